@@ -1,0 +1,121 @@
+package emulator
+
+import (
+	"stuntcell/emulator/link"
+	"stuntcell/model"
+)
+
+// Record is all that happened in one run: what the judge sees. Instants are ns of true time since the plan began.
+type Record struct {
+	Greeting link.Greeting    // as sent, after `mine` was adopted
+	Mine     map[string]int64 // what the logger said it has built in
+	Cannot   map[string]bool
+	Can      map[string]bool
+	Readings Readings
+	Rows     []Row
+	Events   []Event // in order of time
+	Steps    []StepRun
+	Outcome  Outcome
+	// Skipped is not empty if the scenario was not run because it varies what the logger has built in; it names it.
+	Skipped string
+	// Complete says that every step of the plan ran to its end.
+	Complete bool
+	// Stream says that rows came without answers (plain stream, log file): they match by their time column only.
+	Stream bool
+}
+
+// Readings holds the readings of a run by column; all slices have one length. Truth is the pack's own.
+type Readings struct {
+	T          []int64   // end of the averaging window, true time [ns]
+	Tick       []int64   // counter as if it never wrapped, start value included, restarts at 0 after a power cut
+	Shunt, Bus []int32   // counts as sent, or link.Failed
+	Clock      []int64   // face as sent, or link.NoClock
+	MeanI      []float64 // true mean current of the pack over the window [A]
+	MeanV      []float64 // true mean voltage of the pack's terminals over the window [V]
+	Charge     []float64 // true integral of i since T[0] [A·s]
+	Energy     []float64 // true integral of v·i since T[0] [W·s]
+	Throughput []float64 // true integral of |i| since T[0] [A·s]
+	Step       []int16   // index into Record.Steps
+	Life       []int16   // counts power-ups: 0 until the first power cut
+	Flags      []Flag
+	// ClockRate is the clock's rate only: nominal seconds of a face that is continuous, never set, not cut to seconds [s].
+	ClockRate []float64
+	Temp      []int32    // thousandths of a degree C, empty if the rig has none
+	More      [][]Counts // further channels, by channel then reading; empty if there is one
+}
+
+// Counts is one further channel's reading.
+type Counts struct{ Shunt, Bus int32 }
+
+// Flag marks what was so at a reading.
+type Flag uint8
+
+// Flags of a reading.
+const (
+	LoadClosed   Flag = 1 << iota // the load's contact, as it really was
+	ChargeClosed                  // the charger's contact
+	CardFails                     // the reading said card=fail
+	Stalled                       // the time since the reading before is a fault's stall
+)
+
+// Row is a line that the logger wrote.
+type Row struct {
+	Text  string
+	After int   // index of the reading that was being answered; -1 the greeting; len(Readings.T) the end
+	Life  int16 // power-ups before it
+	File  string
+}
+
+// EventKind names what happened.
+type EventKind string
+
+// Events. Said* are the logger's words; the others are the bench's.
+const (
+	StepBegins  EventKind = "step-begins" // Value: index into Steps
+	StepEnds    EventKind = "step-ends"   // Value: index; Text: reason
+	SaidLoad    EventKind = "said-load"   // Value: 1 on, 0 off
+	SaidCharge  EventKind = "said-charge"
+	LoadMoves   EventKind = "load-moves" // the contact itself; Value: 1 closed, 0 open
+	ChargeMoves EventKind = "charge-moves"
+	SaidFile    EventKind = "said-file"  // Text: name
+	SaidClock   EventKind = "said-clock" // Value: Unix seconds
+	SaidText    EventKind = "said"       // Text
+	Setting     EventKind = "set"        // Text: key; Value
+	ClockIsSet  EventKind = "clock-set"  // by the bench. Value: the face's change in seconds
+	PowerFails  EventKind = "power-fails"
+	PowerBack   EventKind = "power-back"
+	CardBegins  EventKind = "card-fails"
+	CardBack    EventKind = "card-back"
+	StallBegins EventKind = "stall" // Value: length [ns]
+	SensorFails EventKind = "reading-fails"
+)
+
+// Event is something that happened at an instant.
+type Event struct {
+	T       int64 // [ns]
+	Reading int   // index of the first reading at or after T (the one being answered for Said*); len if none
+	Kind    EventKind
+	Value   int64
+	Text    string
+}
+
+// StepRun is one executed step of the plan.
+type StepRun struct {
+	Plan           int // index into the plan as written (repeats share it)
+	Step           model.Step
+	Begin, End     int64 // [ns]
+	Why            model.Reason
+	First, Last    int     // readings of the step; Last < First if there were none
+	Charge, Energy float64 // [A·s], [W·s], signed
+	Throughput     float64 // [A·s]
+	MinV, MaxV     float64 // [V]
+	EndV           float64
+	EndI           float64
+}
+
+// Outcome is how the logger fared as a process.
+type Outcome struct {
+	Failure *link.Failure // nil: well
+	Reading int           // index of the reading that it did not answer
+	Greeted bool          // it answered at least one greeting
+}

@@ -1,0 +1,85 @@
+// Package rig models everything between battery and logger: shunt, front end, wiring, relay, tick counter, clock, card.
+//
+// Units are SI (V, A, ohm, s) unless a field says otherwise; instants are int64 ns of true time since the plan began.
+// Current into the battery is positive.
+package rig
+
+// Rig is a test rig. The zero value of an error term is "none".
+type Rig struct {
+	Name, Summary string
+	Shunt         Shunt
+	Front         FrontEnd
+	Tick          Tick
+	Clock         Clock
+	Readings      Readings
+	Relay         Relay
+	Wiring        Wiring
+	Channels      int // 1 to 4
+}
+
+// Shunt is the current shunt.
+type Shunt struct {
+	Nominal   float64 // what the firmware is told [ohm]
+	RatedAmps float64 // [A]
+	Error     float64 // true value over nominal, less 1
+	TempCo    float64 // relative change of resistance per K
+	Rise      float64 // temperature rise [K/W]
+	Low       bool    // in the negative lead (low side); else high side
+}
+
+// FrontEnd is the converter: counts of shunt and bus voltage.
+type FrontEnd struct {
+	ShuntStep, BusStep     float64 // [V] of one count
+	ShuntMax, BusMax       int32   // last count before saturation; shunt is symmetric, bus starts at 0
+	ShuntGain, BusGain     float64 // relative gain error (0 is none)
+	ShuntOffset, BusOffset float64 // [V]
+	ShuntNoise, BusNoise   float64 // rms of one conversion [V]
+	DriftPerDay            float64 // offset drift of the shunt channel [V/day]
+	Conversions            int     // averaged for one reading
+	Spacing                int64   // between conversions [ns]; the window is Conversions·Spacing
+	Damage                 float64 // bus voltage that damages it [V], 0 unknown
+}
+
+// Tick is the free-running counter.
+type Tick struct {
+	Bits  int
+	Hz    int64
+	Start int64   // count at the plan's begin; negative is so many counts before the wrap
+	PPM   float64 // rate error
+}
+
+// Clock is the real-time clock.
+type Clock struct {
+	Absent bool
+	Start  int64   // Unix seconds on its face at the plan's begin
+	Frac   float64 // fraction of a second already gone at the begin, 0 to 1
+	PPM    float64
+	// BuildTime is not 0 if firmware sets the clock to this second at each start; Lost says that it restarts at Start after a power cut.
+	BuildTime int64
+	Lost      bool
+}
+
+// Readings says when readings come.
+type Readings struct {
+	Nominal int64 // what read_ms says [ns]
+	Every   int64 // what it is [ns]; 0: as Nominal
+	Jitter  int64 // uniform ± [ns]
+	// Temperature adds temp_mdeg; Aux adds aux1.
+	Temperature, Aux bool
+}
+
+// Relay is the contact that the logger switches.
+type Relay struct {
+	Delay int64 // from command to contact [ns]
+}
+
+// Wiring is where the taps are and what else draws.
+type Wiring struct {
+	BusBehindShunt   bool    // bus_at 1
+	Lead             float64 // resistance between pack and bus tap in the current's path [ohm]
+	Draw             float64 // the rig's own draw from the pack [A]
+	DrawThroughShunt bool
+	Bypass           float64 // share of the current that goes around a low-side shunt, 0 to 1
+	OnPack           bool    // the board is fed by the tested pack
+	Dropout          float64 // ... and stops below this voltage [V]
+}

@@ -1,0 +1,58 @@
+package emulator
+
+import (
+	"stuntcell/emulator/rig"
+	"stuntcell/model"
+)
+
+// Setup is what a run needs: everything but the logger. Scenarios make it; Run plays it.
+type Setup struct {
+	Pack     *model.Pack
+	Plan     model.Plan
+	Rig      rig.Rig
+	Settings Settings
+	Faults   []Fault
+	Seed     uint64
+	// Varies names greeting keys (log_ms, tick_bits ...) that the scenario exists to vary: a logger that has one built in
+	// (`mine`) at another value skips it.
+	Varies []string
+}
+
+// Settings are what the user of the rig has set, told in the greeting.
+type Settings struct {
+	Log         int64   // time between rows [ns]
+	Cutoff      float64 // [V at the pack], 0 if no step hands the end over
+	CutoffHold  int64   // [ns]
+	ChargeEnd   float64 // [V at the pack]
+	ChargeTaper float64 // [A]
+	Zone        int64   // minutes east of UTC
+	ZoneName    string  // IANA name for the child's TZ; empty: the fixed zone above
+}
+
+// FaultKind names a fault.
+type FaultKind string
+
+// Faults of the bench. At and For are in the Fault.
+const (
+	FaultPowerCut   FaultKind = "power-cut"   // power off at At for For; Torn
+	FaultCardFail   FaultKind = "card-fail"   // writes fail from At for For
+	FaultCardFull   FaultKind = "card-full"   // writes fail from At on
+	FaultStall      FaultKind = "stall"       // no reading from At for For
+	FaultFailedRead FaultKind = "failed-read" // readings fail from At for For
+	FaultSetting    FaultKind = "setting"     // Key=Value at At
+	FaultClockSet   FaultKind = "clock-set"   // the face moves by Value seconds at At
+	FaultRelayWeld  FaultKind = "relay-weld"  // the load's contact no longer opens from At on
+	FaultRelayLeak  FaultKind = "relay-leak"  // an open contact passes Value2 [A] one way from At on
+	FaultTaperHeld  FaultKind = "taper-held"  // charge current does not fall below Value2 [A]
+)
+
+// Fault is one thing that goes wrong, at an instant of true time since the plan began.
+type Fault struct {
+	Kind   FaultKind
+	At     int64 // [ns]
+	For    int64 // [ns]
+	Torn   bool
+	Key    string
+	Value  int64
+	Value2 float64
+}

@@ -1,0 +1,3 @@
+module stuntcell
+
+go 1.26.8

@@ -1,0 +1,85 @@
+package validate
+
+// Verdict is checks and findings of one scenario, as written to JSON (schema stuntcell.verdict/1, JUDGING.md).
+type Verdict struct {
+	Schema   string `json:"schema"`
+	Tool     string `json:"tool"`
+	GoArch   string `json:"goarch"`
+	Scenario string `json:"scenario"`
+	Seed     uint64 `json:"seed"`
+	Hash     Hash   `json:"hash"`
+	Logger   string `json:"logger"`
+	// Pass is nil if the scenario was skipped.
+	Pass    *bool  `json:"pass"`
+	Skipped string `json:"skipped,omitempty"`
+	// Found is what the log was found to use.
+	Found      Found            `json:"found"`
+	Truth      Truth            `json:"truth"`
+	Checks     []Check          `json:"checks"`
+	Blame      map[string]Blame `json:"blame"`
+	Findings   []Finding        `json:"findings"`
+	Notes      []string         `json:"notes,omitempty"`
+	NotCovered []string         `json:"not_covered"`
+}
+
+// Hash holds SHA-256 of what was run, in hex.
+type Hash struct {
+	Scenario string `json:"scenario"`
+	Pack     string `json:"pack"`
+	Rig      string `json:"rig"`
+}
+
+// Found is the rule, the timebase and the columns that the judge found the log to use.
+type Found struct {
+	Rule     string            `json:"rule"`
+	Timebase string            `json:"timebase"`
+	Sign     string            `json:"sign"`
+	ZoneMin  *int              `json:"zone_min"`
+	Columns  map[string]string `json:"columns"`
+	Rows     int               `json:"rows"`
+}
+
+// Truth is what really happened.
+type Truth struct {
+	Charge     float64 `json:"charge_As"`
+	Energy     float64 `json:"energy_Ws"`
+	Throughput float64 `json:"throughput_As"`
+	Elapsed    float64 `json:"elapsed_s"`
+}
+
+// Check is one measured deviation against its limit. Value is signed and in Unit ("1" is a ratio).
+type Check struct {
+	Name      string   `json:"name"`
+	Value     *float64 `json:"value"`
+	LimitLow  *float64 `json:"limit_low,omitempty"`
+	LimitHigh *float64 `json:"limit_high,omitempty"`
+	Total     *float64 `json:"total,omitempty"`
+	Unit      string   `json:"unit,omitempty"`
+	Row       *int     `json:"row,omitempty"`
+	Pass      *bool    `json:"pass"`
+	Skipped   string   `json:"skipped,omitempty"`
+	Detail    string   `json:"detail,omitempty"`
+}
+
+// Blame splits logged minus truth into its four parts, at the last row [A·s or W·s]. They sum exactly.
+type Blame struct {
+	Sampling float64 `json:"sampling"`
+	FrontEnd float64 `json:"front_end"`
+	Clock    float64 `json:"clock"`
+	Firmware float64 `json:"firmware"`
+}
+
+// Finding is a named cause with its evidence.
+type Finding struct {
+	Cause      string  `json:"cause"`
+	Severity   string  `json:"severity"` // failure or advice
+	Of         string  `json:"of"`       // firmware, front_end, sampling, clock, rig
+	Confidence float64 `json:"confidence"`
+	AtS        float64 `json:"at_s"`
+	Row        int     `json:"row"`
+	Evidence   string  `json:"evidence"`
+	Wrote      string  `json:"wrote,omitempty"`
+	ShouldBe   string  `json:"should_be,omitempty"`
+	Cost       string  `json:"cost,omitempty"`
+	Mend       string  `json:"mend"`
+}
