@@ -1,4 +1,8 @@
-package validate
+// Package verdict is what the judge says of one logger in one scenario, as it is written to JSON (schema stuntcell.verdict/1).
+//
+// It is a leaf: the judge fills it in, renderers and tools read it. Charges are A·s, energies W·s, instants seconds of true time
+// since the plan began. A nil *bool is "not judged": skipped, or after a hang or crash.
+package verdict
 
 // Verdict is checks and findings of one scenario, as written to JSON (schema stuntcell.verdict/1, JUDGING.md).
 type Verdict struct {
@@ -83,3 +87,12 @@ type Finding struct {
 	Cost       string  `json:"cost,omitempty"`
 	Mend       string  `json:"mend"`
 }
+
+// Schema is the value of Verdict.Schema.
+const Schema = "stuntcell.verdict/1"
+
+// Severities of a finding.
+const (
+	Failure = "failure"
+	Advice  = "advice"
+)
