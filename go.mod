@@ -1,3 +1,11 @@
 module stuntcell
 
 go 1.26.8
+
+require (
+	github.com/inconshreveable/mousetrap v1.1.0 // indirect
+	github.com/rogpeppe/go-internal v1.16.0 // indirect
+	github.com/spf13/cobra v1.10.2 // indirect
+	github.com/spf13/pflag v1.0.9 // indirect
+	pgregory.net/rapid v1.3.0 // indirect
+)
