@@ -10,9 +10,11 @@ type Verdict struct {
 	Tool     string `json:"tool"`
 	GoArch   string `json:"goarch"`
 	Scenario string `json:"scenario"`
-	Seed     uint64 `json:"seed"`
-	Hash     Hash   `json:"hash"`
-	Logger   string `json:"logger"`
+	// Summary is the scenario's purpose in a sentence.
+	Summary string `json:"summary,omitempty"`
+	Seed    uint64 `json:"seed"`
+	Hash    Hash   `json:"hash"`
+	Logger  string `json:"logger"`
 	// Pass is nil if the scenario was skipped.
 	Pass    *bool  `json:"pass"`
 	Skipped string `json:"skipped,omitempty"`

@@ -1,0 +1,74 @@
+package report_test
+
+import (
+	"bytes"
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"unicode/utf8"
+
+	"stuntcell/validate/report"
+	"stuntcell/validate/verdict"
+)
+
+func read(t *testing.T, name string) []*verdict.Verdict {
+	t.Helper()
+	f, err := os.Open(filepath.Join("testdata", name))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	var vs []*verdict.Verdict
+	for d := json.NewDecoder(f); d.More(); {
+		v := new(verdict.Verdict)
+		if err := d.Decode(v); err != nil {
+			t.Fatal(err)
+		}
+		vs = append(vs, v)
+	}
+	return vs
+}
+
+func text(t *testing.T, vs []*verdict.Verdict, color bool, r report.Run) string {
+	t.Helper()
+	var b bytes.Buffer
+	p := report.NewText(&b, color)
+	p.Open(r)
+	for _, v := range vs {
+		p.Add(v)
+	}
+	if err := p.Close(r); err != nil {
+		t.Fatal(err)
+	}
+	return b.String()
+}
+
+func golden(t *testing.T, name, got string) {
+	t.Helper()
+	path := filepath.Join("testdata", name)
+	if os.Getenv("STUNTCELL_UPDATE") != "" {
+		if err := os.WriteFile(path, []byte(got), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got != string(want) {
+		t.Errorf("%s differs (STUNTCELL_UPDATE=1 writes it anew); got:\n%s", path, got)
+	}
+}
+
+func TestText(t *testing.T) {
+	vs := read(t, "mixed.ndjson")
+	got := text(t, vs, false, report.Run{Tool: "0.1.0", Logger: "./logger", Seed: 1, Planned: len(vs)})
+	golden(t, "mixed.txt", got)
+	for i, line := range strings.Split(got, "\n") {
+		if n := utf8.RuneCountInString(line); n > report.Width {
+			t.Errorf("line %d has %d columns: %s", i+1, n, line)
+		}
+	}
+}

@@ -1,0 +1,431 @@
+// Package report writes verdicts: as text for a terminal of 80 columns, as lines of JSON, for CI, and as a page.
+//
+// Renderers know verdicts only, so that what came from a run just now, from a journal or from another machine reads the
+// same. Charges are shown in Ah and energies in Wh; in verdicts they are A·s and W·s. Text that came from a logger is
+// made harmless before it is shown.
+package report
+
+import (
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+
+	"stuntcell/validate/verdict"
+)
+
+// Width is the number of columns that text is laid out for.
+const Width = 80
+
+// Text writes verdicts for a person: [Text.Open], a line for each scenario as it is ready ([Text.Add]), and after the
+// last one what failed, why, what it cost and how to mend it ([Text.Close]). The first error of the writer is kept and
+// returned by Close.
+type Text struct {
+	w        io.Writer
+	color    bool
+	verdicts []*verdict.Verdict
+	err      error
+}
+
+// NewText writes to w, with colours if color says so.
+func NewText(w io.Writer, color bool) *Text { return &Text{w: w, color: color} }
+
+// Run says what a report is about.
+type Run struct {
+	Tool     string // version
+	Logger   string // as the verdicts name it
+	Seed     uint64
+	Planned  int  // scenarios that were asked for
+	Untested bool // the built-in good logger stood in, because nobody named one
+	// Interrupted says that fewer than Planned were run because somebody stopped it.
+	Interrupted bool
+}
+
+// Paints of the terminal (ECMA-48 SGR parameters).
+const (
+	plain  = ""
+	bold   = "1"
+	green  = "32"
+	red    = "31"
+	yellow = "33"
+	faint  = "2"
+)
+
+func (t *Text) paint(how, s string) string {
+	if !t.color || how == plain || s == "" {
+		return s
+	}
+	return "\x1b[" + how + "m" + s + "\x1b[0m"
+}
+
+func (t *Text) printf(format string, args ...any) {
+	if t.err == nil {
+		_, t.err = fmt.Fprintf(t.w, format, args...)
+	}
+}
+
+// paragraph writes text at an indentation, its first line after head.
+func (t *Text) paragraph(indent int, head, text string) {
+	pad := strings.Repeat(" ", indent)
+	for i, line := range wrap(text, Width-indent) {
+		if i == 0 && head != "" {
+			t.printf("%-*s%s\n", indent, head, line)
+		} else {
+			t.printf("%s%s\n", pad, line)
+		}
+	}
+}
+
+// Columns of the list of scenarios.
+const (
+	nameWidth   = 32
+	figureWidth = 10
+)
+
+// Open writes what is going to be run, and the head of the list.
+func (t *Text) Open(r Run) {
+	t.printf("stuntcell %s   %s   %s   seed %d\n", r.Tool, printable(r.Logger), plural(r.Planned, "scenario", "scenarios"), r.Seed)
+	t.printf("%s\n\n", t.paint(faint, "A simulation. Real batteries may be worse, and firmware is no safety device."))
+	t.printf("%s\n", t.paint(faint, fmt.Sprintf("      %-*s%*s%*s  %s", nameWidth, "scenario", figureWidth, "Ah off by", figureWidth, "Wh off by", "cause")))
+}
+
+// Add writes a scenario's line and keeps the verdict for Close.
+func (t *Text) Add(v *verdict.Verdict) {
+	t.verdicts = append(t.verdicts, v)
+	mark, how := "ok", green
+	switch {
+	case v.Pass == nil:
+		mark, how = "skip", faint
+	case !*v.Pass:
+		mark, how = "FAIL", red
+	}
+	line := fmt.Sprintf("%s%s", t.paint(how, fmt.Sprintf("%-6s", mark)), fmt.Sprintf("%-*s", nameWidth, v.Scenario))
+	if v.Pass == nil {
+		t.printf("%s  %s\n", line, t.paint(faint, printable(v.Skipped)))
+		return
+	}
+	for _, name := range []string{"charge", "energy"} {
+		cell, how := "-", plain
+		if c := checkOf(v, name); c != nil {
+			cell = measured(*c)
+			if c.Pass != nil && !*c.Pass {
+				how = red
+			}
+		}
+		line += t.paint(how, fmt.Sprintf("%*s", figureWidth, cell))
+	}
+	t.printf("%s\n", strings.TrimRight(line+"  "+t.causes(v), " "))
+}
+
+// causes names the failures of a verdict, or what else failed, or the advice.
+func (t *Text) causes(v *verdict.Verdict) string {
+	fs := failures(v)
+	switch {
+	case len(fs) == 1:
+		return t.paint(red, fs[0].Cause)
+	case len(fs) > 1:
+		return t.paint(red, fmt.Sprintf("%s +%d", fs[0].Cause, len(fs)-1))
+	case !*v.Pass:
+		var names []string
+		for _, c := range failedChecks(v) {
+			names = append(names, c.Name)
+		}
+		return t.paint(red, some(names, 1)+"?")
+	case len(v.Findings) > 0:
+		return t.paint(yellow, "("+v.Findings[0].Cause+")")
+	}
+	return ""
+}
+
+func checkOf(v *verdict.Verdict, name string) *verdict.Check {
+	for i := range v.Checks {
+		if v.Checks[i].Name == name {
+			return &v.Checks[i]
+		}
+	}
+	return nil
+}
+
+// Close writes the details and the last lines. It returns the first error of writing.
+func (t *Text) Close(r Run) error {
+	tally := Count(t.verdicts)
+	t.failed(tally)
+	t.advice(tally)
+	t.notJudged()
+	t.notCovered()
+	t.last(r, tally)
+	return t.err
+}
+
+// failed writes each failing scenario that tells something new whole, and names the others beside the cause they share.
+func (t *Text) failed(tally Tally) {
+	explained := map[string]bool{}
+	shown := map[*verdict.Verdict]bool{}
+	show := func(v *verdict.Verdict) {
+		shown[v] = true
+		t.whole(v, explained)
+		for _, f := range failures(v) {
+			explained[f.Cause] = true
+		}
+	}
+	for _, c := range tally.Causes {
+		if c.Severity != verdict.Failure {
+			continue
+		}
+		if !explained[c.Cause] {
+			show(c.In)
+		}
+	}
+	for _, v := range t.verdicts {
+		if v.Pass != nil && !*v.Pass && len(failures(v)) == 0 {
+			show(v)
+		}
+	}
+	first := true
+	for _, c := range tally.Causes {
+		if c.Severity != verdict.Failure {
+			continue
+		}
+		var more []string
+		for _, v := range t.verdicts {
+			if fs := failures(v); len(fs) > 0 && fs[0].Cause == c.Cause && !shown[v] {
+				more = append(more, v.Scenario)
+			}
+		}
+		if len(more) == 0 {
+			continue
+		}
+		if first {
+			t.printf("\n%s\n", t.paint(bold, "The same again (`stuntcell prove SCENARIO` shows one whole)"))
+			first = false
+		}
+		t.paragraph(4, "", fmt.Sprintf("%s in %s: %s", c.Cause, plural(len(more), "more", "more"), strings.Join(more, ", ")))
+	}
+}
+
+// whole writes all of one failing scenario. Causes that have been explained before are only named.
+func (t *Text) whole(v *verdict.Verdict, explained map[string]bool) {
+	t.printf("\n%s %s\n", t.paint(red, "FAIL"), t.paint(bold, v.Scenario))
+	if v.Summary != "" {
+		t.paragraph(5, "", v.Summary)
+	}
+	t.checks(failedChecks(v))
+	t.blame(v)
+	if v.Found.Rule != "" {
+		t.printf("     %s\n", t.paint(faint, fmt.Sprintf("read as: %s over the %s, %s, %s", v.Found.Rule, v.Found.Timebase, v.Found.Sign,
+			plural(v.Found.Rows, "row", "rows"))))
+	}
+	for _, f := range v.Findings {
+		if explained[f.Cause] {
+			t.printf("\n     %s again, %s\n", f.Cause, sure(f.Confidence))
+			continue
+		}
+		t.finding(f)
+	}
+	if len(failures(v)) == 0 {
+		t.printf("\n")
+		t.paragraph(5, "", "No known cause explains this. The figures above are measured all the same: look at the row that is named, "+
+			"and at what the logger did there.")
+	}
+	for _, n := range v.Notes {
+		t.paragraph(18, "       note", printable(n))
+	}
+}
+
+func (t *Text) checks(cs []verdict.Check) {
+	if len(cs) == 0 {
+		return
+	}
+	t.printf("\n     %s\n", t.paint(faint, fmt.Sprintf("%-10s%14s   %-22s%12s%10s", "check", "measured", "allowed", "whole rig", "at row")))
+	for _, c := range cs {
+		row := ""
+		if c.Row != nil {
+			row = fmt.Sprint(*c.Row)
+		}
+		// Pad before painting: the codes have no width on a terminal.
+		t.printf("%s\n", strings.TrimRight(fmt.Sprintf("     %-10s%s   %-22s%12s%10s", c.Name, t.paint(red, fmt.Sprintf("%14s", measured(c))), allowed(c), overall(c), row), " "))
+		if c.Detail != "" {
+			t.paragraph(15, "", printable(c.Detail))
+		}
+	}
+}
+
+// blame writes who owes how much of logged minus truth.
+func (t *Text) blame(v *verdict.Verdict) {
+	type line struct {
+		unit string
+		b    verdict.Blame
+	}
+	var lines []line
+	for _, q := range []struct{ key, unit string }{{"charge_As", "Ah"}, {"energy_Ws", "Wh"}} {
+		if b, ok := v.Blame[q.key]; ok {
+			lines = append(lines, line{q.unit, b})
+		}
+	}
+	if len(lines) == 0 {
+		return
+	}
+	t.printf("\n     %s\n", t.paint(faint, fmt.Sprintf("%-17s%11s%11s%11s%11s%11s", "logged - truth", "sampling", "front end", "clock", "firmware", "sum")))
+	for _, l := range lines {
+		b := l.b
+		sum := b.Sampling + b.FrontEnd + b.Clock + b.Firmware
+		t.printf("     %-17s%11s%11s%11s%s%11s\n", l.unit, hours(b.Sampling), hours(b.FrontEnd), hours(b.Clock),
+			t.paint(bold, fmt.Sprintf("%11s", hours(b.Firmware))), hours(sum))
+	}
+	t.printf("     %s\n", t.paint(faint, fmt.Sprintf("%.4g Ah moved in %s", v.Truth.Throughput/3600, span(v.Truth.Elapsed))))
+}
+
+// hours writes A·s as Ah or W·s as Wh, signed.
+func hours(x float64) string {
+	s := fmt.Sprintf("%+.4f", x/3600)
+	if strings.Trim(s, "+-0.") == "" {
+		return "0"
+	}
+	return s
+}
+
+func (t *Text) finding(f verdict.Finding) {
+	how := red
+	if f.Severity == verdict.Advice {
+		how = yellow
+	}
+	where := ""
+	if f.AtS > 0 {
+		where = "; at " + span(f.AtS)
+	}
+	if f.Row > 0 {
+		where += fmt.Sprintf("; row %d", f.Row)
+	}
+	kind := ""
+	if f.Severity == verdict.Advice {
+		kind = " (advice)"
+	}
+	t.printf("\n     %s%s, %s%s\n", t.paint(how, f.Cause), kind, ownership(f.Of)+", "+sure(f.Confidence), where)
+	for _, p := range []struct{ head, text string }{
+		{"seen", f.Evidence}, {"it wrote", f.Wrote}, {"should be", f.ShouldBe}, {"cost", f.Cost}, {"mend", f.Mend},
+	} {
+		if p.text != "" {
+			t.paragraph(18, "       "+p.head, printable(p.text))
+		}
+	}
+}
+
+// ownership says whose a finding is.
+func ownership(of string) string {
+	switch of {
+	case "front_end":
+		return "in the front end"
+	case "firmware", "clock", "rig":
+		return "in the " + of
+	case "":
+		return "in the logger"
+	}
+	return "in " + of
+}
+
+func (t *Text) advice(tally Tally) {
+	first := true
+	for _, c := range tally.Causes {
+		if c.Severity != verdict.Advice {
+			continue
+		}
+		if first {
+			t.printf("\n%s\n", t.paint(bold, "Advice (nothing fails for it)"))
+			first = false
+		}
+		t.printf("  %s, %s, in %s\n", t.paint(yellow, c.Cause), ownership(c.Of),
+			fmt.Sprintf("%s: %s", plural(len(c.Scenarios), "scenario", "scenarios"), some(c.Scenarios, 1)))
+		t.paragraph(6, "", printable(c.Best.Evidence))
+		if c.Best.Mend != "" {
+			t.paragraph(6, "", printable(c.Best.Mend))
+		}
+	}
+}
+
+// notJudged says which checks and scenarios were passed over, and why.
+func (t *Text) notJudged() {
+	type group struct {
+		what      string
+		scenarios []string
+	}
+	var groups []group
+	add := func(what, scenario string) {
+		i := slices.IndexFunc(groups, func(g group) bool { return g.what == what })
+		if i < 0 {
+			groups = append(groups, group{what: what})
+			i = len(groups) - 1
+		}
+		groups[i].scenarios = append(groups[i].scenarios, scenario)
+	}
+	for _, v := range t.verdicts {
+		if v.Pass == nil {
+			add("whole scenario: "+v.Skipped, v.Scenario)
+			continue
+		}
+		for _, c := range v.Checks {
+			if c.Skipped != "" {
+				add(c.Name+": "+c.Skipped, v.Scenario)
+			}
+		}
+	}
+	if len(groups) == 0 {
+		return
+	}
+	t.printf("\n%s\n", t.paint(bold, "Not judged"))
+	for _, g := range groups {
+		t.paragraph(4, "", fmt.Sprintf("%s (%s)", printable(g.what), some(g.scenarios, 2)))
+	}
+}
+
+// notCovered says what no verdict of these covers.
+func (t *Text) notCovered() {
+	var all []string
+	for _, v := range t.verdicts {
+		for _, n := range v.NotCovered {
+			if !slices.Contains(all, n) {
+				all = append(all, n)
+			}
+		}
+	}
+	if len(all) > 0 {
+		t.printf("\n%s\n", t.paint(bold, "Not covered"))
+		t.paragraph(4, "", strings.Join(all, "; ")+".")
+	}
+}
+
+// last writes the likeliest cause and the result.
+func (t *Text) last(r Run, tally Tally) {
+	t.printf("\n")
+	if c := tally.MostLikely(); c != nil {
+		t.printf("Most likely: %s, in %s.\n", t.paint(red, c.Cause), plural(len(c.Scenarios), "scenario", "scenarios"))
+		var others []string
+		for _, o := range tally.Causes[1:] {
+			if o.Severity == verdict.Failure {
+				others = append(others, fmt.Sprintf("%s (%d)", o.Cause, len(o.Scenarios)))
+			}
+		}
+		if len(others) > 0 {
+			t.paragraph(6, "", "then "+some(others, 5))
+		}
+		t.printf("      stuntcell show %s   explains it and how to mend it\n", c.Cause)
+	}
+	judged := tally.Held + tally.Failed
+	if r.Interrupted {
+		t.printf("Interrupted: %d of %s finished.\n", len(t.verdicts), plural(r.Planned, "scenario", "scenarios"))
+	}
+	skipped := ""
+	if tally.Skipped > 0 {
+		skipped = fmt.Sprintf(" (%d skipped)", tally.Skipped)
+	}
+	switch {
+	case tally.Failed > 0:
+		t.printf("%s\n", t.paint(red, fmt.Sprintf("FAIL: %d of %s%s.", tally.Failed, plural(judged, "scenario", "scenarios"), skipped)))
+	case judged > 0:
+		t.printf("%s\n", t.paint(green, fmt.Sprintf("PASS: every check holds in %s%s.", plural(judged, "scenario", "scenarios"), skipped)))
+	default:
+		t.printf("%s\n", t.paint(yellow, "Nothing was judged"+skipped+"."))
+	}
+	if r.Untested {
+		t.printf("%s\n", t.paint(yellow, "Your logger was not tested: this was the built-in good one. Yours: prove --run ./logger"))
+	}
+}
