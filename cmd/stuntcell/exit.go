@@ -1,0 +1,82 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+)
+
+// Exit statuses.
+const (
+	exitOK          = 0
+	exitFailed      = 1   // a check failed; the verdicts are complete
+	exitUsage       = 2   // usage, bad input, or something of ours that went wrong
+	exitUnanswered  = 3   // the logger never answered a greeting
+	exitInterrupted = 130 // as a shell counts an interrupt
+)
+
+// outcome is an end of a command that is no mistake of its use: all that is to be said has been said already.
+type outcome string
+
+func (o outcome) Error() string { return string(o) }
+
+const (
+	checksFailed outcome = "a check failed"
+	interrupted  outcome = "interrupted"
+)
+
+// unanswered says that a logger never answered a greeting, and what it did instead.
+type unanswered struct{ what string }
+
+func (u unanswered) Error() string { return u.what }
+
+// usageError is a command line that cannot be run.
+type usageError struct {
+	err     error
+	hint    string
+	command string // whose --help would tell
+}
+
+func (u usageError) Error() string { return u.err.Error() }
+func (u usageError) Unwrap() error { return u.err }
+
+// usagef makes a usage error with a hint.
+func usagef(hint, format string, args ...any) error {
+	return usageError{err: fmt.Errorf(format, args...), hint: hint}
+}
+
+// status turns the error of a command into the exit status of the process.
+func status(err error) int {
+	var u unanswered
+	switch {
+	case err == nil:
+		return exitOK
+	case errors.Is(err, interrupted), errors.Is(err, context.Canceled):
+		return exitInterrupted
+	case errors.Is(err, checksFailed):
+		return exitFailed
+	case errors.As(err, &u):
+		return exitUnanswered
+	}
+	return exitUsage
+}
+
+// complain writes what is to be said about the error of a command.
+func complain(std streams, err error) {
+	var o outcome
+	if err == nil || errors.As(err, &o) || errors.Is(err, context.Canceled) {
+		return
+	}
+	fmt.Fprintf(std.err, "stuntcell: %s\n", strings.TrimRight(err.Error(), "\n"))
+	var u usageError
+	if !errors.As(err, &u) {
+		return
+	}
+	if u.hint != "" {
+		fmt.Fprintf(std.err, "  %s\n", u.hint)
+	}
+	if u.command != "" {
+		fmt.Fprintf(std.err, "  %s --help explains it\n", u.command)
+	}
+}

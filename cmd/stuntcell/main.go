@@ -1,0 +1,63 @@
+// Command stuntcell is a stand-in battery and a proving ground for home-made capacity loggers.
+//
+// Each command is one file: its flags, an options struct, and a function that does the work with what lies in the packages
+// model, emulator, scenarios and validate. Results go to standard output, progress and notes to standard error. [status]
+// is the one place where an error becomes an exit status.
+package main
+
+import (
+	"context"
+	"io"
+	"os"
+
+	"github.com/spf13/cobra"
+)
+
+func main() {
+	ctx, stop := interruptible(context.Background())
+	std := streams{in: os.Stdin, out: os.Stdout, err: os.Stderr}
+	err := newRoot(std).ExecuteContext(ctx)
+	stop()
+	complain(std, err)
+	os.Exit(status(err))
+}
+
+// streams is where a command reads and writes.
+type streams struct {
+	in       io.Reader
+	out, err *os.File
+}
+
+func newRoot(std streams) *cobra.Command {
+	root := &cobra.Command{
+		Use:   "stuntcell",
+		Short: "A stand-in battery and a proving ground for home-made capacity loggers",
+		Long: `A stand-in battery and a proving ground for home-made capacity loggers.
+
+A logger counts the Ah and Wh of a battery under test. stuntcell plays it simulated
+batteries whose truth is known, in virtual time, and says whether its figures are
+right; if not, what is wrong, what it cost and how to mend it.
+
+  stuntcell prove                          every scenario with a built-in good logger
+  stuntcell init bench && cd bench         a folder with a working logger to start from
+  stuntcell prove --run ./logger           your own logger
+
+All of it is a simulation: real batteries may be worse, and firmware is no safety device.`,
+		SilenceErrors: true,
+		SilenceUsage:  true,
+		Args:          cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return cmd.Help()
+		},
+	}
+	root.SetIn(std.in)
+	root.SetOut(std.out)
+	root.SetErr(std.err)
+	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
+		return usageError{err: err, command: cmd.CommandPath()}
+	})
+	root.AddCommand(
+		newVersion(std),
+	)
+	return root
+}
