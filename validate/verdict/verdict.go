@@ -15,6 +15,8 @@ type Verdict struct {
 	Seed    uint64 `json:"seed"`
 	Hash    Hash   `json:"hash"`
 	Logger  string `json:"logger"`
+	// Suite says of which suite this is one, so that shards and journals can be joined; nil outside of a suite.
+	Suite *Suite `json:"suite,omitempty"`
 	// Pass is nil if the scenario was skipped.
 	Pass    *bool  `json:"pass"`
 	Skipped string `json:"skipped,omitempty"`
@@ -33,6 +35,16 @@ type Hash struct {
 	Scenario string `json:"scenario"`
 	Pack     string `json:"pack"`
 	Rig      string `json:"rig"`
+	// Logger is of the files that its command names; empty for a built-in logger.
+	Logger string `json:"logger,omitempty"`
+}
+
+// Suite is a place in a list of scenarios that were to be run together.
+type Suite struct {
+	// Hash is SHA-256 over the scenarios, packs and rigs of the list, in hex.
+	Hash  string `json:"hash"`
+	Index int    `json:"index"` // from 0
+	Of    int    `json:"of"`
 }
 
 // Found is the rule, the timebase and the columns that the judge found the log to use.

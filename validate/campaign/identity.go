@@ -1,0 +1,69 @@
+package campaign
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+
+	"stuntcell/validate/verdict"
+)
+
+// Identity is what verdicts must share to belong to one run of one suite. The processor is not in it: verdicts are equal on all.
+type Identity struct {
+	Tool       string // version of stuntcell
+	Suite      string // hash of the suite's scenarios, packs and rigs
+	Of         int    // scenarios in the suite
+	Logger     string
+	LoggerHash string
+	Seed       uint64
+}
+
+// IdentityOf returns the identity that a verdict carries. One without a suite has none of its own.
+func IdentityOf(v *verdict.Verdict) Identity {
+	id := Identity{Tool: v.Tool, Logger: v.Logger, LoggerHash: v.Hash.Logger, Seed: v.Seed}
+	if v.Suite != nil {
+		id.Suite, id.Of = v.Suite.Hash, v.Suite.Of
+	}
+	return id
+}
+
+// Differs says in what two identities differ, or returns "".
+func (id Identity) Differs(other Identity) string {
+	var what []string
+	tell := func(name string, a, b any) {
+		if a != b {
+			what = append(what, fmt.Sprintf("%s (%v and %v)", name, a, b))
+		}
+	}
+	tell("version of stuntcell", id.Tool, other.Tool)
+	tell("number of scenarios", id.Of, other.Of)
+	tell("scenarios, packs or rigs", short(id.Suite), short(other.Suite))
+	tell("logger", id.Logger, other.Logger)
+	tell("logger's files", short(id.LoggerHash), short(other.LoggerHash))
+	tell("seed", id.Seed, other.Seed)
+	return strings.Join(what, ", ")
+}
+
+func short(hash string) string {
+	if len(hash) > 12 {
+		return hash[:12]
+	}
+	return hash
+}
+
+// Shard is one of N equal parts of a suite: scenario i belongs to shard i mod N, on every machine.
+type Shard struct{ I, N int } // I counts from 1; the zero Shard is the whole
+
+// ParseShard reads I/N.
+func ParseShard(s string) (Shard, error) {
+	left, right, _ := strings.Cut(s, "/")
+	i, errI := strconv.Atoi(left)
+	n, errN := strconv.Atoi(right)
+	if errI != nil || errN != nil || i < 1 || i > n {
+		return Shard{}, fmt.Errorf("shard %q: expected I/N with 1 <= I <= N, as in 2/5", s)
+	}
+	return Shard{i, n}, nil
+}
+
+// Has says whether scenario i of the suite, from 0, belongs to the shard.
+func (s Shard) Has(i int) bool { return s.N == 0 || i%s.N == s.I-1 }
