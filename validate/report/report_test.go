@@ -72,3 +72,12 @@ func TestText(t *testing.T) {
 		}
 	}
 }
+
+func TestJUnit(t *testing.T) {
+	vs := read(t, "mixed.ndjson")
+	var b bytes.Buffer
+	if err := report.JUnit(&b, report.Run{Tool: "0.1.0", Logger: "./logger", Seed: 1, Planned: len(vs)}, vs); err != nil {
+		t.Fatal(err)
+	}
+	golden(t, "mixed.junit.xml", b.String())
+}

@@ -1,0 +1,107 @@
+package report
+
+import (
+	"encoding/xml"
+	"fmt"
+	"io"
+	"strings"
+
+	"stuntcell/validate/verdict"
+)
+
+// JUnit writes a suite in the XML that CI systems read as test results. There is no one standard; what is written is the
+// part that all readers share (common practice): suites of cases with failure, skipped and system-out. No times are given: the
+// same run gives the same bytes.
+func JUnit(w io.Writer, r Run, verdicts []*verdict.Verdict) error {
+	tally := Count(verdicts)
+	suite := junitSuite{
+		Name: "stuntcell " + printable(r.Logger), Tests: len(verdicts), Failures: tally.Failed, Skipped: tally.Skipped,
+		Properties: []junitProperty{{"stuntcell", r.Tool}, {"logger", printable(r.Logger)}, {"seed", fmt.Sprint(r.Seed)}},
+	}
+	for _, v := range verdicts {
+		c := junitCase{Class: "stuntcell", Name: v.Scenario}
+		switch {
+		case v.Pass == nil:
+			c.Skipped = &junitMessage{Message: printable(v.Skipped)}
+		case !*v.Pass:
+			c.Failure = &junitMessage{Message: headline(v), Kind: kind(v), Text: plainText(v)}
+		}
+		if v.Pass != nil && len(v.NotCovered) > 0 {
+			c.Out = "Not covered: " + strings.Join(v.NotCovered, "; ")
+		}
+		suite.Cases = append(suite.Cases, c)
+	}
+	if _, err := io.WriteString(w, xml.Header); err != nil {
+		return err
+	}
+	e := xml.NewEncoder(w)
+	e.Indent("", "  ")
+	if err := e.Encode(junitSuites{Tests: suite.Tests, Failures: suite.Failures, Suites: []junitSuite{suite}}); err != nil {
+		return err
+	}
+	_, err := io.WriteString(w, "\n")
+	return err
+}
+
+type junitSuites struct {
+	XMLName  xml.Name     `xml:"testsuites"`
+	Tests    int          `xml:"tests,attr"`
+	Failures int          `xml:"failures,attr"`
+	Suites   []junitSuite `xml:"testsuite"`
+}
+
+type junitSuite struct {
+	Name       string          `xml:"name,attr"`
+	Tests      int             `xml:"tests,attr"`
+	Failures   int             `xml:"failures,attr"`
+	Errors     int             `xml:"errors,attr"`
+	Skipped    int             `xml:"skipped,attr"`
+	Properties []junitProperty `xml:"properties>property"`
+	Cases      []junitCase     `xml:"testcase"`
+}
+
+type junitProperty struct {
+	Name  string `xml:"name,attr"`
+	Value string `xml:"value,attr"`
+}
+
+type junitCase struct {
+	Class   string        `xml:"classname,attr"`
+	Name    string        `xml:"name,attr"`
+	Skipped *junitMessage `xml:"skipped"`
+	Failure *junitMessage `xml:"failure"`
+	Out     string        `xml:"system-out,omitempty"`
+}
+
+type junitMessage struct {
+	Message string `xml:"message,attr"`
+	Kind    string `xml:"type,attr,omitempty"`
+	Text    string `xml:",cdata"`
+}
+
+// kind is the first cause of a failing verdict.
+func kind(v *verdict.Verdict) string {
+	if fs := failures(v); len(fs) > 0 {
+		return fs[0].Cause
+	}
+	return "unexplained"
+}
+
+// headline says in a line what failed and why.
+func headline(v *verdict.Verdict) string {
+	var parts []string
+	for _, f := range failures(v) {
+		parts = append(parts, fmt.Sprintf("%s (%s)", f.Cause, sure(f.Confidence)))
+	}
+	for _, c := range failedChecks(v) {
+		parts = append(parts, fmt.Sprintf("%s %s, allowed %s", c.Name, measured(c), allowed(c)))
+	}
+	return strings.Join(parts, "; ")
+}
+
+// plainText is what a terminal shows of a failing verdict.
+func plainText(v *verdict.Verdict) string {
+	var b strings.Builder
+	NewText(&b, false).whole(v, nil)
+	return b.String()
+}
