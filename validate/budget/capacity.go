@@ -1,0 +1,340 @@
+package budget
+
+import (
+	"fmt"
+	"math"
+
+	"stuntcell/emulator/rig"
+)
+
+// The measurement model of a capacity figure. Magnitudes throughout: a discharge is counted positive here.
+//
+//	g  = (1 + shunt)·(1 + tempco·(ambient + rise·I²R))·(1 + gain)      what the channel shows for 1 A of truth
+//	z  = (offset + drift·T/2 + thermal)/R                              what it shows for nothing [A]
+//	Q  = (Qlog + sampling + counts + noise - z·T)/g/(1 + tick)         through the shunt [A·s]
+//	Q  = Q/(1 - bypass) + draw·T                                       from the pack
+//	V  = Vlog/(1 + bus gain) - bus offset + I·lead + I·R if behind     at the pack [V]; E = Q·V
+//	dV = Vend/(1 + bus gain) - bus offset - step + I·lead ... - Vend   how far above the level it really stopped
+//	Q  = Q + I·dV/|dV/dt| - I·late                                     as if stopped at the level
+//	Q  = Q·(1 + start)/(1 + lambda·(theta - ref))·(I/Iref)^(k-1)·(1 + repeat)
+//
+// E follows Q in the last two lines (with the end voltage in the first of them); that the mean voltage itself depends on rate and temperature is left out.
+// V uses the mean current, which holds for a steady load; with pulses the mean of V·I differs, see audit.
+
+// Limit is the half-width of what a quantity may be off by, and where that comes from.
+type Limit struct {
+	Half float64
+	From string
+	// Assumed says that nobody stated it.
+	Assumed bool
+}
+
+// Limits are the limits of a rig and of a test. Relative where no unit is given.
+type Limits struct {
+	Shunt     Limit // shunt against its nominal value
+	TempCo    Limit // its temperature coefficient [1/K]
+	Ambient   Limit // its surroundings against the temperature of its calibration [K]
+	Rise      Limit // its rise beside the rig's [K/W]
+	Gain      Limit // shunt channel
+	Offset    Limit // shunt channel [V]
+	Drift     Limit // shunt channel [V/s]
+	Thermal   Limit // thermal voltages at the shunt's joints [V]
+	BusGain   Limit
+	BusOffset Limit // [V]
+	Tick      Limit // rate of the counter that times the sums
+	Lead      Limit // resistance between pack and voltage tap beside the rig's [ohm]
+	Draw      Limit // the rig's own draw beside the rig's [A]
+	Bypass    Limit // share of the current around the shunt beside the rig's
+	Start     Limit // charge at the start, share of full
+	Cell      Limit // cell temperature [K]
+	Lambda    Limit // temperature coefficient of capacity [1/K]
+	Exponent  Limit // rate exponent k
+	// Repeat is the standard deviation of one run among equal ones (not a half-width), from Runs of them (0: judged, not measured).
+	Repeat Limit
+	Runs   int
+	// Reference is the correlation of Gain and BusGain, 0 to 1: both hang on one voltage reference.
+	Reference float64
+}
+
+// Assume returns limits of common practice for a home-made rig of ordinary parts, each marked as assumed.
+func Assume() Limits {
+	a := func(half float64, what string) Limit {
+		return Limit{Half: half, From: what + " (assumed: common practice)", Assumed: true}
+	}
+	return Limits{
+		Shunt:     a(0.005, "0.5 % shunt"),
+		TempCo:    a(50e-6, "50 ppm/K"),
+		Ambient:   a(10, "10 K about calibration"),
+		Rise:      a(5, "5 K/W"),
+		Gain:      a(0.002, "0.2 % of reading"),
+		Offset:    a(10e-6, "10 uV"),
+		Drift:     a(5e-6/86400, "5 uV a day"),
+		Thermal:   a(3e-6, "3 uV at the joints"),
+		BusGain:   a(0.002, "0.2 % of reading"),
+		BusOffset: a(5e-3, "5 mV"),
+		Tick:      a(50e-6, "50 ppm crystal"),
+		Lead:      a(2e-3, "2 mohm"),
+		Draw:      a(0, "none"),
+		Bypass:    a(0, "none"),
+		Start:     a(0.01, "full within 1 %"),
+		Cell:      a(2, "2 K"),
+		Lambda:    a(0.002, "0.002 1/K"),
+		Exponent:  a(0.05, "0.05"),
+		Repeat:    a(0.005, "0.5 %"),
+	}
+}
+
+// FromRig returns Assume with what the rig states: an error term of a rig that is not zero is taken as the limit of that term, since
+// on a real rig its sign is not known; a lead, a draw or a bypass is known within a fifth.
+func FromRig(r rig.Rig) Limits {
+	l := Assume()
+	state := func(to *Limit, v float64) {
+		if v != 0 {
+			*to = Limit{Half: math.Abs(v), From: "rig " + r.Name}
+		}
+	}
+	state(&l.Shunt, r.Shunt.Error)
+	state(&l.TempCo, r.Shunt.TempCo)
+	state(&l.Gain, r.Front.ShuntGain)
+	state(&l.Offset, r.Front.ShuntOffset)
+	state(&l.Drift, r.Front.DriftPerDay/86400)
+	state(&l.BusGain, r.Front.BusGain)
+	state(&l.BusOffset, r.Front.BusOffset)
+	state(&l.Tick, r.Tick.PPM*1e-6)
+	const fifth = 0.2
+	state(&l.Rise, r.Shunt.Rise*fifth)
+	state(&l.Lead, r.Wiring.Lead*fifth)
+	state(&l.Draw, r.Wiring.Draw*fifth)
+	state(&l.Bypass, r.Wiring.Bypass*fifth)
+	return l
+}
+
+// Figure is what was measured, or is to be. Magnitudes.
+type Figure struct {
+	// Charge [A·s] and Energy [W·s] as logged; Energy 0 is Charge·Voltage.
+	Charge, Energy float64
+	// Duration [s], Current [A], Voltage [V] are time and means over the run.
+	Duration, Current, Voltage float64
+	// End is the level at which it was stopped [V], EndSlope how fast the voltage fell there [V/s], 0 if it did not end by voltage.
+	End, EndSlope float64
+	// Every is the time between readings [s].
+	Every float64
+	// Sampling is the bound of the integration's own error [A·s], if the log gives one; negative: take it from the load below.
+	Sampling float64
+	// Period and On describe a switched load [s]; Period 0 is a steady one.
+	Period, On float64
+	// Cell and Reference are temperatures of the cell [K]; both 0 is no correction.
+	Cell, Reference float64
+	// Lambda is the temperature coefficient of capacity [1/K].
+	Lambda float64
+	// RatedCurrent [A] is the current to which the figure is brought with exponent Exponent; 0 is no correction.
+	RatedCurrent, Exponent float64
+	// From says where it comes from: a log, a rehearsal, the command line.
+	From string
+}
+
+// Capacity is a capacity figure with the rig that it was measured with.
+type Capacity struct {
+	Rig    rig.Rig
+	Limits Limits
+	Figure Figure
+}
+
+// The inputs in their order.
+const (
+	inShunt = iota
+	inTempCo
+	inAmbient
+	inRise
+	inGain
+	inOffset
+	inDrift
+	inThermal
+	inCounts
+	inNoise
+	inSampling
+	inEdges
+	inTick
+	inBusGain
+	inBusOffset
+	inBusStep
+	inBusNoise
+	inLead
+	inDraw
+	inBypass
+	inLate
+	inStart
+	inCell
+	inLambda
+	inExponent
+	inRepeat
+	inputs
+)
+
+// mends says, for each input, how it is made smaller.
+var mends = [inputs]string{
+	inShunt:     "compare the rig with a better meter at several currents (calibrate) and use the constants that it prints",
+	inTempCo:    "calibrate at the temperature of the test, or use a shunt with a smaller temperature coefficient",
+	inAmbient:   "calibrate at the temperature of the test, away from warm parts",
+	inRise:      "use a shunt rated for more current, or let air reach it",
+	inGain:      "compare the rig with a better meter (calibrate)",
+	inOffset:    "read the shunt with the circuit open before and after the test and take the mean off; a larger shunt resistance helps as much",
+	inDrift:     "read the zero before and after the test",
+	inThermal:   "keep both joints of the shunt at one temperature, same metal on both sense wires; read the zero warm, right after the test",
+	inCounts:    "use a shunt with more resistance, a finer range, or average more conversions",
+	inNoise:     "average more conversions for a reading, or read more often",
+	inSampling:  "read more often than the load switches, or average over whole periods of it",
+	inEdges:     "read more often around start and end",
+	inTick:      "compare the counter with network time over a day and correct its rate",
+	inBusGain:   "compare the voltage with a better meter at full and at the end level (calibrate)",
+	inBusOffset: "compare the voltage with a better meter at the end level (calibrate)",
+	inBusStep:   "use a finer range of the voltage channel",
+	inBusNoise:  "average more conversions, or hold the end level for several readings",
+	inLead:      "take sense wires of their own to the pack's terminals",
+	inDraw:      "feed the rig from elsewhere, or lead its supply through the shunt",
+	inBypass:    "remove every other connection to the negative terminal",
+	inLate:      "read more often near the end",
+	inStart:     "charge to a stated taper or for the time that the maker states, and rest alike before each test",
+	inCell:      "put a sensor on the cell and let the pack rest for hours at the test's temperature",
+	inLambda:    "test at the reference temperature",
+	inExponent:  "test at the rated current",
+	inRepeat:    "repeat the test and use the mean",
+}
+
+// model returns the measurement model. Results: charge [Ah], energy [Wh].
+func (c Capacity) model() Model {
+	f, l, r := c.Figure, c.Limits, c.Rig
+	ohm := r.Shunt.Nominal
+	if ohm <= 0 {
+		ohm = math.SmallestNonzeroFloat64
+	}
+	readings := 1.0
+	if f.Every > 0 {
+		readings = math.Max(1, f.Duration/f.Every)
+	}
+	energy := f.Energy
+	if energy == 0 {
+		energy = f.Charge * f.Voltage
+	}
+	vlog := f.Voltage
+	if f.Charge > 0 {
+		vlog = energy / f.Charge
+	}
+	in := make([]Input, inputs)
+	limit := func(i int, name, unit string, value float64, l Limit) {
+		in[i] = Input{Name: name, Unit: unit, Value: value, U: Rectangular.Half(l.Half), Shape: Rectangular, From: l.From, Assumed: l.Assumed}
+	}
+	limit(inShunt, "shunt tolerance", "1", 0, l.Shunt)
+	limit(inTempCo, "shunt temperature coefficient", "1/K", 0, l.TempCo)
+	limit(inAmbient, "shunt surroundings", "K", 0, l.Ambient)
+	limit(inRise, "shunt self-heating", "K/W", r.Shunt.Rise, l.Rise)
+	limit(inGain, "current gain", "1", 0, l.Gain)
+	limit(inOffset, "current offset", "V", 0, l.Offset)
+	limit(inDrift, "offset drift", "V/s", 0, l.Drift)
+	limit(inThermal, "thermal voltages", "V", 0, l.Thermal)
+	limit(inTick, "tick rate", "1", 0, l.Tick)
+	limit(inBusGain, "voltage gain", "1", 0, l.BusGain)
+	limit(inBusOffset, "voltage offset", "V", 0, l.BusOffset)
+	limit(inLead, "lead drop", "ohm", r.Wiring.Lead, l.Lead)
+	limit(inDraw, "rig's own draw", "A", 0, l.Draw)
+	if !r.Wiring.DrawThroughShunt {
+		in[inDraw].Value = r.Wiring.Draw
+	}
+	limit(inBypass, "current around the shunt", "1", r.Wiring.Bypass, l.Bypass)
+	limit(inStart, "charge at the start", "1", 0, l.Start)
+	limit(inCell, "cell temperature", "K", f.Cell, l.Cell)
+	limit(inLambda, "temperature coefficient", "1/K", f.Lambda, l.Lambda)
+	limit(inExponent, "rate exponent", "1", f.Exponent, l.Exponent)
+	if f.Cell == 0 && f.Reference == 0 {
+		in[inLambda].U = 0
+	}
+	if f.RatedCurrent == 0 {
+		in[inExponent].U = 0
+	}
+	in[inRepeat] = Input{Name: "repeatability", Unit: "1", U: l.Repeat.Half, From: l.Repeat.From, Assumed: l.Repeat.Assumed}
+	if l.Runs > 1 {
+		in[inRepeat].U /= math.Sqrt(float64(l.Runs))
+		in[inRepeat].Shape, in[inRepeat].DOF = Student, float64(l.Runs-1)
+	}
+	// One count: with noise of half a count or more it averages out, without it stays as it is for the whole of a steady run.
+	conversions := math.Max(1, float64(r.Front.Conversions))
+	count := r.Front.ShuntStep / ohm
+	in[inCounts] = Input{Name: "counts of the current", Unit: "A·s", U: Rectangular.Half(count/2) * f.Duration, Shape: Rectangular, From: "one count of rig " + r.Name}
+	if r.Front.ShuntNoise >= r.Front.ShuntStep/2 {
+		in[inCounts].U /= math.Sqrt(readings * conversions)
+		in[inCounts].From += ", averaged by its noise"
+	}
+	in[inNoise] = Input{Name: "noise of the current", Unit: "A·s", U: r.Front.ShuntNoise / ohm / math.Sqrt(conversions*readings) * f.Duration, From: "rig " + r.Name}
+	in[inBusStep] = Input{Name: "counts of the voltage", Unit: "V", U: Rectangular.Half(r.Front.BusStep / 2), Shape: Rectangular, From: "one count of rig " + r.Name}
+	in[inBusNoise] = Input{Name: "noise of the voltage", Unit: "V", U: r.Front.BusNoise / math.Sqrt(conversions), From: "rig " + r.Name}
+	in[inSampling] = c.sampling(readings)
+	in[inEdges] = Input{Name: "start and end between readings", Unit: "A·s", U: Triangular.Half(f.Current * f.Every), Shape: Triangular, From: "one reading interval"}
+	if f.EndSlope > 0 {
+		in[inLate] = Input{Name: "stop between readings", Unit: "s", Value: f.Every / 2, U: Rectangular.Half(f.Every / 2), Shape: Rectangular, From: "one reading interval"}
+	} else {
+		in[inLate] = Input{Name: "stop between readings", Unit: "s"}
+	}
+	m := Model{Inputs: in, Outputs: 2}
+	if l.Reference != 0 {
+		in[inGain].Shape, in[inBusGain].Shape = Normal, Normal
+		m.Correlations = []Correlation{{A: inGain, B: inBusGain, R: l.Reference}}
+	}
+	power := f.Current * f.Current * ohm
+	m.F = func(x, y []float64) {
+		g := (1 + x[inShunt]) * (1 + x[inTempCo]*(x[inAmbient]+x[inRise]*power)) * (1 + x[inGain])
+		z := (x[inOffset] + x[inDrift]*f.Duration/2 + x[inThermal]) / ohm
+		q := (f.Charge + x[inSampling] + x[inEdges] + x[inCounts] + x[inNoise] - z*f.Duration) / g / (1 + x[inTick])
+		q = q/(1-x[inBypass]) + x[inDraw]*f.Duration
+		drop := f.Current * x[inLead]
+		if r.Wiring.BusBehindShunt {
+			drop += f.Current * ohm
+		}
+		v := vlog/(1+x[inBusGain]) - x[inBusOffset] + drop
+		e := q * v
+		if f.EndSlope > 0 {
+			above := f.End/(1+x[inBusGain]) - x[inBusOffset] - x[inBusStep] - x[inBusNoise] + drop - f.End
+			more := f.Current * (above/f.EndSlope - x[inLate])
+			q += more
+			e += more * f.End
+		}
+		scale := (1 + x[inStart]) * (1 + x[inRepeat]) / (1 + x[inLambda]*(x[inCell]-f.Reference))
+		if f.RatedCurrent > 0 {
+			scale *= math.Pow(f.Current/f.RatedCurrent, x[inExponent]-1)
+		}
+		y[0], y[1] = q*scale/3600, e*scale/3600
+	}
+	return m
+}
+
+// sampling is the error of the integration itself: from the log's bound, or from a switched load read so many times.
+func (c Capacity) sampling(readings float64) Input {
+	f := c.Figure
+	in := Input{Name: "integration rule", Unit: "A·s", Shape: Rectangular, From: "a steady load"}
+	if f.Sampling >= 0 && f.Period == 0 {
+		in.U, in.From = Rectangular.Half(f.Sampling), "bound from the log's own rows"
+		if f.Sampling == 0 {
+			in.From = "a steady load"
+		}
+		return in
+	}
+	if f.Period <= 0 || f.On <= 0 || f.On >= f.Period {
+		return in
+	}
+	duty := f.On / f.Period
+	peak := f.Current / duty
+	window := float64(c.Rig.Front.Conversions) * float64(c.Rig.Front.Spacing) / 1e9
+	if window >= f.Period {
+		// Averaging over many periods leaves at most one period's share.
+		in.U, in.From = Rectangular.Half(peak*f.Period*duty*(1-duty)), "a switched load, averaged over each reading's window"
+		return in
+	}
+	ratio := f.Every / f.Period
+	if math.Abs(ratio-math.Round(ratio))*readings < 1 {
+		in.U = Rectangular.Half(peak * math.Max(duty, 1-duty) * f.Duration)
+		in.From = fmt.Sprintf("a load that switches in step with the readings (%.6g periods in each)", ratio)
+		return in
+	}
+	in.U, in.Shape = peak*math.Sqrt(duty*(1-duty)/readings)*f.Duration, Normal
+	in.From = "a switched load, read at chance instants"
+	return in
+}
