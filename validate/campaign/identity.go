@@ -15,14 +15,14 @@ type Identity struct {
 	Of         int    // scenarios in the suite
 	Logger     string
 	LoggerHash string
-	Seed       uint64
+	Seed       uint64 // that replaced the scenarios' own; 0: none did
 }
 
 // IdentityOf returns the identity that a verdict carries. One without a suite has none of its own.
 func IdentityOf(v *verdict.Verdict) Identity {
-	id := Identity{Tool: v.Tool, Logger: v.Logger, LoggerHash: v.Hash.Logger, Seed: v.Seed}
+	id := Identity{Tool: v.Tool, Logger: v.Logger, LoggerHash: v.Hash.Logger}
 	if v.Suite != nil {
-		id.Suite, id.Of = v.Suite.Hash, v.Suite.Of
+		id.Suite, id.Of, id.Seed = v.Suite.Hash, v.Suite.Of, v.Suite.Seed
 	}
 	return id
 }

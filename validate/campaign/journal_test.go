@@ -22,7 +22,7 @@ func made(i, of int) *verdict.Verdict {
 	return &verdict.Verdict{
 		Schema: verdict.Schema, Tool: "0.1.0", GoArch: "amd64", Scenario: fmt.Sprintf("scenario-%d", i), Seed: 3,
 		Hash: verdict.Hash{Scenario: "s", Pack: "p", Rig: "r", Logger: "cafe"}, Logger: "./logger",
-		Suite: &verdict.Suite{Hash: "feed", Index: i, Of: of}, Pass: &pass,
+		Suite: &verdict.Suite{Hash: "feed", Index: i, Of: of, Seed: 3}, Pass: &pass,
 		Checks: []verdict.Check{{Name: "charge", Value: &value, Unit: "1", Pass: &pass}},
 	}
 }
@@ -83,7 +83,7 @@ func TestJournalOfAnotherRunIsRefused(t *testing.T) {
 		change func(*verdict.Verdict)
 		says   string
 	}{
-		"seed":    {func(v *verdict.Verdict) { v.Seed = 4 }, "seed (3 and 4)"},
+		"seed":    {func(v *verdict.Verdict) { v.Suite.Seed = 4 }, "seed (3 and 4)"},
 		"tool":    {func(v *verdict.Verdict) { v.Tool = "0.2.0" }, "version of stuntcell (0.1.0 and 0.2.0)"},
 		"suite":   {func(v *verdict.Verdict) { v.Suite.Hash = "beef" }, "scenarios, packs or rigs (feed and beef)"},
 		"logger":  {func(v *verdict.Verdict) { v.Logger = "./other" }, "logger (./logger and ./other)"},
@@ -170,7 +170,7 @@ func TestJoinNamesWhatDoesNotFit(t *testing.T) {
 
 func TestJoinKeepsLoggersAndSeedsApartAndTellsWhatIsMissing(t *testing.T) {
 	other := made(1, 4)
-	other.Seed = 8
+	other.Suite.Seed = 8
 	arm := made(0, 4)
 	arm.GoArch = "arm"
 	joined, err := campaign.Join([]campaign.Placed{{Verdict: made(0, 4)}, {Verdict: other}, {Verdict: made(3, 4)}, {Verdict: arm}})

@@ -16,7 +16,10 @@ func JUnit(w io.Writer, r Run, verdicts []*verdict.Verdict) error {
 	tally := Count(verdicts)
 	suite := junitSuite{
 		Name: "stuntcell " + printable(r.Logger), Tests: len(verdicts), Failures: tally.Failed, Skipped: tally.Skipped,
-		Properties: []junitProperty{{"stuntcell", r.Tool}, {"logger", printable(r.Logger)}, {"seed", fmt.Sprint(r.Seed)}},
+		Properties: []junitProperty{{"stuntcell", r.Tool}, {"logger", printable(r.Logger)}},
+	}
+	if r.Seed != 0 {
+		suite.Properties = append(suite.Properties, junitProperty{"seed", fmt.Sprint(r.Seed)})
 	}
 	for _, v := range verdicts {
 		c := junitCase{Class: "stuntcell", Name: v.Scenario}

@@ -34,9 +34,9 @@ func NewText(w io.Writer, color bool) *Text { return &Text{w: w, color: color} }
 type Run struct {
 	Tool     string // version
 	Logger   string // as the verdicts name it
-	Seed     uint64
-	Planned  int  // scenarios that were asked for
-	Untested bool // the built-in good logger stood in, because nobody named one
+	Seed     uint64 // that replaced the scenarios' own; 0: none did
+	Planned  int    // scenarios that were asked for
+	Untested bool   // the built-in good logger stood in, because nobody named one
 	// Interrupted says that fewer than Planned were run because somebody stopped it.
 	Interrupted bool
 }
@@ -84,7 +84,11 @@ const (
 
 // Open writes what is going to be run, and the head of the list.
 func (t *Text) Open(r Run) {
-	t.printf("stuntcell %s   %s   %s   seed %d\n", r.Tool, printable(r.Logger), plural(r.Planned, "scenario", "scenarios"), r.Seed)
+	seed := ""
+	if r.Seed != 0 {
+		seed = fmt.Sprintf("   seed %d", r.Seed)
+	}
+	t.printf("stuntcell %s   %s   %s%s\n", r.Tool, printable(r.Logger), plural(r.Planned, "scenario", "scenarios"), seed)
 	t.printf("%s\n\n", t.paint(faint, "A simulation. Real batteries may be worse, and firmware is no safety device."))
 	t.printf("%s\n", t.paint(faint, fmt.Sprintf("      %-*s%*s%*s  %s", nameWidth, "scenario", figureWidth, "Ah off by", figureWidth, "Wh off by", "cause")))
 }

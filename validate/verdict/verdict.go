@@ -28,6 +28,8 @@ type Verdict struct {
 	Findings   []Finding        `json:"findings"`
 	Notes      []string         `json:"notes,omitempty"`
 	NotCovered []string         `json:"not_covered"`
+	// Trace is the whole run, for a picture; nil if there is none to show.
+	Trace *Trace `json:"trace,omitempty"`
 }
 
 // Hash holds SHA-256 of what was run, in hex.
@@ -45,6 +47,8 @@ type Suite struct {
 	Hash  string `json:"hash"`
 	Index int    `json:"index"` // from 0
 	Of    int    `json:"of"`
+	// Seed replaced the scenarios' own; 0: each had its own.
+	Seed uint64 `json:"seed,omitempty"`
 }
 
 // Found is the rule, the timebase and the columns that the judge found the log to use.
@@ -100,6 +104,30 @@ type Finding struct {
 	ShouldBe   string  `json:"should_be,omitempty"`
 	Cost       string  `json:"cost,omitempty"`
 	Mend       string  `json:"mend"`
+	// Near is the run around AtS, for a picture, and the rows there.
+	Near *Trace   `json:"near,omitempty"`
+	Rows []LogRow `json:"rows,omitempty"`
+}
+
+// LogRow is a row of the log as it was written.
+type LogRow struct {
+	Row  int     `json:"row"`
+	AtS  float64 `json:"at_s"` // of the reading that it belongs to
+	Text string  `json:"text"`
+}
+
+// Trace is a stretch of a run, thinned so that a picture of it looks the same: what really was, and what the log said.
+type Trace struct {
+	Charge  Series `json:"charge_As"` // truth, since the plan began
+	Logged  Series `json:"logged_As"` // the log's total
+	Current Series `json:"current_A"` // truth
+	Voltage Series `json:"voltage_V"` // truth, at the terminals
+}
+
+// Series is points of a course; both slices have one length.
+type Series struct {
+	T []float64 `json:"t_s"` // true time since the plan began [s]
+	Y []float64 `json:"y"`
 }
 
 // Schema is the value of Verdict.Schema.
