@@ -155,8 +155,8 @@ func (t *Text) Close(r Run) error {
 	tally := Count(t.verdicts)
 	t.failed(tally)
 	t.advice(tally)
-	t.notJudged()
-	t.notCovered()
+	t.list("Not judged", notJudged(t.verdicts))
+	t.list("Not covered by a pass", notCovered(t.verdicts))
 	t.last(r, tally)
 	return t.err
 }
@@ -254,29 +254,38 @@ func (t *Text) checks(cs []verdict.Check) {
 	}
 }
 
-// blame writes who owes how much of logged minus truth.
-func (t *Text) blame(v *verdict.Verdict) {
-	type line struct {
-		unit string
-		b    verdict.Blame
-	}
-	var lines []line
+// blameLine is who owes how much of logged minus truth, for Ah or Wh.
+type blameLine struct {
+	Unit string
+	verdict.Blame
+}
+
+func blameLines(v *verdict.Verdict) []blameLine {
+	var lines []blameLine
 	for _, q := range []struct{ key, unit string }{{"charge_As", "Ah"}, {"energy_Ws", "Wh"}} {
 		if b, ok := v.Blame[q.key]; ok {
-			lines = append(lines, line{q.unit, b})
+			lines = append(lines, blameLine{q.unit, b})
 		}
 	}
+	return lines
+}
+
+// moved says over how much and how long the blame came about.
+func moved(v *verdict.Verdict) string {
+	return fmt.Sprintf("%.4g Ah moved in %s", v.Truth.Throughput/3600, span(v.Truth.Elapsed))
+}
+
+func (t *Text) blame(v *verdict.Verdict) {
+	lines := blameLines(v)
 	if len(lines) == 0 {
 		return
 	}
 	t.printf("\n     %s\n", t.paint(faint, fmt.Sprintf("%-17s%11s%11s%11s%11s%11s", "logged - truth", "sampling", "front end", "clock", "firmware", "sum")))
 	for _, l := range lines {
-		b := l.b
-		sum := b.Sampling + b.FrontEnd + b.Clock + b.Firmware
-		t.printf("     %-17s%11s%11s%11s%s%11s\n", l.unit, hours(b.Sampling), hours(b.FrontEnd), hours(b.Clock),
-			t.paint(bold, fmt.Sprintf("%11s", hours(b.Firmware))), hours(sum))
+		t.printf("     %-17s%11s%11s%11s%s%11s\n", l.Unit, hours(l.Sampling), hours(l.FrontEnd), hours(l.Clock),
+			t.paint(bold, fmt.Sprintf("%11s", hours(l.Firmware))), hours(l.Sampling+l.FrontEnd+l.Clock+l.Firmware))
 	}
-	t.printf("     %s\n", t.paint(faint, fmt.Sprintf("%.4g Ah moved in %s", v.Truth.Throughput/3600, span(v.Truth.Elapsed))))
+	t.printf("     %s\n", t.paint(faint, moved(v)))
 }
 
 // hours writes A·s as Ah or W·s as Wh, signed.
@@ -346,8 +355,19 @@ func (t *Text) advice(tally Tally) {
 	}
 }
 
-// notJudged says which checks and scenarios were passed over, and why.
-func (t *Text) notJudged() {
+// list writes items under a heading, if there are any.
+func (t *Text) list(heading string, items []string) {
+	if len(items) == 0 {
+		return
+	}
+	t.printf("\n%s\n", t.paint(bold, heading))
+	for _, item := range items {
+		t.paragraph(6, "    -", item)
+	}
+}
+
+// notJudged says which checks and scenarios were passed over, why, and where.
+func notJudged(verdicts []*verdict.Verdict) []string {
 	type group struct {
 		what      string
 		scenarios []string
@@ -361,7 +381,7 @@ func (t *Text) notJudged() {
 		}
 		groups[i].scenarios = append(groups[i].scenarios, scenario)
 	}
-	for _, v := range t.verdicts {
+	for _, v := range verdicts {
 		if v.Pass == nil {
 			add("whole scenario: "+v.Skipped, v.Scenario)
 			continue
@@ -372,29 +392,24 @@ func (t *Text) notJudged() {
 			}
 		}
 	}
-	if len(groups) == 0 {
-		return
+	items := make([]string, len(groups))
+	for i, g := range groups {
+		items[i] = fmt.Sprintf("%s (%s)", printable(g.what), some(g.scenarios, 2))
 	}
-	t.printf("\n%s\n", t.paint(bold, "Not judged"))
-	for _, g := range groups {
-		t.paragraph(4, "", fmt.Sprintf("%s (%s)", printable(g.what), some(g.scenarios, 2)))
-	}
+	return items
 }
 
-// notCovered says what no verdict of these covers.
-func (t *Text) notCovered() {
+// notCovered says what no pass of these verdicts covers, each once.
+func notCovered(verdicts []*verdict.Verdict) []string {
 	var all []string
-	for _, v := range t.verdicts {
+	for _, v := range verdicts {
 		for _, n := range v.NotCovered {
 			if !slices.Contains(all, n) {
 				all = append(all, n)
 			}
 		}
 	}
-	if len(all) > 0 {
-		t.printf("\n%s\n", t.paint(bold, "Not covered"))
-		t.paragraph(4, "", strings.Join(all, "; ")+".")
-	}
+	return all
 }
 
 // last writes the likeliest cause and the result.
