@@ -169,7 +169,7 @@ func TestS1Additive(t *testing.T) {
 		near(t, c.name+" low", s[0].Low, -c.end, c.tol)
 		near(t, c.name+" high", s[0].High, c.end, c.tol)
 		near(t, c.name+" law", 1.959964*p.U[0], c.guf, 0.05)
-		if q := Compare(p, s, 0, 0.95); q.ByMonteCarlo != c.mc {
+		if q := Compare(p, s, 0, 0.95, 2); q.ByMonteCarlo != c.mc {
 			t.Errorf("%s: quoted by Monte Carlo %v, want %v: %s", c.name, q.ByMonteCarlo, c.mc, q.Why)
 		}
 	}
@@ -221,7 +221,7 @@ func TestS1ComparisonLoss(t *testing.T) {
 		near(t, x1+" u", s[0].U, v.u, 1.5)
 		near(t, x1+" shortest low", s[0].ShortLow, v.end[0], 6)
 		near(t, x1+" shortest high", s[0].ShortHigh, v.end[1], 6)
-		if q := Compare(p, s, 0, 0.95); !q.ByMonteCarlo {
+		if q := Compare(p, s, 0, 0.95, 2); !q.ByMonteCarlo {
 			t.Errorf("x1 %s: the law of propagation is quoted: %s", x1, q.Why)
 		}
 	}
@@ -248,7 +248,7 @@ func TestLogOfUniform(t *testing.T) {
 	near(t, "Monte Carlo u", s[0].U, d.Log.MC[1], d.Log.Tol)
 	near(t, "shortest low", s[0].ShortLow, d.Log.Short[0], 0.01)
 	near(t, "shortest high", s[0].ShortHigh, d.Log.Short[1], d.Log.Tol)
-	if q := Compare(p, s, 0, 0.95); !q.ByMonteCarlo {
+	if q := Compare(p, s, 0, 0.95, 2); !q.ByMonteCarlo {
 		t.Error("the law of propagation is quoted for a logarithm over a decade")
 	}
 }

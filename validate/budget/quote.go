@@ -1,6 +1,7 @@
 package budget
 
 import (
+	"fmt"
 	"math"
 	"strconv"
 )
@@ -18,16 +19,16 @@ type Quote struct {
 }
 
 // Compare decides which of the two to quote (JCGM 101, 8.1): the law of propagation if both ends of its interval agree with Monte Carlo within the
-// tolerance of two significant digits of u, otherwise Monte Carlo with its shortest interval. p is the coverage probability.
-func Compare(p *Propagated, s []Sampled, result int, prob float64) Quote {
+// tolerance of so many significant digits of u, otherwise Monte Carlo with its shortest interval. prob is the coverage probability.
+func Compare(p *Propagated, s []Sampled, result int, prob float64, digits int) Quote {
 	k := Coverage(prob, p.DOF[result])
 	q := Quote{Y: p.Y[result], K: k, U: k * p.U[result], P: prob, DOF: p.DOF[result]}
 	q.Low, q.High = q.Y-q.U, q.Y+q.U
 	mc := s[result]
-	tol := Tolerance(p.U[result], 2)
+	tol := Tolerance(p.U[result], digits)
 	low, high := math.Abs(q.Low-mc.Low), math.Abs(q.High-mc.High)
 	if low <= tol && high <= tol {
-		q.Why = "the law of propagation: Monte Carlo finds the same interval within half of the last digit of u"
+		q.Why = fmt.Sprintf("the law of propagation: Monte Carlo finds the same interval within %.2g, half of the last of %s of u", tol, figures(digits))
 		if !mc.Stable {
 			q.Why += " (Monte Carlo itself was not yet stable)"
 		}
@@ -40,9 +41,16 @@ func Compare(p *Propagated, s []Sampled, result int, prob float64) Quote {
 	if mc.U > 0 {
 		q.K = q.U / mc.U
 	}
-	q.Why = "Monte Carlo: the ends of the two intervals differ by " + strconv.FormatFloat(math.Max(low, high), 'g', 2, 64) +
-		", more than half of the last digit of u (" + strconv.FormatFloat(tol, 'g', 2, 64) + "), so the law of propagation does not hold well enough here"
+	q.Why = fmt.Sprintf("Monte Carlo: the ends of the two intervals differ by %.2g, more than half of the last of %s of u (%.2g), so the law of propagation does not hold well enough here",
+		math.Max(low, high), figures(digits), tol)
 	return q
+}
+
+func figures(n int) string {
+	if n == 1 {
+		return "one significant digit"
+	}
+	return fmt.Sprintf("%d significant digits", n)
 }
 
 // Round writes y and its uncertainty u with so many significant digits of u (JCGM 100, 7.2.6: at most two), and y to the same place.

@@ -124,15 +124,17 @@ func (c Capacity) State(o Options) (*Stated, error) {
 	if err != nil {
 		return nil, err
 	}
-	// Two digits are quoted; finer than half their last place is what the comparison of the two intervals needs.
-	mc, err := MonteCarlo(m, Trials{P: o.P, Digits: 2, Finer: 1, Most: o.Most, Seed: o.Seed})
+	// Limits of a rig are known to one digit at best, so one digit of u is what the two intervals must share (JCGM 101, 8.2: a fifth of its
+	// tolerance for Monte Carlo itself).
+	const digits = 1
+	mc, err := MonteCarlo(m, Trials{P: o.P, Digits: digits, Finer: 5, Most: o.Most, Seed: o.Seed})
 	if err != nil {
 		return nil, err
 	}
 	s := &Stated{Rig: c.Rig.Name, From: c.Figure.From, Correlation: p.Correlation(0, 1)}
 	logged := [2]float64{c.Figure.Charge / 3600, c.Figure.Energy / 3600}
 	for i, to := range []*Result{&s.Charge, &s.Energy} {
-		q := Compare(p, mc, i, o.P)
+		q := Compare(p, mc, i, o.P, digits)
 		k := Coverage(o.P, p.DOF[i])
 		*to = Result{Logged: logged[i], Y: p.Y[i], U1: p.U[i], K: k, U: k * p.U[i], P: o.P, Why: q.Why, quote: q, Quote: "law of propagation",
 			MonteCarlo: MonteCarloResult{Y: mc[i].Y, U1: mc[i].U, Low: mc[i].Low, High: mc[i].High, Trials: mc[i].Trials, Stable: mc[i].Stable}}
@@ -218,7 +220,7 @@ func (s *Stated) advise(aim float64) []string {
 	for i, l := range s.Lines {
 		rest := left - sq(l.Charge)
 		if rest < want {
-			out = append(out, fmt.Sprintf("Aim of %.3g %%: %s must shrink by a factor of %.2g (to a standard uncertainty of %.2g %s)%s.",
+			out = append(out, fmt.Sprintf("Aim of %.3g %%: %s must shrink by a factor of %.1f (to a standard uncertainty of %.2g %s)%s.",
 				100*aim, l.Name, l.Charge/math.Sqrt(want-rest), l.U*math.Sqrt(want-rest)/l.Charge, l.Unit, map[bool]string{true: ", with those above gone"}[i > 0]))
 			return out
 		}

@@ -1,0 +1,263 @@
+package budget
+
+import (
+	"errors"
+	"math"
+	"strings"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"stuntcell/emulator/rig"
+)
+
+// bench is a rig without any error of its own, and a figure of 7 Ah in 20 h.
+func bench() Capacity {
+	return Capacity{
+		Rig: rig.Rig{Name: "bench", Shunt: rig.Shunt{Nominal: 1.5e-3}, Front: rig.FrontEnd{ShuntStep: 6e-6, BusStep: 3e-3, ShuntNoise: 6e-6, BusNoise: 3e-3, Conversions: 64, Spacing: 1e6}},
+		Figure: Figure{Charge: 25200, Energy: 25200 * 12.2, Duration: 72000, Current: 0.35, Voltage: 12.2,
+			End: 10.8, EndSlope: 1e-3, Every: 1, From: "a test"},
+		Limits: Assume(),
+	}
+}
+
+// The measurement model takes each error of the rig out again: what a rig with that error logs comes back as the truth. The logs are
+// made here from the equations of package rig, not from the model under test.
+func TestModelUndoesTheRig(t *testing.T) {
+	const (
+		q, i, dur, v, ohm = 25200.0, 0.35, 72000.0, 12.2, 1.5e-3
+	)
+	for _, c := range []struct {
+		name string
+		set  func(x []float64)
+		log  func(f *Figure)
+	}{
+		{"shunt", func(x []float64) { x[inShunt] = 0.01 }, func(f *Figure) { f.Charge *= 1.01; f.Energy *= 1.01 }},
+		{"shunt warm", func(x []float64) { x[inTempCo], x[inAmbient], x[inRise] = 1e-4, 20, 10 },
+			func(f *Figure) {
+				r := 1 + 1e-4*(20+10*i*i*ohm)
+				f.Charge *= r
+				f.Energy *= r
+			}},
+		{"gain and offset", func(x []float64) { x[inGain], x[inOffset] = -0.02, 15e-6 }, func(f *Figure) {
+			// Here the offset stands behind the gain, as what is read with the circuit open.
+			shown := i*0.98 + 15e-6/ohm
+			f.Charge, f.Energy = shown*dur, shown*dur*v
+		}},
+		{"thermal voltages and drift", func(x []float64) { x[inThermal], x[inDrift] = 4e-6, 1e-10 }, func(f *Figure) {
+			shown := i*dur + (4e-6*dur+1e-10*dur*dur/2)/ohm
+			f.Charge, f.Energy = shown, shown*v
+		}},
+		{"tick", func(x []float64) { x[inTick] = 100e-6 }, func(f *Figure) { f.Charge *= 1.0001; f.Energy *= 1.0001 }},
+		{"bypass", func(x []float64) { x[inBypass] = 0.1 }, func(f *Figure) { f.Charge *= 0.9; f.Energy *= 0.9 }},
+		{"own draw", func(x []float64) { x[inDraw] = 0.02 }, func(f *Figure) { f.Charge -= 0.02 * dur; f.Energy = f.Charge * v }},
+		{"bus", func(x []float64) { x[inBusGain], x[inBusOffset] = 0.01, 0 }, func(f *Figure) { f.Energy *= 1.01; f.Voltage *= 1.01 }},
+		{"lead", func(x []float64) { x[inLead] = 0.1 }, func(f *Figure) { f.Energy = q * (v - 0.035) }},
+		{"start", func(x []float64) { x[inStart] = 0.02 }, func(f *Figure) { f.Charge /= 1.02; f.Energy /= 1.02 }},
+	} {
+		b := bench()
+		b.Figure.EndSlope, b.Figure.End = 0, 0
+		c.log(&b.Figure)
+		m := b.model()
+		x, y := make([]float64, inputs), make([]float64, 2)
+		for k, in := range m.Inputs {
+			x[k] = in.Value
+		}
+		c.set(x)
+		m.F(x, y)
+		if math.Abs(y[0]-7) > 1e-9 || math.Abs(y[1]-7*12.2) > 1e-8 {
+			t.Errorf("%s: %.12g Ah, %.12g Wh, want 7 and 85.4", c.name, y[0], y[1])
+		}
+	}
+}
+
+// Stopped 10 mV above the level on a slope of 1 mV/s at 0.35 A: 3.5 A·s are missing.
+func TestCutoffByLevelAndSlope(t *testing.T) {
+	b := bench()
+	m := b.model()
+	x, y := make([]float64, inputs), make([]float64, 2)
+	for k, in := range m.Inputs {
+		x[k] = in.Value
+	}
+	x[inLate] = 0
+	m.F(x, y)
+	before := y[0]
+	x[inBusOffset] = -0.010
+	m.F(x, y)
+	if got := (y[0] - before) * 3600; math.Abs(got-3.5) > 1e-6 {
+		t.Errorf("10 mV cost %.6g A·s, want 3.5", got)
+	}
+	// One second late, half of it expected: the other half costs 0.175 A·s.
+	x[inBusOffset], x[inLate] = 0, 0.5
+	m.F(x, y)
+	if got := (before - y[0]) * 3600; math.Abs(got-0.175) > 1e-6 {
+		t.Errorf("half a second cost %.6g A·s", got)
+	}
+}
+
+// A hand budget: one limit only, everything else exact.
+func TestSingleContribution(t *testing.T) {
+	b := bench()
+	b.Limits = Limits{Shunt: Limit{Half: 0.006, From: "label"}}
+	b.Figure.EndSlope, b.Figure.End, b.Figure.Every = 0, 0, 0
+	b.Rig.Front = rig.FrontEnd{}
+	s, err := b.State(Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := 7 * 0.006 / math.Sqrt(3)
+	if len(s.Lines) != 1 || math.Abs(s.Charge.U1-want) > 1e-6 || math.Abs(s.Charge.U1*2-s.Charge.U) > 1e-4 {
+		t.Errorf("%+v, want u %v and one line", s, want)
+	}
+	if len(s.Assumed) != 0 || s.Lines[0].From != "label" {
+		t.Errorf("nothing is assumed here: %+v", s.Assumed)
+	}
+	// A single rectangular input: k = 2 covers more than all of it; Monte Carlo's interval is inside ± the half-width.
+	if s.Charge.MonteCarlo.High > 7*1.0061 {
+		t.Errorf("quoted by %s (%s), high %v", s.Charge.Quote, s.Charge.Why, s.Charge.MonteCarlo.High)
+	}
+}
+
+func TestBudgetOfTheDefaultRig(t *testing.T) {
+	r, err := rig.ByName("shop-50a")
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := bench()
+	b.Rig, b.Limits = r, FromRig(r)
+	s, err := b.State(Options{Aim: 0.01})
+	if err != nil {
+		t.Fatal(err)
+	}
+	// 10 uV of offset on 1.5 mohm is 6.7 mA of 0.35 A: by far the most.
+	if s.Lines[0].Name != "current offset" {
+		t.Errorf("largest is %+v", s.Lines[0])
+	}
+	want := 10e-6 / 1.5e-3 / math.Sqrt(3) * 20
+	if math.Abs(s.Lines[0].Charge-want) > 0.01*want {
+		t.Errorf("offset contributes %v Ah, want %v", s.Lines[0].Charge, want)
+	}
+	sum := 0.0
+	for i, l := range s.Lines {
+		sum += l.ShareCharge
+		if i > 0 && l.Charge > s.Lines[i-1].Charge {
+			t.Errorf("line %d is not sorted", i)
+		}
+		if l.Mend == "" || l.From == "" || l.Name == "" {
+			t.Errorf("line without words: %+v", l)
+		}
+	}
+	if math.Abs(sum-1) > 1e-6 {
+		t.Errorf("shares sum to %v", sum)
+	}
+	for _, l := range s.Lines {
+		if l.Name == "tick rate" && l.Assumed {
+			t.Error("the rig states its tick rate, yet it is called assumed")
+		}
+	}
+	var text strings.Builder
+	if err := s.WriteText(&text); err != nil {
+		t.Fatal(err)
+	}
+	t.Log("\n" + text.String())
+	for n, line := range strings.Split(text.String(), "\n") {
+		if len([]rune(line)) > 80 {
+			t.Errorf("line %d is %d wide: %s", n+1, len([]rune(line)), line)
+		}
+	}
+	if !strings.Contains(s.Sentence, "Ah ±") || !strings.Contains(s.Sentence, "assumed") {
+		t.Errorf("sentence: %s", s.Sentence)
+	}
+}
+
+// Laws of any budget: adding uncertainty never shrinks U; shares sum to one; Monte Carlo and propagation agree on u within a few per cent
+// where the model is nearly linear.
+func TestBudgetLaws(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		b := bench()
+		b.Limits.Shunt.Half = rapid.Float64Range(0, 0.02).Draw(t, "shunt")
+		b.Limits.Offset.Half = rapid.Float64Range(0, 2e-5).Draw(t, "offset")
+		b.Limits.Start.Half = rapid.Float64Range(0, 0.02).Draw(t, "start")
+		b.Limits.Runs = rapid.IntRange(0, 5).Draw(t, "runs")
+		b.Limits.Reference = rapid.SampledFrom([]float64{0, 0.5, 1}).Draw(t, "reference")
+		b.Figure.EndSlope = rapid.Float64Range(1e-4, 0.1).Draw(t, "slope")
+		one, err := Propagate(b.model())
+		if err != nil {
+			t.Fatal(err)
+		}
+		b.Limits.Thermal.Half += rapid.Float64Range(0, 1e-5).Draw(t, "thermal")
+		two, err := Propagate(b.model())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if two.U[0] < one.U[0]*(1-1e-9) {
+			t.Fatalf("more uncertainty made u smaller: %v to %v", one.U[0], two.U[0])
+		}
+		s, err := MonteCarlo(b.model(), Trials{Exactly: 4000, Seed: 1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if b.Limits.Runs == 0 && math.Abs(s[0].U/two.U[0]-1) > 0.06 {
+			t.Fatalf("Monte Carlo u %v, law %v", s[0].U, two.U[0])
+		}
+	})
+}
+
+func TestSwitchedLoad(t *testing.T) {
+	b := bench()
+	b.Rig.Front.Conversions = 1
+	b.Figure.Period, b.Figure.On = 0.1, 0.05
+	locked, err := b.State(Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if locked.Lines[0].Name != "integration rule" || locked.Charge.U < 3 {
+		t.Errorf("ten periods in each reading: the mean is unknown within half, but U is %v Ah, first %+v", locked.Charge.U, locked.Lines[0])
+	}
+	b.Figure.Period, b.Figure.On = 0.0987, 0.05
+	free, err := b.State(Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if free.Charge.U > locked.Charge.U/5 {
+		t.Errorf("out of step: U %v Ah against %v", free.Charge.U, locked.Charge.U)
+	}
+	b.Rig.Front.Conversions, b.Rig.Front.Spacing = 64, 10e6
+	averaged, err := b.State(Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, l := range averaged.Lines {
+		if l.Name == "integration rule" && !strings.Contains(l.From, "averaged") {
+			t.Errorf("a window of 640 ms averages 6 periods: %+v", l)
+		}
+	}
+}
+
+func TestFigureRefused(t *testing.T) {
+	for name, set := range map[string]func(*Capacity){
+		"no charge":         func(c *Capacity) { c.Figure.Charge = 0 },
+		"NaN current":       func(c *Capacity) { c.Figure.Current = math.NaN() },
+		"negative duration": func(c *Capacity) { c.Figure.Duration = -1 },
+		"no shunt":          func(c *Capacity) { c.Rig.Shunt.Nominal = 0 },
+		"slope, no level":   func(c *Capacity) { c.Figure.End = 0 },
+	} {
+		b := bench()
+		set(&b)
+		if _, err := b.State(Options{}); !errors.Is(err, ErrFigure) {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	if _, err := bench().State(Options{P: 1}); !errors.Is(err, ErrFigure) {
+		t.Error("coverage of 1 was taken")
+	}
+}
+
+func BenchmarkMonteCarloMillion(b *testing.B) {
+	m := bench().model()
+	for b.Loop() {
+		if _, err := MonteCarlo(m, Trials{Exactly: 1_000_000, Seed: 1}); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

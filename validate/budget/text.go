@@ -1,0 +1,85 @@
+package budget
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+)
+
+// WriteText writes the budget for a person, 80 columns wide.
+func (s *Stated) WriteText(w io.Writer) error {
+	var b strings.Builder
+	fmt.Fprintf(&b, "Uncertainty budget, rig %s\n", s.Rig)
+	if s.From != "" {
+		b.WriteString(Wrap("Figure: "+s.From, "", "        "))
+	}
+	fmt.Fprintf(&b, "\n%-30s %11s %-5s %8s %6s %6s  %s\n", "contribution", "u", "", "mAh", "of Ah", "of Wh", "")
+	for _, l := range s.Lines {
+		mark := " "
+		if l.Assumed {
+			mark = "*"
+		}
+		fmt.Fprintf(&b, "%-29s%s %11.3g %-5s %8.3g %5.1f%% %5.1f%%  %s\n",
+			l.Name, mark, l.U, l.Unit, 1000*l.Charge, 100*l.ShareCharge, 100*l.ShareEnergy, strings.Repeat("#", bar(l.ShareCharge)))
+	}
+	if len(s.Assumed) > 0 {
+		b.WriteString("* assumed (common practice): nobody stated it for this rig\n")
+	}
+	b.WriteByte('\n')
+	for _, r := range []struct {
+		name, unit string
+		r          Result
+	}{{"charge", "Ah", s.Charge}, {"energy", "Wh", s.Energy}} {
+		dof := "infinite"
+		if r.r.DOF > 0 {
+			dof = fmt.Sprintf("%.0f", math.Floor(r.r.DOF))
+		}
+		y, u := Round(r.r.Y, r.r.U1, 2)
+		fmt.Fprintf(&b, "%s  law of propagation  %s %s, u %s %s, nu %s, k %.2f\n", r.name, y, r.unit, u, r.unit, dof, r.r.K)
+		low, _ := Round(r.r.MonteCarlo.Low, r.r.MonteCarlo.U1, 2)
+		high, u := Round(r.r.MonteCarlo.High, r.r.MonteCarlo.U1, 2)
+		stable := ""
+		if !r.r.MonteCarlo.Stable {
+			stable = ", not yet stable"
+		}
+		fmt.Fprintf(&b, "        Monte Carlo         %s to %s %s, u %s %s, %d trials%s\n", low, high, r.unit, u, r.unit, r.r.MonteCarlo.Trials, stable)
+		b.WriteString(Wrap(fmt.Sprintf("quote %s, by %s", r.r.Stated, r.r.Why), "        ", "        "))
+	}
+	b.WriteString(Wrap("(nu: effective degrees of freedom; k for a coverage probability of about "+strconv.FormatFloat(100*s.Charge.P, 'g', 4, 64)+" %)", "", ""))
+	b.WriteByte('\n')
+	for _, a := range s.Advice {
+		b.WriteString(Wrap(a, "", "  "))
+	}
+	b.WriteByte('\n')
+	b.WriteString(Wrap(s.Sentence, "For the report: ", "  "))
+	b.WriteString(Wrap("A wrong unit, a wrap of a counter or an alias is not in this budget: see prove and audit.", "", "  "))
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+// bar is the length of a share's bar: twelve for all of it.
+func bar(share float64) int {
+	return int(math.Round(12 * math.Max(0, math.Min(1, share))))
+}
+
+// Wrap breaks text at spaces into lines of at most 79 characters; first and next stand before the first and each further line.
+func Wrap(text, first, next string) string {
+	var b strings.Builder
+	line := first
+	empty := true
+	for _, w := range strings.Fields(text) {
+		if !empty && len([]rune(line))+1+len([]rune(w)) > 79 {
+			b.WriteString(line + "\n")
+			line, empty = next, true
+		}
+		if !empty {
+			line += " "
+		}
+		line += w
+		empty = false
+	}
+	b.WriteString(line + "\n")
+	return b.String()
+}
