@@ -87,7 +87,7 @@ func TestBenchLines(t *testing.T) {
 	for line, want := range map[string]string{
 		"":                                "no word of the bench",
 		"end now":                         "alone",
-		"r 1 2 3":                         "4",
+		"r 1 2 3":                         "expected TICK",
 		"r -1 2 3 4":                      "no tick",
 		"r 1 2 x 4":                       "no plain integer",
 		"r 1 -2147483648 3 4":             "out of range",

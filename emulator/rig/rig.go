@@ -2,6 +2,20 @@
 //
 // Units are SI (V, A, ohm, s) unless a field says otherwise; instants are int64 ns of true time since the plan began.
 // Current into the battery is positive.
+//
+// Shunt and bus, for a pack current i and terminal voltage v (package [Sensor]):
+//
+//	i_s   = (i + draw, unless the draw passes the shunt) · (1 - bypass)
+//	R     = nominal · (1 + error) · (1 + tempco · (T - 25 degC + rise · i_s² · nominal))
+//	shunt = clip((i_s · R + offset + drift · t) · (1 + gain))
+//	bus   = clip((v + i · lead [+ i_s · R behind the shunt] + offset) · (1 + gain))
+//
+// One reading is the mean of N such conversions, Spacing apart, the last at the tick's instant; noise of one conversion is
+// normal, independent, so that of the mean is sigma/sqrt(N); the mean is rounded to the nearest count. Conversions are points in
+// time, so a ripple of k/Spacing looks like a steady current: aliasing is real. Counter: start + floor(t · Hz · (1 + ppm)) modulo
+// 2^bits. Clock: floor of start + t · (1 + ppm). Both errors add k · (T - T0)² of a tuning-fork crystal if the rig gives k.
+// Not modelled: quantisation of single conversions, correlation of noise, settling of the input filter, the front end's
+// temperature coefficients (beyond a drift in time), thermal voltages (an offset), hysteresis of the relay.
 package rig
 
 // Rig is a test rig. The zero value of an error term is "none".
@@ -46,6 +60,9 @@ type Tick struct {
 	Hz    int64
 	Start int64   // count at the plan's begin; negative is so many counts before the wrap
 	PPM   float64 // rate error
+	// Parabola and Turnover describe the crystal's temperature: Parabola·(T - Turnover)² is added to PPM [ppm/K², K].
+	// Published k run from -0.030 to -0.042 ppm/K² about 25 degC. Parabola 0: none.
+	Parabola, Turnover float64
 }
 
 // Clock is the real-time clock.
@@ -54,6 +71,8 @@ type Clock struct {
 	Start  int64   // Unix seconds on its face at the plan's begin
 	Frac   float64 // fraction of a second already gone at the begin, 0 to 1
 	PPM    float64
+	// Parabola and Turnover are as those of the Tick.
+	Parabola, Turnover float64
 	// BuildTime is not 0 if firmware sets the clock to this second at each start; Lost says that it restarts at Start after a power cut.
 	BuildTime int64
 	Lost      bool
