@@ -1,0 +1,292 @@
+/* benchlink.h: a logger's side of the bench link, version 1. One header, C99, no allocation, no dependency but <stdint.h>
+ * (and <stdio.h> on a host). It lets the code of your logger run against a simulated battery: on a PC, on a chip's serial
+ * line, or as WebAssembly. Everything is simulated: no battery is to be connected while you use it.
+ *
+ * THREE PLACES of your own program change, nothing else:
+ *
+ *   PLACE 1, where it reads the sensor:   shunt = bench.shunt;  bus = bench.bus;    counts, BENCH_FAILED if the reading failed
+ *   PLACE 2, where it reads its clocks:   now = bench.tick;     unix_time = bench.clock;
+ *   PLACE 3, where it writes a row:       bench_row(text);
+ *
+ * A program that waits for the next reading and works on it:
+ *
+ *   #include "benchlink.h"
+ *   int main(void) {
+ *       for (;;) {
+ *           switch (bench_next()) {                 // waits for a line of the bench
+ *           case BENCH_GREETING: bench_cannot("load"); break;   // bench.tick_hz, bench.shunt_nohm ... are known from here on
+ *           case BENCH_READING:  on_reading(); break;           // PLACE 1, 2, 3 are in there
+ *           case BENCH_SETTING:  break;                         // bench.log_ms ... may have changed
+ *           case BENCH_END:      flush_rows(); break;
+ *           case BENCH_CLOSED:   return 0;
+ *           }
+ *           bench_ok();
+ *       }
+ *   }
+ *
+ * A sketch that must keep its own loop() calls bench_turn() there instead (see the end of this file).
+ *
+ * On a chip, define BENCH_GETC() (waits for a byte; -1 when there will be none) and BENCH_PUTC(c) before the #include; they are the
+ * UART's. Define BENCH_FLUSH() too if the line is buffered. What is not a word of the link must not be printed: use bench_say().
+ *
+ * Counts are signed, current into the battery is positive:
+ *   volts of the shunt = shunt * shunt_step_nv * 1e-9;   amperes = shunt * shunt_step_nv / shunt_nohm
+ *   volts of the bus   = bus * bus_step_uv * 1e-6
+ *
+ * This file may be used, changed and given away by anyone for any purpose; it comes without any warranty. */
+#ifndef BENCHLINK_H
+#define BENCHLINK_H
+
+#include <stdint.h>
+
+#ifndef BENCH_PUTC
+#include <stdio.h>
+#define BENCH_GETC() getchar()
+#define BENCH_PUTC(c) putchar(c)
+#define BENCH_FLUSH() fflush(stdout) /* without it the bench waits for an answer that never leaves the buffer */
+#endif
+#ifndef BENCH_FLUSH
+#define BENCH_FLUSH() ((void)0)
+#endif
+
+#if defined(__GNUC__) || defined(__clang__)
+#define BENCH_FN __attribute__((unused)) static
+#else
+#define BENCH_FN static
+#endif
+
+#define BENCH_FAILED INT32_MIN   /* a count: that reading failed */
+#define BENCH_NO_CLOCK INT64_MIN /* the clock cannot be read */
+
+enum bench_event {
+    BENCH_CLOSED = -1, /* the bench is gone */
+    BENCH_GREETING,    /* power-up: the constants below are set */
+    BENCH_READING,     /* a new reading */
+    BENCH_SETTING,     /* somebody changed a setting */
+    BENCH_END,         /* the test is over: write what is still in memory */
+    BENCH_OTHER        /* a line of a later version: answer it with bench_ok() all the same */
+};
+
+enum bench_contact { BENCH_UNSAID, BENCH_OFF, BENCH_ON };
+
+static struct {
+    /* constants and settings: from the greeting, changed by settings */
+    int32_t tick_bits, tick_hz;             /* width of the counter and its nominal rate */
+    int64_t shunt_nohm;                     /* shunt in nanoohm */
+    int32_t shunt_step_nv, bus_step_uv;     /* one count */
+    int32_t shunt_max, bus_max;             /* last counts before saturation */
+    int32_t bus_at, channels;               /* 0 bus at the pack, 1 behind the shunt; 1 to 4 */
+    int32_t read_ms, log_ms;                /* nominal time between readings; time between rows */
+    int32_t cutoff_mv, cutoff_hold_ms;      /* stop the load below this for so long; 0 mV: no cutoff */
+    int32_t charge_end_mv, charge_taper_ma; /* stop the charger */
+    int32_t zone_min;                       /* user's wall clock, minutes east of UTC */
+    /* the newest reading */
+    uint64_t tick;      /* free-running counter, wraps at tick_bits */
+    int32_t shunt, bus; /* counts, or BENCH_FAILED */
+    int64_t clock;      /* Unix seconds, or BENCH_NO_CLOCK */
+    int32_t shunt2, bus2, shunt3, bus3, shunt4, bus4;
+    int32_t temp_mdeg, aux1;
+    uint8_t has_temp, has_aux1;
+    uint8_t card_fails; /* the next write to the card would fail */
+    uint8_t load, charge; /* contacts as they are: enum bench_contact */
+    /* private: the word that was read last */
+    char word[40];
+    uint8_t line_ended;
+} bench;
+
+/* Reads the next word of the line into bench.word, cut to its size. Returns 0 at the end of the line, -1 if the bench is gone. */
+BENCH_FN int bench_word_(void) {
+    uint8_t n = 0;
+    bench.word[0] = 0;
+    if (bench.line_ended) return 0;
+    for (;;) {
+        int c = BENCH_GETC();
+        if (c < 0) return -1;
+        if (c == '\r') continue;
+        if (c == '\n') {
+            bench.line_ended = 1;
+            return n > 0;
+        }
+        if (c == ' ') {
+            if (n > 0) return 1;
+            continue;
+        }
+        if (n < sizeof bench.word - 1) {
+            bench.word[n++] = (char)c;
+            bench.word[n] = 0;
+        }
+    }
+}
+
+BENCH_FN int bench_is_(const char *a, const char *b) {
+    while (*a && *a == *b) a++, b++;
+    return *a == *b;
+}
+
+/* Reads digits with or without a minus sign; "-" alone gives none. */
+BENCH_FN int64_t bench_number_(const char *s, int64_t none) {
+    uint8_t minus = *s == '-';
+    uint64_t n = 0;
+    if (minus) s++;
+    if (!*s) return none;
+    while (*s >= '0' && *s <= '9') n = n * 10 + (uint64_t)(*s++ - '0');
+    return minus ? (int64_t)(0 - n) : (int64_t)n;
+}
+
+/* Splits bench.word at '='; returns the value, "" if there is none. */
+BENCH_FN char *bench_value_(void) {
+    char *s = bench.word;
+    while (*s && *s != '=') s++;
+    if (*s) *s++ = 0;
+    return s;
+}
+
+BENCH_FN void bench_keep_(const char *value) {
+    static const struct {
+        const char *key;
+        int32_t *to;
+    } keys[] = {
+        {"tick_bits", &bench.tick_bits}, {"tick_hz", &bench.tick_hz}, {"shunt_step_nv", &bench.shunt_step_nv},
+        {"bus_step_uv", &bench.bus_step_uv}, {"shunt_max", &bench.shunt_max}, {"bus_max", &bench.bus_max}, {"bus_at", &bench.bus_at},
+        {"channels", &bench.channels}, {"read_ms", &bench.read_ms}, {"log_ms", &bench.log_ms}, {"cutoff_mv", &bench.cutoff_mv},
+        {"cutoff_hold_ms", &bench.cutoff_hold_ms}, {"charge_end_mv", &bench.charge_end_mv}, {"charge_taper_ma", &bench.charge_taper_ma},
+        {"zone_min", &bench.zone_min}, {"temp_mdeg", &bench.temp_mdeg}, {"aux1", &bench.aux1},
+        {"shunt2", &bench.shunt2}, {"bus2", &bench.bus2}, {"shunt3", &bench.shunt3}, {"bus3", &bench.bus3},
+        {"shunt4", &bench.shunt4}, {"bus4", &bench.bus4},
+    };
+    uint8_t i;
+    if (bench_is_(bench.word, "shunt_nohm")) bench.shunt_nohm = bench_number_(value, 0);
+    if (bench_is_(bench.word, "temp_mdeg")) bench.has_temp = 1;
+    if (bench_is_(bench.word, "aux1")) bench.has_aux1 = 1;
+    if (bench_is_(bench.word, "card")) bench.card_fails = 1;
+    if (bench_is_(bench.word, "load")) bench.load = bench_is_(value, "on") ? BENCH_ON : BENCH_OFF;
+    if (bench_is_(bench.word, "charge")) bench.charge = bench_is_(value, "on") ? BENCH_ON : BENCH_OFF;
+    for (i = 0; i < sizeof keys / sizeof keys[0]; i++)
+        if (bench_is_(bench.word, keys[i].key)) *keys[i].to = (int32_t)bench_number_(value, BENCH_FAILED);
+}
+
+/* Waits for the next line of the bench and reads it. After everything but BENCH_CLOSED, bench_ok() is due. */
+BENCH_FN int bench_next(void) {
+    int event, more;
+    bench.line_ended = 0;
+    more = bench_word_();
+    if (more < 0) return BENCH_CLOSED;
+    if (bench_is_(bench.word, "r")) {
+        event = BENCH_READING;
+        bench.has_temp = bench.has_aux1 = bench.card_fails = 0;
+        bench.load = bench.charge = BENCH_UNSAID;
+        bench_word_();
+        bench.tick = (uint64_t)bench_number_(bench.word, 0);
+        bench_word_();
+        bench.shunt = (int32_t)bench_number_(bench.word, BENCH_FAILED);
+        bench_word_();
+        bench.bus = (int32_t)bench_number_(bench.word, BENCH_FAILED);
+        bench_word_();
+        bench.clock = bench_number_(bench.word, BENCH_NO_CLOCK);
+    } else if (bench_is_(bench.word, "stuntcell")) {
+        event = BENCH_GREETING;
+    } else if (bench_is_(bench.word, "set")) {
+        event = BENCH_SETTING;
+    } else if (bench_is_(bench.word, "end")) {
+        event = BENCH_END;
+    } else {
+        event = BENCH_OTHER;
+    }
+    while ((more = bench_word_()) > 0) bench_keep_(bench_value_());
+    return more < 0 ? (int)BENCH_CLOSED : event;
+}
+
+/* Parts of a row, for a chip without printf: bench_row_begin(), any number of these, bench_row_end(). */
+BENCH_FN void bench_text(const char *s) {
+    while (*s) BENCH_PUTC(*s++);
+}
+
+BENCH_FN void bench_unsigned(uint64_t n) {
+    char digits[20];
+    uint8_t i = 0;
+    do {
+        digits[i++] = (char)('0' + n % 10);
+        n /= 10;
+    } while (n);
+    while (i > 0) BENCH_PUTC(digits[--i]);
+}
+
+BENCH_FN void bench_signed(int64_t n) {
+    if (n < 0) BENCH_PUTC('-');
+    bench_unsigned(n < 0 ? 0 - (uint64_t)n : (uint64_t)n);
+}
+
+/* bench_decimal writes n / 10^places, such as (-1234, 3) as -1.234. */
+BENCH_FN void bench_decimal(int64_t n, uint8_t places) {
+    uint64_t size = n < 0 ? 0 - (uint64_t)n : (uint64_t)n, one = 1;
+    uint8_t i;
+    for (i = 0; i < places; i++) one *= 10;
+    if (n < 0) BENCH_PUTC('-');
+    bench_unsigned(size / one);
+    if (places == 0) return;
+    BENCH_PUTC('.');
+    for (size %= one; one > 1; size %= one) {
+        one /= 10;
+        BENCH_PUTC((char)('0' + size / one));
+    }
+}
+
+BENCH_FN void bench_row_begin(void) { bench_text("row "); }
+BENCH_FN void bench_row_end(void) { BENCH_PUTC('\n'); }
+
+BENCH_FN void bench_line_(const char *word, const char *text) {
+    bench_text(word);
+    bench_text(text);
+    BENCH_PUTC('\n');
+}
+
+/* PLACE 3: writes a row of the log; the first one may be a header. */
+BENCH_FN void bench_row(const char *text) { bench_line_("row ", text); }
+/* Tells a person something. */
+BENCH_FN void bench_say(const char *text) { bench_line_("say ", text); }
+/* A new log file was opened: rows from here on go there. */
+BENCH_FN void bench_file(const char *name) { bench_line_("file ", name); }
+/* The load, the charger was switched. */
+BENCH_FN void bench_load(int on) { bench_line_("load ", on ? "on" : "off"); }
+BENCH_FN void bench_charge(int on) { bench_line_("charge ", on ? "on" : "off"); }
+/* In answer to the greeting: what the logger does not do (load set restore clock count-charge count-discharge energy totals), ... */
+BENCH_FN void bench_cannot(const char *names) { bench_line_("cannot ", names); }
+/* ... what it does beyond the rest (charge), ... */
+BENCH_FN void bench_can(const char *names) { bench_line_("can ", names); }
+/* ... and a constant that it has built in. */
+BENCH_FN void bench_mine(const char *key, int64_t value) {
+    bench_text("mine ");
+    bench_text(key);
+    BENCH_PUTC('=');
+    bench_signed(value);
+    BENCH_PUTC('\n');
+}
+/* The clock was set to this Unix second. */
+BENCH_FN void bench_clock_set(int64_t second) {
+    bench_text("clock ");
+    bench_signed(second);
+    BENCH_PUTC('\n');
+}
+/* Done with this line of the bench. */
+BENCH_FN void bench_ok(void) {
+    bench_text("ok\n");
+    BENCH_FLUSH();
+}
+
+/* For a sketch that keeps its own loop(): call it once a turn, before the loop's code. It finishes the answer to the reading
+ * before and waits for the next, so that one turn is one reading; settings are taken over on the way. Returns 0 when the
+ * test is over: then write what is in memory and call bench_ok(). At power-up call bench_begin() first, as a sketch calls the begin of
+ * its serial line; what it prints before its first bench_turn() is part of the answer to the greeting. */
+BENCH_FN int bench_begin(void) { return bench_next() == BENCH_GREETING; }
+
+BENCH_FN int bench_turn(void) {
+    for (;;) {
+        int event;
+        bench_ok();
+        event = bench_next();
+        if (event == BENCH_READING) return 1;
+        if (event == BENCH_END || event == BENCH_CLOSED) return 0;
+    }
+}
+
+#endif
