@@ -8,6 +8,7 @@ import (
 // Setup is what a run needs: everything but the logger. Scenarios make it; Run plays it.
 type Setup struct {
 	Pack     *model.Pack
+	Start    model.Options // charge and temperatures at the begin
 	Plan     model.Plan
 	Rig      rig.Rig
 	Settings Settings
