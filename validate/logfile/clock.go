@@ -1,0 +1,497 @@
+package logfile
+
+// dateOrder says which of three numbers is the day.
+type dateOrder uint8
+
+const (
+	unsettled    dateOrder = iota
+	dayMonth               // 31/12/2026
+	monthDay               // 12/31/2026
+	yearMonthDay           // 26/12/31, where two digits stand for the year
+)
+
+func (o dateOrder) String() string {
+	return [...]string{"unsettled", "day/month/year", "month/day/year", "year/month/day"}[o]
+}
+
+// stamp is a printed date, time of day, or both, before it is settled which number is the day.
+type stamp struct {
+	hasDate, hasTime, zoned bool
+	// a, b, c are the date's numbers as printed. If known, they are year, month, day.
+	a, b, c int
+	known   bool
+	short   bool // the year has two digits
+	dotted  bool // 31.12.2026: the day comes first unless a row shows otherwise
+	seconds float64
+	hours   int     // as printed, may exceed 24
+	parts   int     // of the time: 2 or 3
+	step    float64 // [s] of the last printed place
+	offset  int     // seconds east of UTC
+	span    bool    // "2 days 03:04:05": certainly a duration
+}
+
+// parseStamp reads date, time, or date and time: ISO 8601 and RFC 3339 with T, blank or underscore, fraction, Z or offset;
+// dates in other orders; names of months; HH:MM with AM or PM; HH:MM:SS beyond 24 h; days before it.
+func parseStamp(b []byte) (s stamp, ok bool) {
+	if len(b) < 4 || len(b) > 48 {
+		return s, false
+	}
+	p := &scanner{b: b}
+	if p.date(&s) {
+		s.hasDate = true
+		if p.done() {
+			s.step = day
+			return s, true
+		}
+		if !p.between() {
+			return s, false
+		}
+		compact := s.known && p.digits() >= 4
+		if compact && !p.compactTime(&s) || !compact && !p.time(&s) {
+			return s, false
+		}
+		s.hasTime = true
+		if s.hours > 24 || s.hours == 24 && s.seconds > day {
+			return s, false
+		}
+		p.zone(&s)
+		return s, p.done()
+	}
+	*p, s = scanner{b: b}, stamp{}
+	days := p.days()
+	if !p.time(&s) {
+		return s, false
+	}
+	if days >= 0 {
+		s.span = true
+		s.seconds += float64(days) * day
+		s.hours += days * 24
+	} else {
+		p.zone(&s)
+	}
+	s.hasTime = true
+	return s, p.done()
+}
+
+// settle returns the Unix day of the stamp's date in an order, false if there is no such day.
+func (s *stamp) settle(o dateOrder) (unixDay int, ok bool) {
+	y, m, d := s.a, s.b, s.c
+	if !s.known {
+		switch o {
+		case dayMonth:
+			d, m, y = s.a, s.b, s.c
+		case monthDay:
+			m, d, y = s.a, s.b, s.c
+		case yearMonthDay:
+			if !s.short {
+				return 0, false
+			}
+		default:
+			return 0, false
+		}
+	}
+	if s.short {
+		if y > 99 {
+			return 0, false
+		}
+		y += 2000
+	}
+	if m < 1 || m > 12 || d < 1 || d > daysIn(y, m) || y < 1 {
+		return 0, false
+	}
+	return unixDay2(y, m, d), true
+}
+
+func daysIn(y, m int) int {
+	switch m {
+	case 2:
+		if y%4 == 0 && (y%100 != 0 || y%400 == 0) {
+			return 29
+		}
+		return 28
+	case 4, 6, 9, 11:
+		return 30
+	}
+	return 31
+}
+
+// unixDay2 counts the days since 1970-01-01 in the Gregorian calendar, years from March so that leap days come last.
+func unixDay2(y, m, d int) int {
+	if m <= 2 {
+		y--
+		m += 12
+	}
+	era := y / 400
+	yearOfEra := y - era*400
+	dayOfYear := (153*(m-3)+2)/5 + d - 1
+	return era*146097 + yearOfEra*365 + yearOfEra/4 - yearOfEra/100 + dayOfYear - 719468
+}
+
+// scanner walks over a cell.
+type scanner struct {
+	b []byte
+	i int
+}
+
+func (p *scanner) done() bool { return p.i == len(p.b) }
+
+func (p *scanner) peek() byte {
+	if p.i < len(p.b) {
+		return p.b[p.i]
+	}
+	return 0
+}
+
+// digits counts the digits that follow.
+func (p *scanner) digits() int {
+	n := 0
+	for p.i+n < len(p.b) && isDigit(p.b[p.i+n]) {
+		n++
+	}
+	return n
+}
+
+// number reads n digits.
+func (p *scanner) number(n int) int {
+	v := 0
+	for range n {
+		v = v*10 + int(p.b[p.i]-'0')
+		p.i++
+	}
+	return v
+}
+
+// date reads a date at the start.
+func (p *scanner) date(s *stamp) bool {
+	if m := p.month(); m > 0 { // Nov 25, 2026
+		p.skip(" .")
+		n := p.digits()
+		if n < 1 || n > 2 {
+			return false
+		}
+		d := p.number(n)
+		p.skip(", ")
+		if p.digits() != 4 {
+			return false
+		}
+		s.a, s.b, s.c, s.known = p.number(4), m, d, true
+		return valid(s)
+	}
+	n := p.digits()
+	switch n {
+	case 4, 1, 2:
+	case 8: // 20261125T143330Z
+		if p.i+8 < len(p.b) && (p.b[8]|0x20 == 't' || p.b[8] == ' ' || p.b[8] == '-' || p.b[8] == '_') {
+			s.a, s.b, s.c, s.known = p.number(4), p.number(2), p.number(2), true
+			return valid(s)
+		}
+		return false
+	default:
+		return false
+	}
+	first := p.number(n)
+	mark := p.peek()
+	if mark != '-' && mark != '/' && mark != '.' && mark != ' ' {
+		return false
+	}
+	p.i++
+	if mark == '.' && p.peek() == ' ' {
+		p.i++
+	}
+	if m := p.month(); m > 0 { // 25-Nov-2026, 25. Nov. 2026
+		p.skip("-/. ")
+		switch {
+		case n <= 2 && p.digits() == 4:
+			s.a, s.b, s.c, s.known = p.number(4), m, first, true
+		case n <= 2 && p.digits() == 2:
+			s.a, s.b, s.c, s.known = 2000+p.number(2), m, first, true
+		case n == 4 && p.digits() >= 1 && p.digits() <= 2:
+			s.a, s.b, s.c, s.known = first, m, p.number(p.digits()), true
+		default:
+			return false
+		}
+		return valid(s)
+	}
+	k := p.digits()
+	if mark == ' ' || k < 1 || k > 2 {
+		return false
+	}
+	second := p.number(k)
+	if p.peek() != mark {
+		return false
+	}
+	p.i++
+	k = p.digits()
+	switch {
+	case n == 4 && (k == 1 || k == 2):
+		s.a, s.b, s.c, s.known = first, second, p.number(k), true
+		return valid(s)
+	case n <= 2 && (k == 4 || k == 2):
+		s.a, s.b, s.c = first, second, p.number(k)
+		s.short, s.dotted = k == 2, mark == '.'
+		for o := dayMonth; o <= yearMonthDay; o++ {
+			if _, ok := s.settle(o); ok {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+func valid(s *stamp) bool {
+	_, ok := s.settle(unsettled)
+	return ok
+}
+
+// month reads the name of a month, or its first letters, in one of four languages; 0 if there is none.
+func (p *scanner) month() int {
+	n := 0
+	for p.i+n < len(p.b) && isLetter(p.b[p.i+n]) {
+		n++
+	}
+	if n < 3 || n > 14 {
+		return 0
+	}
+	name := asciiLower(string(p.b[p.i : p.i+n]))
+	m := monthNamed(name)
+	if m > 0 {
+		p.i += n
+	}
+	return m
+}
+
+func monthNamed(name string) int {
+	switch {
+	case len(name) < 3:
+		return 0
+	case len(name) > 3 && name[:4] == "juil":
+		return 7
+	case len(name) > 3 && name[:4] == "juin":
+		return 6
+	}
+	switch name[:3] {
+	case "jan", "ene":
+		return 1
+	case "feb", "fev":
+		return 2
+	case "mar", "mae", "mrz":
+		return 3
+	case "apr", "avr", "abr":
+		return 4
+	case "may", "mai":
+		return 5
+	case "jun":
+		return 6
+	case "jul":
+		return 7
+	case "aug", "aou", "ago":
+		return 8
+	case "sep":
+		return 9
+	case "oct", "okt":
+		return 10
+	case "nov":
+		return 11
+	case "dec", "dez", "dic":
+		return 12
+	}
+	return 0
+}
+
+// between skips what stands between date and time.
+func (p *scanner) between() bool {
+	start := p.i
+	if c := p.peek(); c|0x20 == 't' || c == '_' || c == '-' || c == ',' {
+		p.i++
+	}
+	p.skip(" ")
+	return p.i > start
+}
+
+func (p *scanner) skip(set string) {
+	for p.i < len(p.b) {
+		found := false
+		for j := range len(set) {
+			found = found || p.b[p.i] == set[j]
+		}
+		if !found {
+			return
+		}
+		p.i++
+	}
+}
+
+// days reads "2 days", "2d" before a time; -1 if there is none.
+func (p *scanner) days() int {
+	n := p.digits()
+	if n < 1 || n > 5 {
+		return -1
+	}
+	at := p.i
+	v := p.number(n)
+	p.skip(" ")
+	word := p.i
+	for p.i < len(p.b) && isLetter(p.b[p.i]) {
+		p.i++
+	}
+	switch asciiLower(string(p.b[word:p.i])) {
+	case "d", "day", "days", "tag", "tage", "jour", "jours", "dia", "dias", "j", "t":
+		p.skip(", ")
+		return v
+	}
+	p.i = at
+	return -1
+}
+
+// time reads H:MM, H:MM:SS, with fraction, AM and PM.
+func (p *scanner) time(s *stamp) bool {
+	n := p.digits()
+	if n < 1 || n > 6 {
+		return false
+	}
+	h := p.number(n)
+	if p.peek() != ':' {
+		return false
+	}
+	p.i++
+	if p.digits() != 2 {
+		return false
+	}
+	m := p.number(2)
+	s.hours, s.parts, s.step = h, 2, 60
+	sec, frac := 0, 0.0
+	if p.peek() == ':' {
+		p.i++
+		if p.digits() != 2 {
+			return false
+		}
+		sec = p.number(2)
+		s.parts, s.step = 3, 1
+		frac = p.fraction(s)
+	}
+	return p.finish(s, h, m, sec, frac)
+}
+
+// compactTime reads HHMM or HHMMSS.
+func (p *scanner) compactTime(s *stamp) bool {
+	n := p.digits()
+	if n != 4 && n != 6 {
+		return false
+	}
+	h, m, sec, frac := p.number(2), p.number(2), 0, 0.0
+	s.hours, s.parts, s.step = h, 2, 60
+	if n == 6 {
+		sec = p.number(2)
+		s.parts, s.step = 3, 1
+		frac = p.fraction(s)
+	}
+	return p.finish(s, h, m, sec, frac)
+}
+
+// fraction reads .5 or ,5 behind the seconds.
+func (p *scanner) fraction(s *stamp) float64 {
+	if c := p.peek(); c != '.' && c != ',' {
+		return 0
+	}
+	p.i++
+	n := p.digits()
+	if n == 0 {
+		p.i-- // not ours, so done() will say no
+		return 0
+	}
+	v, _, ok := parseNumber(append([]byte("0."), p.b[p.i:p.i+min(n, 15)]...), false)
+	if !ok {
+		return 0
+	}
+	p.i += n
+	s.step = lastPlace(min(n, 15))
+	return v
+}
+
+// finish checks the parts of a time. Second 60 is a leap second (RFC 3339 5.8) and reads as the next one, as in Unix time.
+func (p *scanner) finish(s *stamp, h, m, sec int, frac float64) bool {
+	at := p.i
+	p.skip(" ")
+	if c := p.peek() | 0x20; (c == 'a' || c == 'p') && p.i+1 < len(p.b) && h <= 12 && h > 0 {
+		p.i++
+		p.skip(".")
+		if p.peek()|0x20 == 'm' {
+			p.i++
+			p.skip(".")
+			h %= 12
+			if c == 'p' {
+				h += 12
+			}
+			s.hours = h
+			at = p.i
+		}
+	}
+	p.i = at
+	if m > 59 || sec > 60 || sec == 60 && m != 59 {
+		return false
+	}
+	s.seconds = float64(h)*hour + float64(m)*60 + float64(sec) + frac
+	return true
+}
+
+// zone reads Z, UTC, GMT or an offset, if there is one.
+func (p *scanner) zone(s *stamp) {
+	at := p.i
+	p.skip(" ")
+	rest := asciiLower(string(p.b[p.i:]))
+	switch rest {
+	case "z", "utc", "gmt":
+		p.i = len(p.b)
+		s.zoned = true
+		return
+	}
+	if len(rest) > 3 && (rest[:3] == "utc" || rest[:3] == "gmt") {
+		p.i += 3
+	}
+	sign := 0
+	switch c := p.peek(); {
+	case c == '+':
+		sign = 1
+		p.i++
+	case c == '-':
+		sign = -1
+		p.i++
+	case len(p.b)-p.i > 3 && string(p.b[p.i:p.i+3]) == "\u2212":
+		sign = -1
+		p.i += 3
+	}
+	n := p.digits()
+	if sign == 0 || n != 2 && n != 4 && n != 1 {
+		p.i = at
+		return
+	}
+	h, m := 0, 0
+	if n == 4 {
+		h, m = p.number(2), p.number(2)
+	} else {
+		h = p.number(n)
+		if p.peek() == ':' && p.i+2 < len(p.b) {
+			p.i++
+			if p.digits() != 2 {
+				p.i = at
+				return
+			}
+			m = p.number(2)
+		}
+	}
+	if h > 23 || m > 59 {
+		p.i = at
+		return
+	}
+	s.zoned, s.offset = true, sign*(h*3600+m*60)
+}
+
+func asciiLower(s string) string {
+	b := []byte(foldAccents(s))
+	for i, c := range b {
+		if c >= 'A' && c <= 'Z' {
+			b[i] = c + 'a' - 'A'
+		}
+	}
+	return string(b)
+}

@@ -1,0 +1,600 @@
+package logfile
+
+import (
+	"bytes"
+	"fmt"
+	"math"
+)
+
+// ParseLines reads a log that is whole in memory. The error is an *Error, and says that the log as a whole cannot be
+// understood; malformed rows are in Table.Problems instead. No line needs to end in a newline.
+func ParseLines(lines []string, opts Options) (*Table, error) {
+	look := func(from int) source {
+		var s source
+		for i := from; i < len(lines) && len(s.first) < sniffLines; i++ {
+			s.first = append(s.first, numbered{i, trimLine([]byte(lines[i]), i)})
+		}
+		s.all = func(yield func(numbered) bool) {
+			for i := from; i < len(lines); i++ {
+				if !yield(numbered{i, trimLine([]byte(lines[i]), i)}) {
+					return
+				}
+			}
+		}
+		return s
+	}
+	a := &assembler{opts: opts, table: &Table{}, look: look}
+	if err := a.begin(look(0)); err != nil {
+		return nil, err
+	}
+	var buffer []byte
+	for i, line := range lines {
+		buffer = append(buffer[:0], line...)
+		a.push(i, trimLine(buffer, i))
+	}
+	a.end()
+	return a.table, nil
+}
+
+// trimLine takes blanks from both ends, but not tabs that are cells, and the mark of UTF-8 from the first line.
+func trimLine(b []byte, at int) []byte {
+	if at == 0 {
+		b = bytes.TrimPrefix(b, utf8Mark)
+	}
+	for len(b) > 0 && (b[len(b)-1] == '\n' || b[len(b)-1] == '\r' || b[len(b)-1] == ' ') {
+		b = b[:len(b)-1]
+	}
+	for len(b) > 0 && b[0] == ' ' {
+		b = b[1:]
+	}
+	if len(bytes.TrimLeft(b, "\t")) == 0 {
+		return nil
+	}
+	return b
+}
+
+// assembler turns lines into rows of a table. It holds nothing that grows with the log but the table.
+type assembler struct {
+	opts   Options
+	table  *Table
+	look   func(from int) source // the lines from one on, for a new header
+	layout *layout
+	target []int // table column of each layout column
+	header string
+	units  string
+	rows   int // rows so far, over all batches
+	begun  int // line of the first header, -1 if there is none
+
+	cells   [][]byte
+	pairs   []pair
+	value   []float64
+	step    []float64
+	words   []string
+	date    stamp
+	dateDay int
+	pending []unread
+	intern  map[string]string
+}
+
+// unread is a line that is no row, until what follows shows what it is.
+type unread struct {
+	problem Problem
+	closing bool // it begins with a word that opens or closes a session
+	wordy   bool // it may be a closing or opening line
+}
+
+const maxPending = 256
+
+// begin decides about the start of a log.
+func (a *assembler) begin(src source) error {
+	l, header, units, err := understand(src, a.opts)
+	if err != nil {
+		return err
+	}
+	a.begun = -1
+	if l.header >= 0 {
+		a.begun = src.first[l.header].at
+	}
+	a.use(l, header, units, a.begun)
+	return nil
+}
+
+// understand finds form, header and columns of the first rows that a source shows.
+func understand(src source, opts Options) (l *layout, header, units string, err error) {
+	lines := src.first
+	s, err := sniff(lines, len(opts.Columns) > 0)
+	if err != nil {
+		return nil, "", "", err
+	}
+	for k := s.earlier(lines); k >= 0; k = s.earlier(lines) { // rows of another kind stand before
+		lines = lines[:s.header]
+		if s, err = sniff(lines, len(opts.Columns) > 0); err != nil {
+			return nil, "", "", err
+		}
+	}
+	if s.header >= 0 {
+		header = string(lines[s.header].text)
+		if s.units >= 0 {
+			units = string(lines[s.units].text)
+		}
+		for i := max(s.header, s.units, s.first) + 1; i < len(lines); i++ {
+			if t := lines[i].text; s.otherHeader(t, header, units) {
+				lines = lines[:i]
+				break
+			}
+		}
+	}
+	l, err = s.resolve(source{lines, src.all}, opts)
+	return l, header, units, err
+}
+
+// earlier finds a header with a row under it before the shape's own; -1 if there is none.
+func (s *shape) earlier(lines []numbered) int {
+	for i := 0; i+1 < s.header; i++ {
+		t := lines[i].text
+		if len(t) == 0 || isComment(t) || string(t) == string(lines[s.header].text) {
+			continue
+		}
+		for _, f := range []form{{sep: '\t'}, {sep: ';'}, {sep: ','}, {sep: '|'}, {sep: ' '}} {
+			c := f.split(t, nil)
+			if len(c) < 2 || !headerLike(c) || knownNames(c) < 2 {
+				continue
+			}
+			for j := i + 1; j < min(i+3, s.header); j++ {
+				if r := f.split(lines[j].text, nil); len(r) == len(c) && rowLike(r) {
+					return i
+				}
+			}
+		}
+	}
+	return -1
+}
+
+// otherHeader says that a line is a header that is not the one in use.
+func (s *shape) otherHeader(line []byte, header, units string) bool {
+	if len(line) == 0 || s.keyed || !isLetter(line[0]) && line[0] != '"' || string(line) == header || string(line) == units {
+		return false
+	}
+	c := s.split(line, nil)
+	return len(c) >= 2 && headerLike(c) && knownNames(c) >= 2
+}
+
+// use lets rows be read as a layout says, into the columns that the table has, and new ones.
+func (a *assembler) use(l *layout, header, units string, line int) {
+	a.layout, a.header, a.units = l, header, units
+	t := a.table
+	t.Separator, t.Keyed, t.DecimalComma = l.sep, l.keyed, l.comma
+	t.Segments = append(t.Segments, Segment{Line: line, Row: len(t.Rows)})
+	for _, n := range l.notes {
+		if !containsText(t.Notes, n) && len(t.Notes) < maxFields {
+			t.Notes = append(t.Notes, n)
+		}
+	}
+	a.target = a.target[:0]
+	taken := make([]bool, len(t.Columns))
+	for _, c := range l.columns {
+		at := -1
+		for i := range taken {
+			if !taken[i] && sameColumn(&t.Columns[i], &c) {
+				at = i
+				break
+			}
+		}
+		if at < 0 {
+			at = len(t.Columns)
+			c.Value, c.Step = gaps(len(t.Rows)), gaps(len(t.Rows))
+			if c.Kind == Phase {
+				c.Text = make([]string, len(t.Rows))
+			}
+			t.Columns = append(t.Columns, c)
+			taken = append(taken, true)
+		}
+		taken[at] = true
+		a.target = append(a.target, at)
+	}
+	a.value = make([]float64, len(t.Columns))
+	a.step = make([]float64, len(t.Columns))
+	a.words = make([]string, len(t.Columns))
+}
+
+// sameColumn says that values of b may go on in the column a.
+func sameColumn(a, b *Column) bool {
+	if a.Kind != b.Kind || a.Channel != b.Channel || a.Direction != b.Direction || a.PerStep != b.PerStep || a.Zoned != b.Zoned || a.NoDate != b.NoDate {
+		return false
+	}
+	switch a.Kind {
+	case Other, Index, Phase:
+		return a.Header == b.Header
+	case Tick:
+		return a.Scale == b.Scale
+	}
+	return true
+}
+
+func gaps(n int) []float64 {
+	s := make([]float64, n)
+	for i := range s {
+		s[i] = math.NaN()
+	}
+	return s
+}
+
+// push takes the next line.
+func (a *assembler) push(at int, line []byte) {
+	t, l := a.table, a.layout
+	switch {
+	case len(line) == 0:
+		t.Blank++
+		return
+	case a.header != "" && string(line) == a.header:
+		a.flush(beforeHeader)
+		t.Headers = append(t.Headers, at)
+		return
+	case a.units != "" && string(line) == a.units:
+		t.Headers = append(t.Headers, at)
+		return
+	case isComment(line):
+		t.Comments = append(t.Comments, at)
+		return
+	}
+	p, ok := a.read(line)
+	if ok {
+		a.flush(beforeRow)
+		a.commit(at)
+		return
+	}
+	if a.rows == 0 && at < a.begun || a.rows == 0 && a.begun < 0 && !rowLike(a.cells) {
+		t.Comments = append(t.Comments, at) // titles
+		return
+	}
+	if a.newHeader(at, line) {
+		return
+	}
+	p.Line, p.Text = at, printable(line)
+	p.Kind = BrokenRow
+	if a.opts.TornOK != nil && a.opts.TornOK(at) {
+		p.Kind = Torn
+	}
+	if a.header != "" && bytes.HasSuffix(line, []byte(a.header)) { // the end of line was lost with the power
+		p.Hint = "a header follows on the same line: the row before it was torn"
+		t.Headers = append(t.Headers, at)
+	}
+	u := unread{problem: p, closing: closingWord(line), wordy: a.wordy(line, l)}
+	if len(a.pending) >= maxPending {
+		a.flush(beforeRow)
+	}
+	a.pending = append(a.pending, u)
+}
+
+// newHeader takes a header that says other columns; false if the line is none.
+func (a *assembler) newHeader(at int, line []byte) bool {
+	s := shape{form: a.layout.form}
+	if !s.otherHeader(line, a.header, a.units) && !(a.layout.sep != ',' && (&shape{form: form{sep: ','}}).otherHeader(line, a.header, a.units)) {
+		return false
+	}
+	src := a.look(at)
+	if len(src.first) == 0 || src.first[0].at != at {
+		return false
+	}
+	l, header, units, err := understand(src, a.opts)
+	if err != nil || l.header != 0 {
+		return false
+	}
+	a.flush(beforeHeader)
+	a.use(l, header, units, at)
+	a.table.Headers = append(a.table.Headers, at)
+	return true
+}
+
+// what follows unread lines
+type follows uint8
+
+const (
+	beforeRow follows = iota
+	beforeHeader
+	beforeEnd
+)
+
+// flush decides what the unread lines are.
+func (a *assembler) flush(by follows) {
+	for _, u := range a.pending {
+		switch {
+		case u.closing || u.wordy && by == beforeEnd:
+			a.table.Footers = append(a.table.Footers, u.problem.Line)
+		case u.wordy && by == beforeHeader:
+			a.table.Comments = append(a.table.Comments, u.problem.Line)
+		default:
+			a.table.Problems = append(a.table.Problems, u.problem)
+		}
+	}
+	a.pending = a.pending[:0]
+}
+
+// end says that no line follows.
+func (a *assembler) end() { a.flush(beforeEnd) }
+
+// closingWord says that a line begins with a word that opens or closes a session.
+func closingWord(line []byte) bool {
+	i := 0
+	for i < len(line) && i < 24 && isLetter(line[i]) {
+		i++
+	}
+	switch asciiLower(string(line[:i])) {
+	case "total", "totals", "totale", "sum", "summe", "suma", "somme", "gesamt", "end", "ende", "fin", "fini", "stop", "stopped", "done", "finished",
+		"fertig", "complete", "completed", "final", "result", "results", "ergebnis", "resultat", "resultado", "closed", "start", "started", "restart",
+		"restarted", "boot", "reset", "resumed", "paused", "beendet", "termine", "terminado", "summary":
+		return true
+	}
+	return false
+}
+
+// wordy says that a line may be a title or a closing line: it begins with a letter and is not a row with a fault.
+func (a *assembler) wordy(line []byte, l *layout) bool {
+	if !isLetter(line[0]) && line[0] != '"' && line[0] != '[' && line[0] != '<' {
+		return false
+	}
+	if l.keyed {
+		for _, n := range l.names {
+			if n != "" && bytes.HasPrefix(line, []byte(n)) {
+				return false
+			}
+		}
+		return true
+	}
+	cells := l.split(line, nil)
+	if len(cells) == 1 {
+		return true
+	}
+	if len(l.fields) > 0 && l.fields[0].role == text {
+		return false
+	}
+	data := 0
+	for _, c := range cells {
+		if classify(c).isData() {
+			data++
+		}
+	}
+	return data*2 < l.n
+}
+
+// read reads a row into a.value, a.step and a.words. The problem says what is wrong if it is none.
+func (a *assembler) read(line []byte) (Problem, bool) {
+	l := a.layout
+	if l.keyed {
+		if p, ok := a.keyed(line); !ok {
+			return p, false
+		}
+	} else {
+		a.cells = l.split(line, a.cells)
+	}
+	cells := a.cells
+	if n := len(cells); n == l.n+1 && len(cells[n-1]) == 0 {
+		cells = cells[:l.n]
+	} else if n == l.n-1 && l.names[n] == "" && n > 0 {
+		cells = append(cells, nil)
+	}
+	if len(cells) != l.n {
+		return Problem{Column: 1, Expected: fmt.Sprintf("%d fields, found %d", l.n, len(cells))}, false
+	}
+	for i := range a.value {
+		a.value[i], a.step[i] = math.NaN(), math.NaN()
+	}
+	a.date = stamp{}
+	filled := 0
+	for i, cell := range cells {
+		f := &l.fields[i]
+		if f.role != loose && isMissing(cell) {
+			if f.role == text && len(cell) > 0 {
+				a.words[a.target[f.column]] = a.keep(cell)
+			} else if f.role == text {
+				a.words[a.target[f.column]] = ""
+			}
+			continue
+		}
+		filled++
+		if p, ok := a.cell(f, cell); !ok {
+			p.Column = 1 + max(0, bytes.Index(line, cell))
+			p.Expected += fmt.Sprintf(" in column %d", i+1)
+			if l.names[i] != "" {
+				p.Expected += fmt.Sprintf(" (%s)", printable([]byte(l.names[i])))
+			}
+			return p, false
+		}
+	}
+	if filled == 0 {
+		return Problem{Column: 1, Expected: "at least one value"}, false
+	}
+	a.joinDate()
+	return Problem{}, true
+}
+
+// keyed cuts a line that names its values.
+func (a *assembler) keyed(line []byte) (Problem, bool) {
+	l := a.layout
+	var ok bool
+	a.pairs, ok = splitKeyed(line, a.pairs)
+	a.cells = a.cells[:0]
+	if !ok {
+		return Problem{Column: 1, Expected: "names and values such as " + printable([]byte(l.names[len(l.names)-1])) + "=1.23"}, false
+	}
+	for i, p := range a.pairs {
+		if i < l.n && string(p.key) != l.names[i] {
+			return Problem{Column: 1 + max(0, bytes.Index(line, p.key)), Expected: fmt.Sprintf("the name %q", l.names[i])}, false
+		}
+		a.cells = append(a.cells, p.value)
+	}
+	return Problem{}, true
+}
+
+// cell reads one cell that is not missing.
+func (a *assembler) cell(f *field, cell []byte) (Problem, bool) {
+	switch f.role {
+	case decimal, whole:
+		return a.number(f, cell)
+	case loose:
+		at := a.target[f.column]
+		if v, places, ok := parseNumber(cell, a.layout.comma); ok {
+			if step := lastPlace(places); !math.IsInf(step, 0) {
+				a.value[at], a.step[at] = v, step
+			}
+		}
+	case text:
+		a.words[a.target[f.column]] = a.keep(cell)
+	case stamped, dated, timed, spanned:
+		return a.moment(f, cell)
+	}
+	return Problem{}, true
+}
+
+func (a *assembler) number(f *field, cell []byte) (Problem, bool) {
+	comma := a.layout.comma
+	scale, divisor := f.scale, f.divisor
+	v, places, ok := parseNumber(cell, comma)
+	if !ok && f.suffix != "" {
+		if n, name := cutUnit(cell); name != "" {
+			if name != f.suffix {
+				u, _ := lookUnit(name)
+				if u.of != f.of {
+					return Problem{Expected: "a number of " + f.suffix}, false
+				}
+				scale, divisor = u.scale, 1
+			}
+			v, places, ok = parseNumber(n, comma)
+		}
+	}
+	if !ok {
+		p := Problem{Expected: "a number"}
+		switch _, _, other := parseNumber(cell, !comma); {
+		case isGrouped(cell, comma):
+			p.Hint = "print numbers without marks between thousands"
+		case other && comma:
+			p.Hint = "most rows have a decimal comma, this one a point"
+		case other:
+			p.Hint = "most rows have a decimal point, this one a comma"
+		case bytes.EqualFold(bytes.TrimLeft(cell, "+-"), []byte("inf")):
+			p.Hint = "a sum that is infinite has overflowed or was divided by zero"
+		}
+		return p, false
+	}
+	if f.role == whole && places != 0 {
+		return Problem{Expected: "a whole number"}, false
+	}
+	at := a.target[f.column]
+	si := v*scale/divisor + f.offset
+	var step float64
+	if divisor == f.divisor && scale == f.scale && places >= 0 && places < len(f.step) {
+		step = f.step[places]
+	} else {
+		step = lastPlace(places) * scale / divisor
+	}
+	if math.IsInf(si, 0) || math.IsInf(step, 0) {
+		return Problem{Expected: "a number of a size that can be"}, false
+	}
+	a.value[at], a.step[at] = si, step
+	return Problem{}, true
+}
+
+// moment reads a cell of date or time.
+func (a *assembler) moment(f *field, cell []byte) (Problem, bool) {
+	s, ok := parseStamp(cell)
+	if !ok && f.role == dated {
+		s, ok = eightDigits(cell)
+	}
+	if !ok {
+		want := map[role]string{stamped: "a date and time such as 2026-03-02 10:00:00", dated: "a date such as 2026-03-02",
+			timed: "a time of day such as 10:00:00", spanned: "a time such as 30:15:00"}[f.role]
+		return Problem{Expected: want}, false
+	}
+	unixDay := 0
+	if s.hasDate && f.role != timed && f.role != spanned {
+		if unixDay, ok = s.settle(f.order); !ok {
+			return Problem{Expected: "a date in the order " + f.order.String()}, false
+		}
+	}
+	switch f.role {
+	case dated:
+		if !s.hasDate || s.hasTime {
+			return Problem{Expected: "a date"}, false
+		}
+		a.date.hasDate, a.dateDay = true, unixDay
+		return Problem{}, true
+	case timed:
+		if s.hasDate || s.hours >= 24 || s.span {
+			return Problem{Expected: "a time of day below 24:00"}, false
+		}
+		if f.column < 0 { // it belongs to the date
+			a.date.hasTime, a.date.seconds, a.date.step, a.date.offset = true, s.seconds, s.step, s.offset
+			return Problem{}, true
+		}
+		at := a.target[f.column]
+		a.value[at], a.step[at] = s.seconds, s.step
+		return Problem{}, true
+	case spanned:
+		if s.hasDate {
+			return Problem{Expected: "a time such as 30:15:00"}, false
+		}
+		at := a.target[f.column]
+		a.value[at], a.step[at] = s.seconds, s.step
+		if s.parts == 2 && f.twoParts == minutesSeconds {
+			a.value[at], a.step[at] = s.seconds/60, 1
+		}
+		return Problem{}, true
+	}
+	if !s.hasDate {
+		return Problem{Expected: "a date before the time"}, false
+	}
+	at := a.target[f.column]
+	if s.hasTime && s.zoned != a.layout.columns[f.column].Zoned {
+		return Problem{Expected: "an offset from UTC in all rows or in none"}, false
+	}
+	a.value[at], a.step[at] = float64(unixDay)*day+s.seconds-float64(s.offset), s.step
+	return Problem{}, true
+}
+
+// joinDate makes one instant of a date and a time that stand in two fields.
+func (a *assembler) joinDate() {
+	l := a.layout
+	if l.dateField < 0 || !a.date.hasDate || l.timeField >= 0 && !a.date.hasTime {
+		return
+	}
+	at := a.target[l.fields[l.dateField].column]
+	a.value[at] = float64(a.dateDay)*day + a.date.seconds - float64(a.date.offset)
+	a.step[at] = day
+	if a.date.hasTime {
+		a.step[at] = a.date.step
+	}
+}
+
+// keep returns the cell's text, the same string for the same text.
+func (a *assembler) keep(cell []byte) string {
+	if len(cell) > 64 {
+		cell = cell[:64]
+	}
+	if s, ok := a.intern[string(cell)]; ok {
+		return s
+	}
+	s := string(cell)
+	if a.intern == nil {
+		a.intern = map[string]string{}
+	}
+	if len(a.intern) < 1024 {
+		a.intern[s] = s
+	}
+	return s
+}
+
+// commit adds the row that was read.
+func (a *assembler) commit(at int) {
+	t := a.table
+	for i := range t.Columns {
+		c := &t.Columns[i]
+		c.Value = append(c.Value, a.value[i])
+		c.Step = append(c.Step, a.step[i])
+		if c.Kind == Phase {
+			c.Text = append(c.Text, a.words[i])
+			a.words[i] = ""
+		}
+	}
+	t.Rows = append(t.Rows, at)
+	a.rows++
+}

@@ -1,0 +1,206 @@
+package logfile
+
+import "bytes"
+
+// form is how the lines of a log are cut into cells.
+type form struct {
+	sep   byte // ',', ';', '\t', '|', ' ' for runs of blanks, 0 for one cell a line
+	wide  bool // with ' ': only two or more blanks, or a tab, part the cells
+	comma bool // decimal comma
+	keyed bool // V=12.61 I=-1.40
+}
+
+var utf8Mark = []byte{0xef, 0xbb, 0xbf}
+
+// split cuts a line into its cells, trimmed, without their quotes. A separator at the very end makes one more, empty cell.
+// The cells share the line's bytes where they can; dst is reused.
+func (f form) split(line []byte, dst [][]byte) [][]byte {
+	dst = dst[:0]
+	if f.sep == 0 {
+		return append(dst, unquote(trim(line)))
+	}
+	if f.sep == ' ' {
+		return f.splitBlanks(line, dst)
+	}
+	for {
+		i := bytes.IndexByte(line, f.sep)
+		if q := bytes.IndexByte(line, '"'); q >= 0 && (i < 0 || q < i) && len(trim(line[:q])) == 0 {
+			if end, ok := quoteEnd(line, q); ok {
+				if next := bytes.IndexByte(line[end:], f.sep); next >= 0 {
+					i = end + next
+				} else {
+					i = -1
+				}
+			}
+		}
+		if i < 0 {
+			return append(dst, unquote(trim(line)))
+		}
+		dst = append(dst, unquote(trim(line[:i])))
+		line = line[i+1:]
+	}
+}
+
+func (f form) splitBlanks(line []byte, dst [][]byte) [][]byte {
+	line = trim(line)
+	for len(line) > 0 {
+		end := 0
+		if line[0] == '"' {
+			if e, ok := quoteEnd(line, 0); ok {
+				end = e
+			}
+		}
+		for end < len(line) && !f.gap(line[end:]) {
+			end++
+		}
+		dst = append(dst, unquote(trim(line[:end])))
+		for end < len(line) && (line[end] == ' ' || line[end] == '\t') {
+			end++
+		}
+		line = line[end:]
+	}
+	return dst
+}
+
+// gap says that cells part here.
+func (f form) gap(b []byte) bool {
+	return b[0] == '\t' || b[0] == ' ' && (!f.wide || len(b) > 1 && (b[1] == ' ' || b[1] == '\t'))
+}
+
+// quoteEnd returns the index behind the closing quote of the one at q.
+func quoteEnd(line []byte, q int) (int, bool) {
+	for i := q + 1; i < len(line); i++ {
+		if line[i] != '"' {
+			continue
+		}
+		if i+1 < len(line) && line[i+1] == '"' {
+			i++
+			continue
+		}
+		return i + 1, true
+	}
+	return 0, false
+}
+
+func unquote(b []byte) []byte {
+	if len(b) < 2 || b[0] != '"' || b[len(b)-1] != '"' {
+		return b
+	}
+	b = b[1 : len(b)-1]
+	if bytes.IndexByte(b, '"') >= 0 {
+		b = bytes.ReplaceAll(b, []byte(`""`), []byte(`"`))
+	}
+	return trim(b)
+}
+
+// trim takes blanks, tabs, carriage returns and non-breaking blanks from both ends.
+func trim(b []byte) []byte {
+	for len(b) > 0 {
+		switch c := b[0]; {
+		case c == ' ' || c == '\t' || c == '\r' || c == '\n':
+			b = b[1:]
+			continue
+		case c == 0xc2 && len(b) > 1 && b[1] == 0xa0:
+			b = b[2:]
+			continue
+		}
+		break
+	}
+	for len(b) > 0 {
+		switch c := b[len(b)-1]; {
+		case c == ' ' || c == '\t' || c == '\r' || c == '\n':
+			b = b[:len(b)-1]
+			continue
+		case c == 0xa0 && len(b) > 1 && b[len(b)-2] == 0xc2:
+			b = b[:len(b)-2]
+			continue
+		}
+		break
+	}
+	return b
+}
+
+// pair is a named value of a keyed line. A key is empty before a first value without a name.
+type pair struct{ key, value []byte }
+
+// splitKeyed cuts "V=12.61 I: -1.40 A, Ah=0.12" into its pairs; cells before the first name have none. It says no if what
+// stands there is no list of names and values.
+func splitKeyed(line []byte, dst []pair) ([]pair, bool) {
+	dst = dst[:0]
+	line = trim(line)
+	named := 0
+	for len(line) > 0 {
+		if len(dst) >= maxFields {
+			return dst, false
+		}
+		end := 0
+		for end < len(line) && !keyedGap(line, end) {
+			end++
+		}
+		token := line[:end]
+		mark := keyMark(token)
+		if mark < 0 {
+			// A unit behind a value, a time behind a date, or a cell before the first name.
+			rest := trimKeyed(line[end:])
+			if len(rest) > 0 && (rest[0] == '=' || rest[0] == ':' && (len(rest) == 1 || rest[1] == ' ')) && len(token) > 0 && isLetter(token[0]) {
+				line = append(append([]byte(nil), token...), rest...)
+				continue
+			}
+			if named > 0 && len(dst) > 0 {
+				if _, ok := lookUnit(string(token)); !ok || len(dst[len(dst)-1].value) == 0 {
+					return dst, false
+				}
+			} else {
+				dst = append(dst, pair{nil, token})
+			}
+			line = rest
+			continue
+		}
+		key, value := token[:mark], token[mark+1:]
+		line = trimKeyed(line[end:])
+		if len(value) == 0 && len(line) > 0 {
+			end = 0
+			for end < len(line) && !keyedGap(line, end) {
+				end++
+			}
+			if keyMark(line[:end]) < 0 {
+				value = line[:end]
+				line = trimKeyed(line[end:])
+			}
+		}
+		dst = append(dst, pair{key, value})
+		named++
+	}
+	return dst, named > 0
+}
+
+// keyMark finds the = or : behind a name; -1 if the token is no name. A time such as 10:00 is none.
+func keyMark(token []byte) int {
+	if len(token) == 0 || !isLetter(token[0]) {
+		return -1
+	}
+	for i, c := range token {
+		if c == '=' || c == ':' {
+			return i
+		}
+	}
+	return -1
+}
+
+// keyedGap says that pairs may part at i. A comma between digits is a decimal comma.
+func keyedGap(b []byte, i int) bool {
+	switch b[i] {
+	case ' ', '\t', ';', '|':
+		return true
+	case ',':
+		return i == 0 || i+1 == len(b) || !isDigit(b[i-1]) || !isDigit(b[i+1])
+	}
+	return false
+}
+
+func trimKeyed(b []byte) []byte {
+	for len(b) > 0 && (keyedGap(b, 0) || b[0] == ',') {
+		b = b[1:]
+	}
+	return b
+}
