@@ -59,6 +59,11 @@ func (p *InProcess) Receive(ctx context.Context) (a *Answer, err error) {
 		}
 	}()
 	Deliver(p.logger, m, &p.answer)
+	if l, ok := p.logger.(Failing); ok {
+		if f := l.Failure(); f != nil {
+			return nil, f
+		}
+	}
 	return &p.answer, nil
 }
 

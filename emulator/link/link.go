@@ -190,6 +190,12 @@ type Logger interface {
 	End(a *Answer)
 }
 
+// Failing is an optional part of a [Logger] in this process: after each call its link asks whether the logger has stopped
+// being one, as a process would by hanging, dying or printing garbage. Nil: it is well. (A panic is a crash without it.)
+type Failing interface {
+	Failure() *Failure
+}
+
 // Store is the byte store that stands for a logger's files in this process and survives a power cut.
 type Store interface {
 	// Load returns the bytes kept under name, nil if there are none.

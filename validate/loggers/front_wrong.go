@@ -1,0 +1,83 @@
+package loggers
+
+import (
+	"math"
+
+	"stuntcell/emulator/link"
+)
+
+// adjusted applies a wrong calibration: `amps = counts*step*currentGain + offset` with constants from another board, from a
+// meter that was itself off, or entered twice.
+type adjusted struct {
+	scaled
+	currentGain, voltageGain float64
+	offsetCounts             float64
+}
+
+func (f *adjusted) measure(r *link.Reading, s *sample) bool {
+	ok := f.scaled.measure(r, s)
+	s.amps = (s.amps + f.offsetCounts*f.amp) * f.currentGain
+	s.volts *= f.voltageGain
+	return ok
+}
+
+// quiet takes small currents for noise and shows zero.
+type quiet struct {
+	scaled
+	amps float64
+}
+
+func (f *quiet) measure(r *link.Reading, s *sample) bool {
+	ok := f.scaled.measure(r, s)
+	if math.Abs(s.amps) < f.amps {
+		s.amps, s.shunt = 0, 0
+	}
+	return ok
+}
+
+// substituting puts a number in place of a failed reading, as a driver does that returns 0 (or all ones, cut to the
+// largest count) on an error that nobody looks at.
+type substituting struct {
+	scaled
+	fullScale bool
+	max, top  int32
+}
+
+func (f *substituting) start(g *link.Greeting) {
+	f.scaled.start(g)
+	f.max, f.top = int32(g.ShuntMax), int32(g.BusMax)
+}
+
+func (f *substituting) measure(r *link.Reading, s *sample) bool {
+	if r.Shunt != link.Failed && r.Bus != link.Failed {
+		return f.scaled.measure(r, s)
+	}
+	if f.fullScale {
+		f.convert(f.max, f.top, s)
+	} else {
+		f.convert(0, 0, s)
+	}
+	return true
+}
+
+// queued takes readings from a queue that was filled before the loop began: each comes out two turns late and is booked
+// and stamped with the present.
+type queued struct {
+	scaled
+	held [2]link.Channel
+	full bool
+}
+
+func (f *queued) measure(r *link.Reading, s *sample) bool {
+	in := link.Channel{Shunt: r.Shunt, Bus: r.Bus}
+	if !f.full {
+		f.held, f.full = [2]link.Channel{in, in}, true
+	}
+	out := f.held[0]
+	f.held = [2]link.Channel{f.held[1], in}
+	if out.Shunt == link.Failed || out.Bus == link.Failed {
+		return false
+	}
+	f.convert(out.Shunt, out.Bus, s)
+	return true
+}

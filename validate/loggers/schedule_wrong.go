@@ -1,0 +1,125 @@
+package loggers
+
+import "stuntcell/emulator/link"
+
+// fromNow sets the next row one interval after this one, however late this one was: the lateness adds up.
+type fromNow struct{ everyInterval }
+
+func (p *fromNow) due(s *sample) bool {
+	if !p.everyInterval.due(s) {
+		return false
+	}
+	p.next = s.up + p.interval
+	return true
+}
+
+// absolute compares the counter itself with the tick of the next row. After the wrap the counter never gets there.
+type absolute struct {
+	interval, next uint64
+	running        bool
+}
+
+func (p *absolute) start(g *link.Greeting)  { *p = absolute{interval: ticks(g.LogMS, g)} }
+func (p *absolute) retime(g *link.Greeting) { p.interval = ticks(g.LogMS, g) }
+
+func (p *absolute) due(s *sample) bool {
+	if !p.running {
+		p.next, p.running = s.tick, true
+	}
+	if s.tick < p.next {
+		return false
+	}
+	p.next += ((s.tick-p.next)/p.interval + 1) * p.interval
+	return true
+}
+
+// signedCompare does it with signed numbers of the counter's width: `(int32_t)now >= (int32_t)next`. Just before half range
+// the next row lies among the negative numbers, so that each reading is due, and each moves the next row on.
+type signedCompare struct {
+	interval, next uint64
+	bits           uint
+	running        bool
+}
+
+func (p *signedCompare) start(g *link.Greeting) {
+	*p = signedCompare{interval: ticks(g.LogMS, g), bits: uint(min(g.TickBits, 64))}
+}
+
+func (p *signedCompare) retime(g *link.Greeting) { p.interval = ticks(g.LogMS, g) }
+
+func (p *signedCompare) due(s *sample) bool {
+	if !p.running {
+		p.next, p.running = s.tick, true
+	}
+	shift := 64 - p.bits
+	if int64(s.tick<<shift) < int64(p.next<<shift) {
+		return false
+	}
+	p.next += p.interval
+	return true
+}
+
+// narrowInterval keeps the interval's milliseconds in 16 bits. Signed, 40 s are negative and each reading is due;
+// unsigned, 70 s are 4.464 s and an hour is 61.056 s.
+type narrowInterval struct {
+	everyInterval
+	signed bool
+}
+
+func (p *narrowInterval) cut(ms int64) int64 {
+	if p.signed {
+		return int64(int16(ms))
+	}
+	return int64(uint16(ms))
+}
+
+func (p *narrowInterval) start(g *link.Greeting) {
+	cut := *g
+	cut.LogMS = p.cut(g.LogMS)
+	p.everyInterval.start(&cut)
+}
+
+func (p *narrowInterval) retime(g *link.Greeting) {
+	cut := *g
+	cut.LogMS = p.cut(g.LogMS)
+	p.everyInterval.retime(&cut)
+}
+
+// byClock writes when the clock reaches the second of the next row. Set back by an hour, it is silent for an hour.
+type byClock struct {
+	everyInterval
+	period, nextSecond int64 // [s]; 0 if rows do not come in whole seconds, which then are left to the counter
+	started            bool
+}
+
+func (p *byClock) start(g *link.Greeting) {
+	p.everyInterval.start(g)
+	p.period, p.started = wholeSeconds(g.LogMS), false
+}
+
+func (p *byClock) retime(g *link.Greeting) {
+	p.everyInterval.retime(g)
+	p.nextSecond += wholeSeconds(g.LogMS) - p.period
+	p.period = wholeSeconds(g.LogMS)
+}
+
+func (p *byClock) due(s *sample) bool {
+	if s.clock == link.NoClock || p.period == 0 {
+		return p.everyInterval.due(s)
+	}
+	if !p.started {
+		p.nextSecond, p.started = s.clock, true
+	}
+	if s.clock < p.nextSecond {
+		return false
+	}
+	p.nextSecond += ((s.clock-p.nextSecond)/p.period + 1) * p.period
+	return true
+}
+
+func wholeSeconds(ms int64) int64 {
+	if ms%1000 != 0 {
+		return 0
+	}
+	return ms / 1000
+}
