@@ -1,0 +1,116 @@
+package model
+
+import "math"
+
+// lag is the exact solution of a first-order linear equation over a stretch of time s from 0:
+//
+//	dx/dt = -k·x + g·i(t) + w(t)
+//
+// with a current i = i0 + m·s + A·sin(ω·s + φ) and a forcing w that is a quadratic in s. The solution is
+//
+//	x(s) = a + b·s + q·s² + c·exp(-k·s) + (particular of the sine)
+//
+// k = 0 is a plain integral; then c is 0 and a is the start. An RC pair is k = 1/τ, g = 1/C; the state of charge is
+// k = 0, g = 1/Q.
+type lag struct {
+	a, b, q, c, k, g float64
+}
+
+// tone is the sine in a current: amplitude [A], angular frequency [rad/s], phase at s = 0 [rad]. The zero tone is none.
+type tone struct{ amp, omega, phase float64 }
+
+// solve returns the solution that starts at x0, where the forcing besides the tone is f0 + f1·s + f2·s².
+func solve(x0, k, f0, f1, f2, g float64, tn tone) lag {
+	l := lag{k: k, g: g}
+	if k == 0 {
+		// A cubic term never occurs: f2 is 0 wherever k is.
+		l.a, l.b, l.q = x0, f0, f1/2
+		if tn.amp != 0 {
+			l.a -= l.wave(0, tn)
+		}
+		return l
+	}
+	l.q = f2 / k
+	l.b = (f1 - 2*l.q) / k
+	l.a = (f0 - l.b) / k
+	l.c = x0 - l.a
+	if tn.amp != 0 {
+		l.c -= l.wave(0, tn)
+	}
+	return l
+}
+
+// wave is the part of the solution that follows the tone.
+func (l *lag) wave(s float64, tn tone) float64 {
+	sin, cos := math.Sincos(tn.omega*s + tn.phase)
+	return l.g * tn.amp / (l.k*l.k + tn.omega*tn.omega) * (l.k*sin - tn.omega*cos)
+}
+
+// at is x(s).
+func (l *lag) at(s float64, tn tone) float64 {
+	x := l.a + s*(l.b+s*l.q)
+	if l.c != 0 {
+		x += l.c * math.Exp(-l.k*s)
+	}
+	if tn.amp != 0 {
+		x += l.wave(s, tn)
+	}
+	return x
+}
+
+// slope is dx/ds.
+func (l *lag) slope(s float64, tn tone) float64 {
+	x := l.b + 2*s*l.q
+	if l.c != 0 {
+		x -= l.k * l.c * math.Exp(-l.k*s)
+	}
+	if tn.amp != 0 {
+		sin, cos := math.Sincos(tn.omega*s + tn.phase)
+		x += l.g * tn.amp / (l.k*l.k + tn.omega*tn.omega) * tn.omega * (l.k*cos + tn.omega*sin)
+	}
+	return x
+}
+
+// smooth leaves the tone out.
+func (l *lag) smooth(s float64) float64 { return l.at(s, tone{}) }
+
+// add sums two solutions of equal k: pairs of cells in series.
+func (l *lag) add(o lag) {
+	l.a += o.a
+	l.b += o.b
+	l.q += o.q
+	l.c += o.c
+	l.g += o.g
+	l.k = o.k
+}
+
+// integral returns the integrals of x and of x·(s - from) over [from, from+d], without the tone.
+func (l *lag) integral(from, d float64) (plain, moment float64) {
+	a := l.a + from*(l.b+from*l.q)
+	b := l.b + 2*from*l.q
+	plain = d * (a + d*(b/2+d*l.q/3))
+	moment = d * d * (a/2 + d*(b/3+d*l.q/4))
+	if l.c != 0 {
+		e := l.c * math.Exp(-l.k*from)
+		p1, p2 := phi(l.k * d)
+		plain += e * d * p1
+		moment += e * d * d * p2
+	}
+	return plain, moment
+}
+
+// phi returns (1 - e^-x)/x and (1 - (1+x)·e^-x)/x², by their series where the closed forms cancel.
+func phi(x float64) (p1, p2 float64) {
+	if math.Abs(x) < 0.5 {
+		// Σ (-x)^n/(n+1)! and Σ (-x)^n/(n!·(n+2)).
+		term := 1.0 // (-x)^n/n!
+		for n := 0; n < 16; n++ {
+			p1 += term / float64(n+1)
+			p2 += term / float64(n+2)
+			term *= -x / float64(n+1)
+		}
+		return p1, p2
+	}
+	e := math.Exp(-x)
+	return (1 - e) / x, (1 - (1+x)*e) / (x * x)
+}
