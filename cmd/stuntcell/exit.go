@@ -46,37 +46,58 @@ func usagef(hint, format string, args ...any) error {
 	return usageError{err: fmt.Errorf(format, args...), hint: hint}
 }
 
-// status turns the error of a command into the exit status of the process.
+// status turns the error of a command into the exit status of the process. Of several errors the gravest counts.
 func status(err error) int {
-	var u unanswered
-	switch {
-	case err == nil:
-		return exitOK
-	case errors.Is(err, interrupted), errors.Is(err, context.Canceled):
-		return exitInterrupted
-	case errors.Is(err, checksFailed):
-		return exitFailed
-	case errors.As(err, &u):
-		return exitUnanswered
+	code := exitOK
+	for _, e := range each(err) {
+		var u unanswered
+		switch {
+		case errors.Is(e, interrupted), errors.Is(e, context.Canceled):
+			return exitInterrupted
+		case errors.As(e, &u):
+			code = exitUnanswered
+		case errors.Is(e, checksFailed):
+			code = max(code, exitFailed)
+		default:
+			code = max(code, exitUsage)
+		}
 	}
-	return exitUsage
+	return code
+}
+
+// each takes joined errors apart.
+func each(err error) []error {
+	if err == nil {
+		return nil
+	}
+	joined, ok := err.(interface{ Unwrap() []error })
+	if !ok {
+		return []error{err}
+	}
+	var all []error
+	for _, e := range joined.Unwrap() {
+		all = append(all, each(e)...)
+	}
+	return all
 }
 
 // complain writes what is to be said about the error of a command.
 func complain(std streams, err error) {
-	var o outcome
-	if err == nil || errors.As(err, &o) || errors.Is(err, context.Canceled) {
-		return
-	}
-	fmt.Fprintf(std.err, "stuntcell: %s\n", strings.TrimRight(err.Error(), "\n"))
-	var u usageError
-	if !errors.As(err, &u) {
-		return
-	}
-	if u.hint != "" {
-		fmt.Fprintf(std.err, "  %s\n", u.hint)
-	}
-	if u.command != "" {
-		fmt.Fprintf(std.err, "  %s --help explains it\n", u.command)
+	for _, e := range each(err) {
+		var o outcome
+		if errors.As(e, &o) || errors.Is(e, context.Canceled) {
+			continue
+		}
+		fmt.Fprintf(std.err, "stuntcell: %s\n", strings.TrimRight(e.Error(), "\n"))
+		var u usageError
+		if !errors.As(e, &u) {
+			continue
+		}
+		if u.hint != "" {
+			fmt.Fprintf(std.err, "  %s\n", u.hint)
+		}
+		if u.command != "" {
+			fmt.Fprintf(std.err, "  %s --help explains it\n", u.command)
+		}
 	}
 }

@@ -57,6 +57,7 @@ All of it is a simulation: real batteries may be worse, and firmware is no safet
 		return usageError{err: err, command: cmd.CommandPath()}
 	})
 	root.AddCommand(
+		newProve(std),
 		newVersion(std),
 	)
 	return root

@@ -52,7 +52,9 @@ func quantity(x float64, unit string, signed bool) string {
 	case unit == "1":
 		x, unit = x*100, "%"
 		// A thousandth of a per cent is finer than any limit; more digits would only look exact.
-		if s = figures(x, 3); math.Abs(x) < 1 {
+		if s = figures(x, 3); x == 0 {
+			s = "0"
+		} else if math.Abs(x) < 1 {
 			s = strconv.FormatFloat(x, 'f', 3, 64)
 		}
 	case x == math.Trunc(x) && math.Abs(x) < 1e9:
@@ -61,7 +63,7 @@ func quantity(x float64, unit string, signed bool) string {
 		s = figures(x, 3)
 	}
 	if strings.Trim(s, "-0.") == "" {
-		s = "0"
+		s = strings.TrimPrefix(s, "-")
 	} else if signed && x > 0 {
 		s = "+" + s
 	}
@@ -179,6 +181,17 @@ func wrap(s string, width int) []string {
 		flush()
 	}
 	return lines
+}
+
+// chop breaks a line of a log every width characters: its spaces are its own.
+func chop(s string, width int) []string {
+	r := []rune(s)
+	var lines []string
+	for len(r) > width {
+		lines = append(lines, string(r[:width]))
+		r = r[width:]
+	}
+	return append(lines, string(r))
 }
 
 // plural writes a count with its word.

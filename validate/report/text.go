@@ -65,14 +65,13 @@ func (t *Text) printf(format string, args ...any) {
 }
 
 // paragraph writes text at an indentation, its first line after head.
-func (t *Text) paragraph(indent int, head, text string) {
-	pad := strings.Repeat(" ", indent)
-	for i, line := range wrap(text, Width-indent) {
-		if i == 0 && head != "" {
-			t.printf("%-*s%s\n", indent, head, line)
-		} else {
-			t.printf("%s%s\n", pad, line)
-		}
+func (t *Text) paragraph(indent int, head, text string) { t.block(indent, head, wrap(text, Width-indent)) }
+
+// block writes lines at an indentation, the first after head.
+func (t *Text) block(indent int, head string, lines []string) {
+	for _, line := range lines {
+		t.printf("%-*s%s\n", indent, head, line)
+		head = ""
 	}
 }
 
@@ -220,11 +219,14 @@ func (t *Text) whole(v *verdict.Verdict, explained map[string]bool) {
 			plural(v.Found.Rows, "row", "rows"))))
 	}
 	for _, f := range v.Findings {
-		if explained[f.Cause] {
+		switch {
+		case f.Severity == verdict.Advice:
+			continue // has a section of its own
+		case explained[f.Cause]:
 			t.printf("\n     %s again, %s\n", f.Cause, sure(f.Confidence))
-			continue
+		default:
+			t.finding(f)
 		}
-		t.finding(f)
 	}
 	if len(failures(v)) == 0 {
 		t.printf("\n")
@@ -298,10 +300,6 @@ func hours(x float64) string {
 }
 
 func (t *Text) finding(f verdict.Finding) {
-	how := red
-	if f.Severity == verdict.Advice {
-		how = yellow
-	}
 	where := ""
 	if f.AtS > 0 {
 		where = "; at " + span(f.AtS)
@@ -309,16 +307,13 @@ func (t *Text) finding(f verdict.Finding) {
 	if f.Row > 0 {
 		where += fmt.Sprintf("; row %d", f.Row)
 	}
-	kind := ""
-	if f.Severity == verdict.Advice {
-		kind = " (advice)"
-	}
-	t.printf("\n     %s%s, %s%s\n", t.paint(how, f.Cause), kind, ownership(f.Of)+", "+sure(f.Confidence), where)
-	for _, p := range []struct{ head, text string }{
-		{"seen", f.Evidence}, {"it wrote", f.Wrote}, {"should be", f.ShouldBe}, {"cost", f.Cost}, {"mend", f.Mend},
-	} {
+	t.printf("\n     %s, %s, %s%s\n", t.paint(red, f.Cause), ownership(f.Of), sure(f.Confidence), where)
+	for _, p := range []struct {
+		head, text string
+		breaks     func(string, int) []string
+	}{{"seen", f.Evidence, wrap}, {"it wrote", f.Wrote, chop}, {"should be", f.ShouldBe, chop}, {"cost", f.Cost, wrap}, {"mend", f.Mend, wrap}} {
 		if p.text != "" {
-			t.paragraph(18, "       "+p.head, printable(p.text))
+			t.block(18, "       "+p.head, p.breaks(printable(p.text), Width-18))
 		}
 	}
 }
@@ -336,6 +331,10 @@ func ownership(of string) string {
 	return "in " + of
 }
 
+// fewScenarios is up to how many scenarios advice is written whole.
+const fewScenarios = 3
+
+// advice writes what nothing fails for. Over a suite each cause has its evidence only: `show` has the rest.
 func (t *Text) advice(tally Tally) {
 	first := true
 	for _, c := range tally.Causes {
@@ -343,14 +342,19 @@ func (t *Text) advice(tally Tally) {
 			continue
 		}
 		if first {
-			t.printf("\n%s\n", t.paint(bold, "Advice (nothing fails for it)"))
+			t.printf("\n%s\n", t.paint(bold, "Advice (nothing fails for it; `stuntcell show CAUSE` has more)"))
 			first = false
 		}
-		t.printf("  %s, %s, in %s\n", t.paint(yellow, c.Cause), ownership(c.Of),
-			fmt.Sprintf("%s: %s", plural(len(c.Scenarios), "scenario", "scenarios"), some(c.Scenarios, 1)))
-		t.paragraph(6, "", printable(c.Best.Evidence))
-		if c.Best.Mend != "" {
-			t.paragraph(6, "", printable(c.Best.Mend))
+		text := fmt.Sprintf("%s (%s)", c.Best.Evidence, some(c.Scenarios, 1))
+		if len(t.verdicts) <= fewScenarios {
+			text += ". " + c.Best.Mend
+		}
+		for i, line := range wrap(printable(text), Width-24) {
+			name := ""
+			if i == 0 {
+				name = c.Cause
+			}
+			t.printf("    %s%s\n", t.paint(yellow, fmt.Sprintf("%-20s", name)), line)
 		}
 	}
 }
@@ -381,20 +385,30 @@ func notJudged(verdicts []*verdict.Verdict) []string {
 		}
 		groups[i].scenarios = append(groups[i].scenarios, scenario)
 	}
+	judged := 0
 	for _, v := range verdicts {
 		if v.Pass == nil {
-			add("whole scenario: "+v.Skipped, v.Scenario)
+			add("the whole scenario: "+v.Skipped, v.Scenario)
 			continue
 		}
+		judged++
 		for _, c := range v.Checks {
-			if c.Skipped != "" {
+			// Who does not ask for a check of the whole rig does not miss it.
+			if c.Skipped != "" && c.Name != "total" {
 				add(c.Name+": "+c.Skipped, v.Scenario)
 			}
 		}
 	}
 	items := make([]string, len(groups))
 	for i, g := range groups {
-		items[i] = fmt.Sprintf("%s (%s)", printable(g.what), some(g.scenarios, 2))
+		where := some(g.scenarios, 2)
+		switch n := len(g.scenarios); {
+		case n == judged && n > 1:
+			where = "in every scenario"
+		case n > fewScenarios:
+			where = fmt.Sprintf("in %d scenarios", n)
+		}
+		items[i] = fmt.Sprintf("%s (%s)", printable(g.what), where)
 	}
 	return items
 }

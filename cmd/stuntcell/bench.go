@@ -1,0 +1,116 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"stuntcell/scenarios"
+)
+
+// bench is where a command runs: the caller's directory with the project file in it, if there is one.
+type bench struct {
+	here    string
+	project *scenarios.Project // zero: no project file
+}
+
+// findBench looks at the caller's directory.
+func findBench() (*bench, error) {
+	here, err := os.Getwd()
+	if err != nil {
+		return nil, err
+	}
+	b := &bench{here: here, project: &scenarios.Project{}}
+	data, err := os.ReadFile(filepath.Join(here, scenarios.ProjectFile))
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return b, nil
+	case err != nil:
+		return nil, err
+	}
+	b.project, err = scenarios.ParseProject(scenarios.ProjectFile, data, b.open)
+	return b, err
+}
+
+// open reads a file that is named in the project file or on the command line, relative to the caller's directory.
+func (b *bench) open(name string) ([]byte, error) {
+	if !filepath.IsAbs(name) {
+		name = filepath.Join(b.here, name)
+	}
+	return os.ReadFile(name)
+}
+
+// env is what scenarios lean on.
+func (b *bench) env() scenarios.Env {
+	env := b.project.Env
+	env.Open = b.open
+	return env
+}
+
+// scenario reads one scenario: a name on board or a file.
+func (b *bench) scenario(arg string) (*scenarios.Scenario, error) {
+	if !strings.HasSuffix(arg, ".yaml") && !strings.ContainsAny(arg, `/\`) {
+		return scenarios.ByName(arg, b.env())
+	}
+	data, err := b.open(arg)
+	if err != nil {
+		return nil, err
+	}
+	return scenarios.Parse(arg, data, b.env())
+}
+
+// entry is a scenario of a suite. One on board that the project's pack or rig cannot run has no scenario but a reason.
+type entry struct {
+	name    string
+	sc      *scenarios.Scenario
+	refused error
+}
+
+// suite reads the scenarios named, else those of the project, else the whole library.
+func (b *bench) suite(args []string) ([]entry, error) {
+	var all []entry
+	var problems []error
+	named := len(args) > 0
+	if !named {
+		args = b.project.Suite
+	}
+	if len(args) == 0 {
+		fit, refused := scenarios.Library(b.env())
+		for _, sc := range fit {
+			all = append(all, entry{name: sc.Name, sc: sc})
+		}
+		for _, r := range refused {
+			all = append(all, entry{name: r.Name, refused: r.Err})
+		}
+		slices.SortFunc(all, func(a, b entry) int { return strings.Compare(a.name, b.name) })
+	}
+	seen := map[string]bool{}
+	for _, arg := range args {
+		sc, err := b.scenario(arg)
+		switch {
+		case err != nil:
+			problems = append(problems, err)
+		case seen[sc.Name]:
+			problems = append(problems, fmt.Errorf("%s: the suite already has a scenario of the name %s; expected each once", sc.File, sc.Name))
+		default:
+			seen[sc.Name] = true
+			all = append(all, entry{name: sc.Name, sc: sc})
+		}
+	}
+	if len(problems) > 0 {
+		return nil, errors.Join(problems...)
+	}
+	if !named {
+		all = slices.DeleteFunc(all, func(e entry) bool {
+			return slices.Contains(b.project.Skip, e.name) || e.sc != nil && slices.Contains(b.project.Skip, e.sc.File)
+		})
+	}
+	if len(all) == 0 {
+		return nil, usagef("", "no scenario is left to run: %s skips all of its suite", scenarios.ProjectFile)
+	}
+	return all, nil
+}
