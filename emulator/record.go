@@ -118,4 +118,6 @@ type Outcome struct {
 	Failure *link.Failure // nil: well
 	Reading int           // index of the reading that it did not answer
 	Greeted bool          // it answered at least one greeting
+	// LoadClosed and ChargeClosed say how the contacts stood when it failed: what a dead logger leaves running.
+	LoadClosed, ChargeClosed bool
 }

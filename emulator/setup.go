@@ -8,8 +8,8 @@ import (
 // Setup is what a run needs: everything but the logger. Scenarios make it; Run plays it.
 type Setup struct {
 	Pack     *model.Pack
-	Start    model.Options // charge and temperatures at the begin
 	Plan     model.Plan
+	Options  model.Options // conditions of the pack: ambient, charge at the begin
 	Rig      rig.Rig
 	Settings Settings
 	Faults   []Fault
