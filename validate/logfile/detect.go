@@ -297,6 +297,7 @@ func (s *shape) cells(line []byte, dst [][]byte, pairs []pair) ([][]byte, []pair
 func (s *shape) decimals(lines []numbered) error {
 	points, commas, sure := 0, 0, s.sep == ';'
 	var where numbered
+	var what []byte
 	var cells [][]byte
 	var pairs []pair
 	for _, l := range lines {
@@ -312,14 +313,15 @@ func (s *shape) decimals(lines []numbered) error {
 			}
 			if _, _, ok := parseNumber(n, true); ok && comma {
 				commas++
-				where = l
+				where, what = l, c
 				sure = sure || !isGrouped(n, false) || n[0] == '0' || len(n) > 1 && n[1] == '0'
 			}
 		}
 	}
 	s.comma = commas > points
 	if s.comma && !sure {
-		return &Error{Line: where.at + 1, Column: 1, Text: fmt.Sprintf("%q may mean thousands or a decimal comma, and no row settles it", printable(where.text)),
+		return &Error{Line: where.at + 1, Column: bytes.Index(where.text, what) + 1,
+			Text:     fmt.Sprintf("%q may mean thousands or have a decimal comma, and no row settles it", printable(what)),
 			Expected: "numbers with a decimal point and no marks between thousands", Hint: "print 1234.5, or part the columns by semicolons if the comma is the decimal sign"}
 	}
 	return nil
@@ -356,7 +358,11 @@ func (s *shape) findHeader(lines []numbered, hasColumns bool) error {
 		}
 	}
 	if i = above(s.first, true); i >= 0 {
-		if names, at := s.headerCells(stripComment(lines[i].text), row); names != nil && knownNames(bytesOf(names)) >= min(2, s.n) {
+		said := stripComment(lines[i].text)
+		if t := lines[i].text; len(t) > 1 && t[0] == '#' && t[1] == s.sep && s.sep != ' ' { // a column that is named #
+			said = t
+		}
+		if names, at := s.headerCells(said, row); names != nil && knownNames(bytesOf(names)) >= min(2, s.n) {
 			s.header, s.names, s.split12 = i, names, at
 			return nil
 		}

@@ -20,13 +20,13 @@ const (
 	timed               // time of day, whose date may be in another field
 	spanned             // h:mm:ss of any length
 	text                // words
-	skipped             // nothing is kept
+	skipped             // nothing, for nothing may stand there
 )
 
 // field is how one field of a line is read.
 type field struct {
 	role     role
-	column   int // index into layout.columns
+	column   int     // index into layout.columns
 	scale    float64 // SI = number × scale / divisor + offset
 	divisor  float64
 	offset   float64
@@ -185,7 +185,7 @@ func (s *shape) resolve(src source, opts Options) (*layout, error) {
 	seen := s.look(src)
 	s.timesAndDates(l, means, seen, said)
 	for i := range means {
-		if err := s.column(l, i, &means[i], &seen[i]); err != nil {
+		if err := s.column(l, i, &means[i], &seen[i], src); err != nil {
 			return nil, err
 		}
 	}
@@ -294,7 +294,7 @@ func (s *shape) timesAndDates(l *layout, means []meaning, seen []evidence, said 
 }
 
 // column makes the column of field i.
-func (s *shape) column(l *layout, i int, m *meaning, e *evidence) error {
+func (s *shape) column(l *layout, i int, m *meaning, e *evidence, src source) error {
 	f := field{column: len(l.columns), scale: 1}
 	c := Column{Header: s.names[i], Field: i + 1, Channel: max(m.channel, 1), Direction: m.direction, PerStep: m.perStep, Scale: 1}
 	if m.numbered {
@@ -315,6 +315,11 @@ func (s *shape) column(l *layout, i int, m *meaning, e *evidence) error {
 		l.fields = append(l.fields, f)
 		return nil
 	}
+	if s.names[i] == "" && e.values() == 0 { // behind a separator at the end of each line
+		f.role, f.column = skipped, -1
+		l.fields = append(l.fields, f)
+		return nil
+	}
 	quantities := [...]Kind{voltage: Voltage, current: Current, power: Power, charge: Charge, energy: Energy, temperature: Temperature}
 	switch {
 	case m.clash:
@@ -322,7 +327,7 @@ func (s *shape) column(l *layout, i int, m *meaning, e *evidence) error {
 	case m.ignored:
 		c.Unit = m.unit.name
 	case m.of == duration:
-		if err := s.timeColumn(l, i, m, e, &f, &c); err != nil {
+		if err := s.timeColumn(l, i, m, e, &f, &c, src); err != nil {
 			return err
 		}
 	case m.aspect == phaseName:
@@ -368,7 +373,7 @@ func (s *shape) column(l *layout, i int, m *meaning, e *evidence) error {
 }
 
 // timeColumn settles a column of time: clock, elapsed time or ticks.
-func (s *shape) timeColumn(l *layout, i int, m *meaning, e *evidence, f *field, c *Column) error {
+func (s *shape) timeColumn(l *layout, i int, m *meaning, e *evidence, f *field, c *Column, src source) error {
 	c.Unit, f.order, f.twoParts = m.unit.name, m.order, m.twoParts
 	switch {
 	case i == l.dateField:
@@ -385,6 +390,9 @@ func (s *shape) timeColumn(l *layout, i int, m *meaning, e *evidence, f *field, 
 		return nil
 	case e.mostly(timeCell):
 		c.Unit = ""
+		if m.aspect == plain && !e.beyond && !e.wraps {
+			e.beyond, e.wraps = s.wrapsLater(i, src)
+		}
 		if m.aspect != elapsedTime && m.aspect != upTime && !e.beyond && (m.aspect == timeOfDay || m.aspect == wholeStamp || e.wraps || e.hinted) {
 			c.Kind, f.role, c.NoDate, c.Zoned = Clock, timed, true, e.zoned
 			return nil
@@ -468,19 +476,11 @@ func (l *layout) siblings(means []meaning) {
 		}
 		c := &l.columns[j]
 		in, out := ChargeIn, ChargeOut
-		if means[i].of == energy {
+		if c.Kind == Energy {
 			in, out = EnergyIn, EnergyOut
 		}
-		switch {
-		case c.Kind == Charge && have[key{out, c.Channel}] > 0 && have[key{in, c.Channel}] == 0:
+		if (c.Kind == Charge || c.Kind == Energy) && have[key{out, c.Channel}] > 0 && have[key{in, c.Channel}] == 0 {
 			c.Kind, c.Direction = in, 1
-		case c.Kind == in && have[key{out, c.Channel}] == 0 && means[i].direction == 1 && means[i].hasUnit: // "energy in Wh"
-			c.Direction = 0
-			if means[i].of == energy {
-				c.Kind = Energy
-			} else {
-				c.Kind = Charge
-			}
 		}
 	}
 }
@@ -599,6 +599,9 @@ func (s *shape) orderOf(i int, src source) (dateOrder, error) {
 	var text string
 	dotted, rows, same, short := false, 0, true, false
 	decided := unsettled
+	if !s.undecided(i, src) {
+		return unsettled, nil
+	}
 	src.all(func(line numbered) bool {
 		if len(line.text) == 0 || isComment(line.text) {
 			return true
@@ -647,7 +650,7 @@ func (s *shape) orderOf(i int, src source) (dateOrder, error) {
 			decided = left
 			return false
 		}
-		return rows < 1<<20
+		return true
 	})
 	if decided != unsettled || rows == 0 {
 		return decided, nil
@@ -673,6 +676,46 @@ func (s *shape) orderOf(i int, src source) (dateOrder, error) {
 		return near, nil
 	}
 	return unsettled, s.ambiguous(i, example, text, in)
+}
+
+// undecided says that a date among the first rows has its day first or second.
+func (s *shape) undecided(i int, src source) bool {
+	var cells [][]byte
+	var pairs []pair
+	for _, line := range src.first {
+		if len(line.text) == 0 || isComment(line.text) {
+			continue
+		}
+		if cells, pairs = s.cells(line.text, cells, pairs); len(cells) != s.n {
+			continue
+		}
+		if st, ok := parseStamp(cells[i]); ok && st.hasDate && !st.known {
+			return true
+		}
+	}
+	return false
+}
+
+// wrapsLater looks whether times pass 24 h or fall back to 0 h further down than the first rows.
+func (s *shape) wrapsLater(i int, src source) (beyond, wraps bool) {
+	var cells [][]byte
+	var pairs []pair
+	last := 0.0
+	src.all(func(line numbered) bool {
+		if len(line.text) == 0 || isComment(line.text) {
+			return true
+		}
+		if cells, pairs = s.cells(line.text, cells, pairs); len(cells) != s.n {
+			return true
+		}
+		if st, ok := parseStamp(cells[i]); ok && !st.hasDate {
+			beyond = st.hours >= 24 || st.span
+			wraps = last >= 23*hour && st.seconds < hour
+			last = st.seconds
+		}
+		return !beyond && !wraps
+	})
+	return beyond, wraps
 }
 
 // best returns the only order that is as asked, unsettled if there is none or more than one.

@@ -65,6 +65,8 @@ type assembler struct {
 	rows   int // rows so far, over all batches
 	begun  int // line of the first header, -1 if there is none
 
+	unfinished bool // the line being pushed is the last and has no end
+
 	cells   [][]byte
 	pairs   []pair
 	value   []float64
@@ -237,10 +239,16 @@ func (a *assembler) push(at int, line []byte) {
 		t.Comments = append(t.Comments, at)
 		return
 	}
-	p, ok := a.read(line)
+	p, ok := Problem{Column: maxLine, Expected: fmt.Sprintf("a line of at most %d bytes", maxLine)}, false
+	if len(line) <= maxLine {
+		p, ok = a.read(line)
+	} else {
+		line = line[:maxLine]
+	}
 	if ok {
 		a.flush(beforeRow)
 		a.commit(at)
+		a.table.Unfinished = a.unfinished
 		return
 	}
 	if a.rows == 0 && at < a.begun || a.rows == 0 && a.begun < 0 && !rowLike(a.cells) {
@@ -254,6 +262,8 @@ func (a *assembler) push(at int, line []byte) {
 	p.Kind = BrokenRow
 	if a.opts.TornOK != nil && a.opts.TornOK(at) {
 		p.Kind = Torn
+	} else if a.unfinished {
+		p.Kind, p.Hint = Torn, "the file ends within this line"
 	}
 	if a.header != "" && bytes.HasSuffix(line, []byte(a.header)) { // the end of line was lost with the power
 		p.Hint = "a header follows on the same line: the row before it was torn"
@@ -438,6 +448,8 @@ func (a *assembler) cell(f *field, cell []byte) (Problem, bool) {
 				a.value[at], a.step[at] = v, step
 			}
 		}
+	case skipped:
+		return Problem{Expected: "nothing"}, false
 	case text:
 		a.words[a.target[f.column]] = a.keep(cell)
 	case stamped, dated, timed, spanned:

@@ -123,55 +123,77 @@ func trim(b []byte) []byte {
 // pair is a named value of a keyed line. A key is empty before a first value without a name.
 type pair struct{ key, value []byte }
 
-// splitKeyed cuts "V=12.61 I: -1.40 A, Ah=0.12" into its pairs; cells before the first name have none. It says no if what
-// stands there is no list of names and values.
+// splitKeyed cuts "V=12.61 I: -1.40 A, Ah=0.12" into its pairs; cells before the first name have none, and a value keeps the
+// unit behind it. It says no if what stands there is no list of names and values.
 func splitKeyed(line []byte, dst []pair) ([]pair, bool) {
 	dst = dst[:0]
-	line = trim(line)
-	named := 0
-	for len(line) > 0 {
+	named, begin := 0, 0 // begin of the last value
+	for i := keyedSkip(line, 0); i < len(line); i = keyedSkip(line, i) {
 		if len(dst) >= maxFields {
 			return dst, false
 		}
-		end := 0
-		for end < len(line) && !keyedGap(line, end) {
-			end++
-		}
-		token := line[:end]
-		mark := keyMark(token)
-		if mark < 0 {
-			// A unit behind a value, a time behind a date, or a cell before the first name.
-			rest := trimKeyed(line[end:])
-			if len(rest) > 0 && (rest[0] == '=' || rest[0] == ':' && (len(rest) == 1 || rest[1] == ' ')) && len(token) > 0 && isLetter(token[0]) {
-				line = append(append([]byte(nil), token...), rest...)
+		end := keyedEnd(line, i)
+		mark := keyMark(line[i:end])
+		if mark < 0 && isLetter(line[i]) { // "V = 12.61"
+			if next := blanks(line, end); next < len(line) && (line[next] == '=' || line[next] == ':' && (next+1 == len(line) || line[next+1] == ' ')) {
+				dst = append(dst, pair{key: line[i:end]})
+				named++
+				begin, i = valueAfter(line, next+1)
+				dst[len(dst)-1].value = line[begin:i]
 				continue
 			}
-			if named > 0 && len(dst) > 0 {
-				if _, ok := lookUnit(string(token)); !ok || len(dst[len(dst)-1].value) == 0 {
-					return dst, false
-				}
-			} else {
-				dst = append(dst, pair{nil, token})
-			}
-			line = rest
-			continue
 		}
-		key, value := token[:mark], token[mark+1:]
-		line = trimKeyed(line[end:])
-		if len(value) == 0 && len(line) > 0 {
-			end = 0
-			for end < len(line) && !keyedGap(line, end) {
-				end++
+		switch {
+		case mark >= 0:
+			key := line[i : i+mark]
+			if begin = i + mark + 1; begin == end {
+				begin, end = valueAfter(line, end)
 			}
-			if keyMark(line[:end]) < 0 {
-				value = line[:end]
-				line = trimKeyed(line[end:])
+			dst = append(dst, pair{key, line[begin:end]})
+			named++
+		case named == 0:
+			dst = append(dst, pair{nil, line[i:end]})
+		default: // a unit
+			last := &dst[len(dst)-1]
+			if _, ok := lookUnit(string(line[i:end])); !ok || len(last.value) == 0 || len(bytes.Trim(line[begin+len(last.value):i], " \t")) > 0 {
+				return dst, false
 			}
+			last.value = line[begin:end]
 		}
-		dst = append(dst, pair{key, value})
-		named++
+		i = end
 	}
 	return dst, named > 0
+}
+
+// valueAfter finds the value that stands at or behind i; an empty one if another name comes first.
+func valueAfter(line []byte, i int) (begin, end int) {
+	begin = blanks(line, i)
+	end = keyedEnd(line, begin)
+	if keyMark(line[begin:end]) >= 0 {
+		return i, i
+	}
+	return begin, end
+}
+
+func blanks(line []byte, i int) int {
+	for i < len(line) && (line[i] == ' ' || line[i] == '\t') {
+		i++
+	}
+	return i
+}
+
+func keyedEnd(line []byte, i int) int {
+	for i < len(line) && !keyedGap(line, i) {
+		i++
+	}
+	return i
+}
+
+func keyedSkip(line []byte, i int) int {
+	for i < len(line) && keyedGap(line, i) {
+		i++
+	}
+	return i
 }
 
 // keyMark finds the = or : behind a name; -1 if the token is no name. A time such as 10:00 is none.
@@ -196,11 +218,4 @@ func keyedGap(b []byte, i int) bool {
 		return i == 0 || i+1 == len(b) || !isDigit(b[i-1]) || !isDigit(b[i+1])
 	}
 	return false
-}
-
-func trimKeyed(b []byte) []byte {
-	for len(b) > 0 && (keyedGap(b, 0) || b[0] == ',') {
-		b = b[1:]
-	}
-	return b
 }

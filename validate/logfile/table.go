@@ -115,6 +115,9 @@ type Table struct {
 	Separator    byte // ',', ';', '\t', '|', ' ' (runs of blanks), 0 if a row has one field
 	Keyed        bool // rows name their values: V=12.61 I=-1.40
 	DecimalComma bool
+	// Unfinished says that the last row was read from a line without an end, as a power cut leaves it: its last cell may be cut.
+	// Only a Reader can know.
+	Unfinished bool
 	// Notes say what was seen and not taken, one sentence each.
 	Notes []string
 }

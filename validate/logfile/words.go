@@ -170,15 +170,17 @@ type headerReader struct {
 	words []word
 	units []unit
 	mins  int  // the token "min", which is a unit of time or a minimum
-	inAt  int  // number of units seen when "in" was read; -1 if it was not
 	big   bool // "T" alone, which is temperature unless something says time
 	tems  bool // "temps", which is French for time unless the unit is a temperature
 }
 
 func (r *headerReader) whole(text string) {
-	r.inAt = -1
 	if text == "#" || text == "n°" || text == "N°" || text == "№" {
 		r.words = append(r.words, word{aspect: rowIndex})
+		return
+	}
+	if text == "C" { // capacity, coulomb or Celsius: nothing says which
+		r.m.ignored = true
 		return
 	}
 	if u, ok := lookUnit(text); ok && text != "" {
@@ -351,20 +353,20 @@ func (r *headerReader) token(s string, of int, split bool) {
 	if r.compound(lower) || r.letterAndPlace(s, lower) {
 		return
 	}
+	for i := 2; i < len(s); i++ { // currentmA, timems
+		w, isWord := lookWord(lower[:min(i, len(lower))])
+		u, isUnit := lookUnit(s[i:])
+		if isWord && isUnit && len(lower) == len(s) {
+			r.words = append(r.words, w)
+			r.units = append(r.units, u)
+			return
+		}
+	}
 	if pieces := camel(s); len(pieces) > 1 {
 		for _, p := range pieces {
 			r.token(p, of+len(pieces), true)
 		}
 		return
-	}
-	for i := 1; i < len(s); i++ { // currentmA, timems
-		if u, ok := lookUnit(s[i:]); ok {
-			if w, ok := lookWord(lower[:min(i, len(lower))]); ok && len(lower) == len(s) && (i > 1 || w.of != none) && i >= 2 {
-				r.words = append(r.words, w)
-				r.units = append(r.units, u)
-				return
-			}
-		}
 	}
 }
 
@@ -385,9 +387,6 @@ func (r *headerReader) special(s, lower string, of int) bool {
 		r.words = append(r.words, word{of: duration, aspect: tickCount})
 	case len(s) == 1 && (lower == "e" || lower == "p" || lower == "n" || lower == "r" || lower == "d" || lower == "l") && of > 3:
 		// a letter in a long name says nothing
-	case s == "C" && of == 1 && len(r.units) == 0 && len(r.words) == 0:
-		// capacity, coulomb or Celsius: nothing says which
-		r.m.ignored = true
 	default:
 		return false
 	}
@@ -624,8 +623,11 @@ func (r *headerReader) settle(m *meaning, of []quantity, timeSaid, splits bool, 
 	switch {
 	case m.hasUnit && m.unit.of == duration || m.hasUnit && m.unit.of == counts:
 		m.of = duration
-		if m.unit.of == counts {
+		switch {
+		case m.unit.of == counts:
 			m.aspect = tickCount
+		case m.aspect == phaseName || m.aspect == rowIndex: // "step_time_s"
+			m.aspect = elapsedTime
 		}
 		if len(of) > 0 && !(len(of) == 1 && of[0] == charge && splits) {
 			m.clash = true
@@ -637,6 +639,9 @@ func (r *headerReader) settle(m *meaning, of []quantity, timeSaid, splits bool, 
 		}
 		if splits && m.of == charge && m.direction == 0 {
 			m.mayBeIn = true
+			if r.capacity() { // "charge capacity"
+				m.direction = 1
+			}
 		}
 		for _, q := range of { // charge, capacity and energy give way to the unit; other words may not contradict it
 			totals := q == charge || q == energy || q == power
@@ -652,6 +657,9 @@ func (r *headerReader) settle(m *meaning, of []quantity, timeSaid, splits bool, 
 		m.of = of[0]
 		if splits && m.of == charge {
 			m.mayBeIn = m.direction == 0
+			if m.mayBeIn && r.capacity() {
+				m.direction = 1
+			}
 			if m.aspect == phaseName && aspects > 0 { // "charge state"
 				m.of = none
 				return
@@ -684,6 +692,16 @@ func (r *headerReader) settle(m *meaning, of []quantity, timeSaid, splits bool, 
 func (r *headerReader) total() bool {
 	for _, w := range r.words {
 		if w.flag&totalWord != 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// capacity says that a word names charge and cannot mean the direction.
+func (r *headerReader) capacity() bool {
+	for _, w := range r.words {
+		if w.of == charge && w.flag&chargeOrIn == 0 {
 			return true
 		}
 	}

@@ -1,0 +1,371 @@
+package logfile
+
+import (
+	"bufio"
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"unicode/utf16"
+)
+
+const (
+	bufferSize = 1 << 20
+	lookahead  = 256 << 10 // what must be there behind a line, so that a header can be understood by its rows
+	batchRows  = 4096
+	batchCells = 256 << 10
+)
+
+// Reader reads a log of any size as a stream, in memory that does not grow with it (a few MiB; batches of at most 4096 rows).
+//
+// Lines may end in LF, CR LF or CR. UTF-8 and ASCII are read as they are, UTF-16 with its mark is converted. NUL bytes, UTF-16
+// without a mark, compressed files and lines over 64 KiB are refused with an *Error.
+//
+// Where rows further down are needed to settle something (which number of a date is the day, whether times wrap at 24 h), an
+// input that is an io.Seeker is searched to its end; for others what fits in the buffer decides.
+type Reader struct {
+	in    io.Reader
+	seek  io.Seeker // nil if in is none, or is converted
+	begin int64     // where the log begins in seek
+	opts  Options
+
+	buffer     []byte
+	start, end int // unread part of the buffer
+	atEnd      bool
+	opened     bool
+	eol        byte
+	line       int   // index of the line at start
+	failed     error // what Next returns from now on
+	done       bool
+
+	assembler *assembler
+	table     Table
+}
+
+// NewReader returns a Reader of in. Nothing is read before Next.
+func NewReader(in io.Reader, opts Options) *Reader {
+	r := &Reader{in: in, opts: opts, eol: '\n'}
+	if s, ok := in.(io.Seeker); ok {
+		if at, err := s.Seek(0, io.SeekCurrent); err == nil {
+			r.seek, r.begin = s, at
+		}
+	}
+	return r
+}
+
+// Next returns the next batch of rows, with what else stood between them. Its columns are those of all batches so far, with the
+// values of this one. It is valid until the next call. After the last batch the error is io.EOF; with Options.Follow,
+// Next may then be called again once the file has grown. Any other error is final: an *Error, or one of the input.
+func (r *Reader) Next() (*Table, error) {
+	if r.failed != nil {
+		return nil, r.failed
+	}
+	t, err := r.next()
+	if err != nil && (err != io.EOF || !r.opts.Follow) {
+		r.failed = err
+	}
+	return t, err
+}
+
+func (r *Reader) next() (*Table, error) {
+	if err := r.fill(); err != nil {
+		return nil, err
+	}
+	if r.assembler == nil {
+		if r.opts.Follow && r.atEnd && bytes.IndexByte(r.buffer[r.start:r.end], r.eol) < 0 {
+			return nil, io.EOF
+		}
+		a := &assembler{opts: r.opts, table: &r.table, look: r.look}
+		if err := a.begin(r.look(0)); err != nil {
+			var e *Error
+			if r.opts.Follow && r.atEnd && errors.As(err, &e) && e.Line == 0 {
+				return nil, io.EOF // nothing is there yet
+			}
+			return nil, err
+		}
+		r.assembler = a
+	}
+	r.clear()
+	for !r.full() {
+		if err := r.fill(); err != nil {
+			return nil, err
+		}
+		line, ok, err := r.take()
+		if err != nil {
+			return nil, err
+		}
+		if !ok {
+			break
+		}
+		r.assembler.push(r.line, trimLine(line, r.line))
+		r.line++
+	}
+	if r.atEnd && r.start == r.end && !r.done && !r.opts.Follow {
+		r.done = true
+		r.assembler.end()
+	}
+	t := &r.table
+	if len(t.Rows)+len(t.Problems)+len(t.Headers)+len(t.Comments)+len(t.Footers)+t.Blank == 0 {
+		return nil, io.EOF
+	}
+	return t, nil
+}
+
+// clear empties the table for the next batch; columns keep what they are.
+func (r *Reader) clear() {
+	t := &r.table
+	t.Rows, t.Problems, t.Headers, t.Comments, t.Footers, t.Blank = t.Rows[:0], t.Problems[:0], t.Headers[:0], t.Comments[:0], t.Footers[:0], 0
+	if r.line > 0 {
+		t.Segments = t.Segments[:0]
+	}
+	for i := range t.Columns {
+		c := &t.Columns[i]
+		c.Value, c.Step = c.Value[:0], c.Step[:0]
+		if c.Text != nil {
+			c.Text = c.Text[:0]
+		}
+	}
+}
+
+// full says that the batch is large enough.
+func (r *Reader) full() bool {
+	t := &r.table
+	return len(t.Rows) >= batchRows || len(t.Rows)*len(t.Columns) >= batchCells ||
+		len(t.Problems)+len(t.Headers)+len(t.Comments)+len(t.Footers)+t.Blank >= batchRows
+}
+
+// fill reads on until enough is there to understand a header, or the input ends.
+func (r *Reader) fill() error {
+	if r.end-r.start >= lookahead || r.atEnd && !r.opts.Follow {
+		return nil
+	}
+	if r.buffer == nil {
+		r.buffer = make([]byte, bufferSize)
+	}
+	copy(r.buffer, r.buffer[r.start:r.end])
+	r.end -= r.start
+	r.start, r.atEnd = 0, false
+	if !r.opened {
+		if err := r.read(encodingMark); err != nil || r.atEnd && r.opts.Follow {
+			return err
+		}
+		r.opened = true
+		if err := r.encoding(); err != nil {
+			return err
+		}
+	}
+	if err := r.read(len(r.buffer)); err != nil {
+		return err
+	}
+	if b := r.buffer[:r.end]; r.line == 0 && bytes.IndexByte(b, '\n') < 0 && bytes.IndexByte(b, '\r') >= 0 {
+		r.eol = '\r'
+	}
+	return nil
+}
+
+// read reads until the buffer holds so many bytes, or the input ends.
+func (r *Reader) read(until int) error {
+	idle := 0
+	for r.end < until && !r.atEnd {
+		n, err := r.in.Read(r.buffer[r.end:until])
+		if i := bytes.IndexByte(r.buffer[r.end:r.end+n], 0); i >= 0 && r.opened {
+			return r.binary(r.end + i)
+		}
+		r.end += n
+		if idle++; n > 0 {
+			idle = 0
+		}
+		switch {
+		case err == io.EOF:
+			r.atEnd = true
+		case err != nil:
+			return err
+		case idle > 100:
+			return io.ErrNoProgress
+		}
+	}
+	return nil
+}
+
+// encodingMark is how many bytes show how a file is encoded.
+const encodingMark = 4
+
+// encoding looks at the first bytes, and lets UTF-16 with a mark be converted.
+func (r *Reader) encoding() error {
+	b := r.buffer[:r.end]
+	switch {
+	case bytes.HasPrefix(b, []byte{0xff, 0xfe}) || bytes.HasPrefix(b, []byte{0xfe, 0xff}):
+		r.in = &utf16Reader{in: bufio.NewReader(r.in), first: append([]byte(nil), b[2:]...), little: b[0] == 0xff}
+		r.seek, r.end, r.atEnd = nil, 0, false
+		return nil
+	case bytes.HasPrefix(b, []byte{0x1f, 0x8b}):
+		return &Error{Line: 1, Column: 1, Text: "the file is compressed by gzip", Expected: "text", Hint: "name it .gz, or decompress it first"}
+	case bytes.HasPrefix(b, []byte("PK\x03\x04")):
+		return &Error{Line: 1, Column: 1, Text: "the file is a zip archive or a spreadsheet's own format", Expected: "text", Hint: "save it as CSV, or take the log out of the archive"}
+	case len(b) == 4 && (b[0] == 0) != (b[1] == 0) && (b[0] == 0) == (b[2] == 0) && (b[1] == 0) == (b[3] == 0):
+		return &Error{Line: 1, Column: 1, Text: "the file looks like UTF-16 without a mark", Expected: "UTF-8 or ASCII text", Hint: "save it as UTF-8"}
+	}
+	if i := bytes.IndexByte(b, 0); i >= 0 {
+		return r.binary(i)
+	}
+	return nil
+}
+
+// binary refuses a NUL byte at an index of the buffer.
+func (r *Reader) binary(at int) error {
+	before := r.buffer[r.start:at]
+	line := r.line + bytes.Count(before, []byte{r.eol})
+	column := len(before) - (bytes.LastIndexByte(before, r.eol) + 1) + 1
+	return &Error{Line: line + 1, Column: column, Text: "a NUL byte stands in the log", Expected: "text",
+		Hint: "a card that lost power while it was written may hold such blocks: cut them out, or read the file up to there"}
+}
+
+// take cuts the next line off the buffer; false at the end of what is there.
+func (r *Reader) take() ([]byte, bool, error) {
+	b := r.buffer[r.start:r.end]
+	if len(b) == 0 {
+		return nil, false, nil
+	}
+	n := bytes.IndexByte(b, r.eol)
+	if n < 0 && r.opts.Follow && r.atEnd && len(b) <= maxLine {
+		return nil, false, nil
+	}
+	whole := n >= 0
+	if !whole {
+		n = len(b)
+	}
+	if n > maxLine {
+		return nil, false, r.tooLong()
+	}
+	r.assembler.unfinished = !whole
+	r.start += min(n+1, len(b))
+	return b[:n], true, nil
+}
+
+func (r *Reader) tooLong() error {
+	return &Error{Line: r.line + 1, Column: maxLine, Text: fmt.Sprintf("the line is longer than %d bytes", maxLine), Expected: "one row a line",
+		Hint: "lines end in LF, CR LF or CR"}
+}
+
+// look shows the lines in the buffer. The next unread one is line r.line.
+func (r *Reader) look(from int) source {
+	var s source
+	rest, at := r.buffer[r.start:r.end], r.line
+	if r.assembler != nil { // the line that is being pushed has been taken already
+		at++
+	}
+	if from < at {
+		back := r.start - 1
+		for back > 0 && r.buffer[back-1] != r.eol {
+			back--
+		}
+		if back >= 0 && from == at-1 {
+			rest, at = r.buffer[back:r.end], from
+		}
+	}
+	for len(rest) > 0 && len(s.first) < sniffLines {
+		n := bytes.IndexByte(rest, r.eol)
+		if n < 0 {
+			if !r.atEnd || r.opts.Follow {
+				if n = len(rest); n <= maxLine {
+					break
+				}
+			}
+			n = len(rest)
+		}
+		s.first = append(s.first, numbered{at, trimLine(rest[:min(n, maxLine)], at)})
+		rest = rest[min(n+1, len(rest)):]
+		at++
+	}
+	s.all = func(yield func(numbered) bool) { r.all(s.first, yield) }
+	return s
+}
+
+// all shows the lines of the buffer and, if the input can be searched, all others.
+func (r *Reader) all(first []numbered, yield func(numbered) bool) {
+	for _, l := range first {
+		if !yield(l) {
+			return
+		}
+	}
+	if r.seek == nil || len(first) == 0 {
+		return
+	}
+	here, err := r.seek.Seek(0, io.SeekCurrent)
+	if err != nil {
+		return
+	}
+	if _, err := r.seek.Seek(r.begin, io.SeekStart); err == nil {
+		from, at, long := first[len(first)-1].at, 0, false
+		lines := bufio.NewReaderSize(r.in, maxLine)
+		for {
+			b, err := lines.ReadSlice(r.eol)
+			if err == bufio.ErrBufferFull {
+				long = true
+				continue
+			}
+			if n := len(b); n > 0 && b[n-1] == r.eol {
+				b = b[:n-1]
+			}
+			if at > from && !long && !yield(numbered{at, trimLine(b, at)}) || err != nil {
+				break
+			}
+			at, long = at+1, false
+		}
+	}
+	if _, err := r.seek.Seek(here, io.SeekStart); err != nil {
+		r.failed = err
+	}
+}
+
+// utf16Reader converts UTF-16 to UTF-8.
+type utf16Reader struct {
+	in     *bufio.Reader
+	first  []byte // read before the rest
+	little bool
+	left   []byte
+}
+
+func (u *utf16Reader) Read(p []byte) (int, error) {
+	n := 0
+	for n < len(p) {
+		if len(u.left) > 0 {
+			k := copy(p[n:], u.left)
+			u.left = u.left[k:]
+			n += k
+			continue
+		}
+		c, err := u.unit()
+		if err != nil {
+			if n > 0 && err == io.EOF {
+				return n, nil
+			}
+			return n, err
+		}
+		if utf16.IsSurrogate(c) {
+			low, err := u.unit()
+			if err != nil && err != io.EOF {
+				return n, err
+			}
+			c = utf16.DecodeRune(c, low)
+		}
+		u.left = []byte(string(c))
+	}
+	return n, nil
+}
+
+func (u *utf16Reader) unit() (rune, error) {
+	var b [2]byte
+	if n := copy(b[:], u.first); n == 2 {
+		u.first = u.first[2:]
+	} else if _, err := io.ReadFull(u.in, b[:]); err != nil {
+		if err == io.ErrUnexpectedEOF {
+			err = io.EOF
+		}
+		return 0, err
+	}
+	if u.little {
+		b[0], b[1] = b[1], b[0]
+	}
+	return rune(b[0])<<8 | rune(b[1]), nil
+}
