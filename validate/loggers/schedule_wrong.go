@@ -13,49 +13,62 @@ func (p *fromNow) due(s *sample) bool {
 	return true
 }
 
-// absolute compares the counter itself with the tick of the next row. After the wrap the counter never gets there.
-type absolute struct {
-	interval, next uint64
-	running        bool
+// tickSchedule keeps the counter's own tick of the next row.
+type tickSchedule struct {
+	interval, next, last uint64
+	bits                 uint
+	running              bool
 }
 
-func (p *absolute) start(g *link.Greeting)  { *p = absolute{interval: ticks(g.LogMS, g)} }
-func (p *absolute) retime(g *link.Greeting) { p.interval = ticks(g.LogMS, g) }
+func (p *tickSchedule) start(g *link.Greeting) {
+	*p = tickSchedule{interval: ticks(g.LogMS, g), bits: uint(min(g.TickBits, 64))}
+}
+
+func (p *tickSchedule) retime(g *link.Greeting) {
+	p.interval = ticks(g.LogMS, g)
+	p.next = p.last + p.interval
+}
+
+// begin makes the first reading's row due.
+func (p *tickSchedule) begin(tick uint64) {
+	if !p.running {
+		p.next, p.running = tick, true
+	}
+}
+
+// advance sets the next row behind this tick; late is how long this row was due.
+func (p *tickSchedule) advance(tick, late uint64) {
+	p.last = tick
+	p.next += (late/p.interval + 1) * p.interval
+}
+
+// absolute compares the counter itself with the tick of the next row. After the wrap the counter never gets there.
+type absolute struct{ tickSchedule }
 
 func (p *absolute) due(s *sample) bool {
-	if !p.running {
-		p.next, p.running = s.tick, true
-	}
+	p.begin(s.tick)
 	if s.tick < p.next {
 		return false
 	}
-	p.next += ((s.tick-p.next)/p.interval + 1) * p.interval
+	p.advance(s.tick, s.tick-p.next)
 	return true
 }
 
 // signedCompare does it with signed numbers of the counter's width: `(int32_t)now >= (int32_t)next`. Just before half range
 // the next row lies among the negative numbers, so that each reading is due, and each moves the next row on.
-type signedCompare struct {
-	interval, next uint64
-	bits           uint
-	running        bool
-}
-
-func (p *signedCompare) start(g *link.Greeting) {
-	*p = signedCompare{interval: ticks(g.LogMS, g), bits: uint(min(g.TickBits, 64))}
-}
-
-func (p *signedCompare) retime(g *link.Greeting) { p.interval = ticks(g.LogMS, g) }
+type signedCompare struct{ tickSchedule }
 
 func (p *signedCompare) due(s *sample) bool {
-	if !p.running {
-		p.next, p.running = s.tick, true
-	}
-	shift := 64 - p.bits
-	if int64(s.tick<<shift) < int64(p.next<<shift) {
+	p.begin(s.tick)
+	now, next := int64(s.tick<<(64-p.bits)), int64(p.next<<(64-p.bits))
+	if now < next {
 		return false
 	}
-	p.next += p.interval
+	late := uint64(now-next) >> (64 - p.bits)
+	if late > 1<<(p.bits-1) {
+		late = 0
+	}
+	p.advance(s.tick, late)
 	return true
 }
 
