@@ -19,7 +19,7 @@ type event struct {
 
 // startsPast returns the reason for which the step ends at this instant, before any time passes; empty if it goes on. It also
 // starts or stops the count of the voltage end where a switching moved the voltage across it.
-func (c *Course) startsPast(at point, i0 float64, l law) Reason {
+func (c *Course) startsPast(at point, i0 float64) Reason {
 	step, s := &c.plan[c.idx], &c.step
 	e := &step.Ends
 	v := at.volts(i0)
@@ -186,11 +186,14 @@ func (w *wave) crosses(level float64, down bool, h float64) (float64, bool) {
 		// Search the envelope first: a day at 100 Hz has too many periods to look at.
 		plain := *w
 		plain.tone = tone{}
-		at, ok := plain.crossesLine(level-sign*math.Max(w.swing(0), w.swing(h)), sign, 0, h, h)
-		if !ok {
-			return 0, false
+		near := level - sign*math.Max(w.swing(0), w.swing(h))
+		if sign*(plain.voltage(0)-near) < 0 {
+			at, ok := plain.crossesLine(near, sign, 0, h, h)
+			if !ok {
+				return 0, false
+			}
+			from = math.Max(0, at-2*math.Pi/w.tone.omega)
 		}
-		from = math.Max(0, at-2*math.Pi/w.tone.omega)
 		return w.crossesLine(level, sign, from, h, math.Pi/4/w.tone.omega)
 	}
 	return w.crossesLine(level, sign, from, h, h)

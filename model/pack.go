@@ -118,6 +118,9 @@ func (p *Pack) Level(word string, amps float64) (volts float64, err error) {
 
 // endOf is the end voltage [V] at a current: the rated end, moved as the chemistry's table moves from the rated current.
 func (p *Pack) endOf(amps float64) float64 {
+	if p.Levels.End.IsZero() {
+		return p.Rated.End
+	}
 	at := func(a float64) float64 {
 		x := math.Log(a / p.Amps(1))
 		return p.Levels.End.At(math.Min(p.Levels.End.x[len(p.Levels.End.x)-1], math.Max(p.Levels.End.x[0], x)))

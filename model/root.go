@@ -2,10 +2,10 @@ package model
 
 import "math"
 
-// bisect finds where f changes its sign in [a, b], to the last bit that matters for an instant.
+// bisect finds where f changes its sign in [a, b], to a tenth of a nanosecond.
 func bisect(f func(float64) float64, a, b float64) float64 {
 	low := f(a) < 0
-	for i := 0; i < 200 && b-a > 1e-10*math.Max(1e-3, b); i++ {
+	for i := 0; i < 200 && b-a > math.Max(1e-10, 1e-15*math.Abs(b)); i++ {
 		c := a + (b-a)/2
 		if (f(c) < 0) == low {
 			a = c

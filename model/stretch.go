@@ -38,15 +38,7 @@ func (c *Course) outside() law {
 // prepare solves the next stretch from now on, ending steps whose end is already there, until a stretch of some length stands.
 func (c *Course) prepare() {
 	for !c.Done() && !c.playing {
-		limit, reason := c.schedule()
-		if limit <= c.now {
-			c.endStep(reason)
-			continue
-		}
-		l := c.outside()
-		if c.solveStretch(l, limit, reason) {
-			continue
-		}
+		c.solveStretch(c.outside())
 	}
 }
 
@@ -132,8 +124,8 @@ func (l *law) wants(v float64) (i, slope float64) {
 	return l.value - l.draw, 0
 }
 
-// solveStretch solves one stretch from now on and finds the first event in it. It returns true if the step ended at once instead.
-func (c *Course) solveStretch(l law, limit int64, reason Reason) bool {
+// solveStretch solves one stretch from now on and finds the first event in it, or ends the step where its end is already there.
+func (c *Course) solveStretch(l law) {
 	step := &c.plan[c.idx]
 	at := c.respond()
 	charger := step.Kind == Charge && c.chargeOn && step.Voltage > 0 && !c.dead
@@ -150,18 +142,26 @@ func (c *Course) solveStretch(l law, limit int64, reason Reason) bool {
 		}
 	}
 	i0, ok := at.amps(l)
-	if !ok {
-		return c.endsNow(ByPower)
-	}
 	c.step.regime = regime
-	if why := c.startsPast(at, i0, l); why != "" {
-		return c.endsNow(why)
+	if why := c.startsPast(at, i0); ok && why != "" {
+		c.endsNow(why)
+		return
+	}
+	limit, reason := c.schedule()
+	if limit <= c.now {
+		c.endStep(reason)
+		return
+	}
+	if !ok {
+		c.endsNow(ByPower)
+		return
 	}
 	h := math.Min(longest, float64(min(limit, l.until)-c.now)*1e-9)
 	whole := min(limit, l.until)
 	w, h, ok := c.trial(l, i0, h)
 	if !ok {
-		return c.endsNow(ByPower)
+		c.endsNow(ByPower)
+		return
 	}
 	stop := c.now + int64(math.Round(h*1e9))
 	if stop > whole || float64(whole-c.now)*1e-9 <= h {
@@ -172,30 +172,28 @@ func (c *Course) solveStretch(l law, limit int64, reason Reason) bool {
 		c.what = event{kind: endOfStep, reason: reason}
 	}
 	c.locate(l, regime, h)
-	return false
 }
 
 // endsNow ends the step; where the pack is only dead (a rest, a charge) it goes on without current instead.
-func (c *Course) endsNow(why Reason) bool {
+func (c *Course) endsNow(why Reason) {
 	if why == ByEmpty && c.plan[c.idx].Kind != Discharge {
 		c.dead = true
-		return true
+		return
 	}
 	c.endStep(why)
-	return true
 }
 
 // trial solves a stretch of at most h seconds under the law and shortens it until the law holds in mid stretch.
 func (c *Course) trial(l law, i0, h float64) (wave, float64, bool) {
 	k := &c.pack.Cell
-	sides := k.SelfDischarge != 0 || i0 > 0 && (k.Gassing.Current != 0 || !k.Acceptance.IsZero()) || k.Gassing.Current != 0 && c.step.regime != constantCurrent
+	sides := k.SelfDischarge != 0 || i0 > 0 && (k.Gassing.Current != 0 || !k.Acceptance.IsZero())
 	steady := l.kind == fixedCurrent && !sides
 	if c.warming(i0) {
 		h = math.Min(h, c.pack.Heat.Capacity*c.pack.Heat.Resistance/16)
 	}
 	if l.tone.amp != 0 {
 		// So many periods can be searched for an event one by one.
-		h = math.Min(h, 1e5*2*math.Pi/l.tone.omega)
+		h = math.Min(h, 2e4*2*math.Pi/l.tone.omega)
 	}
 	if steady {
 		return c.build(i0, 0, 0, 0, h, l.tone), h, true
@@ -331,9 +329,13 @@ func (c *Course) share() float64 { return 1 / float64(c.pack.Parallel) }
 // side is the current of one cell that is not stored [A]: gassing, self-discharge, and what is not accepted of a charging current i.
 func (c *Course) side(v, z, T, i float64) float64 {
 	k := &c.pack.Cell
-	s := k.Gassing.at(v, T-k.Reference) + k.leakage(T)*z*k.Capacity
-	if i > 0 && !k.Acceptance.IsZero() {
-		s += i * (1 - math.Min(1, math.Max(0, k.Acceptance.At(z))))
+	s := k.leakage(T) * z * k.Capacity
+	if i > 0 {
+		// At rest and below, what gassing takes is in the self-discharge.
+		s += k.Gassing.at(v, T-k.Reference)
+		if !k.Acceptance.IsZero() {
+			s += i * (1 - math.Min(1, math.Max(0, k.Acceptance.At(z))))
+		}
 	}
 	return s
 }
