@@ -1,4 +1,4 @@
-/* A healthy logger as a sketch: setup() and loop(), millis(), global variables, one file. What the sketch had before it was ported
+/* A healthy logger as a sketch: setup() and loop(), a clock of milliseconds, global variables, one file. What the sketch had before it was ported
  * stands in the comments of the three places. */
 #include <stdio.h>
 #include "benchlink.h"
@@ -10,8 +10,8 @@ static unsigned long next_row;
 static unsigned long below_since;
 static int was_below, relay_open, first = 1;
 
-static unsigned long millis(void) {
-    /* PLACE 2: was the board's own millis() */
+static unsigned long uptime_ms(void) {
+    /* PLACE 2: was the board's own counter of milliseconds */
     return (unsigned long)(bench.tick * 1000 / (uint64_t)bench.tick_hz) & 0xffffffffUL;
 }
 
@@ -36,7 +36,7 @@ static void setup(void) {
 
 static void loop(void) {
     unsigned long dt;
-    now_ms = millis();
+    now_ms = uptime_ms();
     if (!measure()) return;
     dt = (now_ms - last_ms) & 0xffffffffUL;
     last_ms = now_ms;
