@@ -1,0 +1,102 @@
+package scenarios
+
+import (
+	"bytes"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+
+	"stuntcell/scenarios/rehearsal"
+)
+
+// The largest scenario is what a child process in lock step does in a second; float32-stall alone needs more.
+const (
+	mostReadings  = 20_000
+	mostInAll     = 600_000
+	theLongOne    = "ten-readings-a-second-for-20h"
+	theLongOnesMn = 700_000
+)
+
+func TestLibraryParses(t *testing.T) {
+	all, refused := Library(Env{})
+	for _, r := range refused {
+		t.Errorf("%s: %v", r.Name, r.Err)
+	}
+	if len(all) < 30 {
+		t.Fatalf("%d scenarios on board, want at least 30", len(all))
+	}
+	var sum int64
+	for _, s := range all {
+		if s.File != s.Name+".yaml" {
+			t.Errorf("%s stands in %s", s.Name, s.File)
+		}
+		if s.Purpose == "" || len(s.Shows) == 0 {
+			t.Errorf("%s: no purpose, or nothing that it shows", s.Name)
+		}
+		if !strings.Contains(s.Purpose, "areless judge") {
+			t.Errorf("%s: the purpose does not say what a careless judge would get wrong", s.Name)
+		}
+		course, err := rehearsal.Play(&s.Setup, rehearsal.Options{})
+		if err != nil {
+			t.Errorf("%s: %v", s.Name, err)
+			continue
+		}
+		n := course.End / s.Setup.Rig.Readings.Interval()
+		if s.Name == theLongOne {
+			if n < theLongOnesMn {
+				t.Errorf("%s has %d readings: too few to show a sum that stalls", s.Name, n)
+			}
+			continue
+		}
+		if n > mostReadings {
+			t.Errorf("%s has %d readings, want at most %d", s.Name, n, mostReadings)
+		}
+		sum += n
+	}
+	if sum > mostInAll {
+		t.Errorf("the library has %d readings, want at most %d", sum, mostInAll)
+	}
+}
+
+// Each cause that a logger or a rig can show has a scenario that exists to show it, but for those that any scenario shows and for the
+// one that scenarios are refused for.
+func TestLibraryCoversCauses(t *testing.T) {
+	all, _ := Library(Env{})
+	shown := map[string]bool{}
+	for _, s := range all {
+		for _, c := range s.Shows {
+			shown[c] = true
+		}
+	}
+	anywhere := []string{"hang", "crash", "garbled-output", "unsafe-end"}
+	for _, c := range Causes() {
+		if !shown[c] && !slices.Contains(anywhere, c) {
+			t.Errorf("no scenario shows %s", c)
+		}
+	}
+}
+
+func TestSameFileSameScenario(t *testing.T) {
+	for _, name := range []string{"power-cut-after-stop", "pulses-rows-70s"} {
+		a, err := ByName(name, Env{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		b, err := ByName(name, Env{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		a.Setup.Pack, b.Setup.Pack = nil, nil
+		if !reflect.DeepEqual(a, b) || !bytes.Equal(a.Source, Source(name)) {
+			t.Errorf("%s parsed twice differs", name)
+		}
+	}
+}
+
+func TestByNameUnknown(t *testing.T) {
+	_, err := ByName("tick-wrap-mid-dischrage", Env{})
+	if err == nil || !strings.Contains(err.Error(), "tick-wrap-mid-discharge?") {
+		t.Errorf("error %v does not name the nearest", err)
+	}
+}

@@ -1,0 +1,122 @@
+package scenarios
+
+import (
+	"fmt"
+
+	"stuntcell/emulator/rig"
+	"stuntcell/model"
+	"stuntcell/model/quantity"
+)
+
+// The defaults of scenarios and projects that name nothing else.
+const (
+	DefaultPack = "agm-12v-7ah"
+	DefaultRig  = "shop-50a"
+)
+
+// readRig reads the rig of a scenario or a project: a name, or a mapping of what differs. It reports whether a rig was named.
+func readRig(m *quantity.Map, env Env) (rig.Rig, bool) {
+	base, err := env.rig()
+	f, ok := m.Find("rig")
+	if err != nil {
+		m.Fail("rig", err.Error(), "", "")
+		return rig.Rig{}, false
+	}
+	if !ok {
+		return base, false
+	}
+	if !f.IsMap() {
+		return namedRig(f), true
+	}
+	over := f.Map()
+	name, named := over.Find("name")
+	if named {
+		base = namedRig(name)
+	}
+	if base.Front.ShuntStep == 0 { // what is wrong with the name has been said
+		return base, named
+	}
+	return rig.Apply(over, base), named
+}
+
+func namedRig(f quantity.Field) rig.Rig {
+	r, err := rig.ByName(f.Word(rig.Names()...))
+	if err != nil && f.IsText() {
+		return rig.Rig{}
+	}
+	return r
+}
+
+// rig is the default rig.
+func (e Env) rig() (rig.Rig, error) {
+	if e.Rig != nil {
+		return *e.Rig, nil
+	}
+	return rig.ByName(DefaultRig)
+}
+
+// readStart reads how full and how warm the pack is at the begin.
+func readStart(m *quantity.Map) model.Options {
+	var o model.Options
+	f, ok := m.Find("start")
+	if !ok {
+		return o
+	}
+	start := f.Map()
+	if f, ok := start.Find("charge"); ok {
+		o.Start = f.Quantity(quantity.Ratio, quantity.Between(0, 1))
+		o.Empty = o.Start == 0
+	}
+	celsius := quantity.Between(233.15, 343.15)
+	if f, ok := start.Find("ambient"); ok {
+		o.Ambient = f.Quantity(quantity.Temperature, celsius)
+	}
+	if f, ok := start.Find("cells"); ok {
+		o.Cell = f.Quantity(quantity.Temperature, celsius)
+	}
+	start.Done()
+	return o
+}
+
+// readPack reads the pack of a scenario or a project: the name of a pack on board, a file that ends in .yaml, or a mapping that
+// is a pack file. It returns nil where nothing usable is named, and reports whether a pack was named.
+func readPack(m *quantity.Map, env Env) (*model.Pack, bool) {
+	f, ok := m.Find("pack")
+	if !ok {
+		if env.Pack != nil {
+			return env.Pack, false
+		}
+		p, err := model.PackByName(DefaultPack)
+		if err != nil {
+			m.Fail("pack", err.Error(), "", "")
+		}
+		return p, false
+	}
+	p, err := env.findPack(f.Text())
+	if err != nil {
+		f.FailWith(err)
+		return nil, true
+	}
+	return p, true
+}
+
+// findPack finds a pack by the name of one on board or by its file.
+func (e Env) findPack(name string) (*model.Pack, error) {
+	if !isFile(name) {
+		return model.PackByName(name)
+	}
+	if e.Open == nil {
+		return nil, fmt.Errorf("pack file %s cannot be read here (expected the name of a pack on board)", quote(name))
+	}
+	data, err := e.Open(name)
+	if err != nil {
+		return nil, err
+	}
+	return model.LoadPack(name, data)
+}
+
+// isFile tells the name of a file from a name on board.
+func isFile(name string) bool {
+	const ending = ".yaml"
+	return len(name) > len(ending) && name[len(name)-len(ending):] == ending
+}

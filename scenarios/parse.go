@@ -1,0 +1,156 @@
+package scenarios
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+
+	"stuntcell/emulator/link"
+	"stuntcell/model/quantity"
+)
+
+// MaxReadings bounds a run: a scenario that would need more is refused rather than run until the memory is gone.
+const MaxReadings = 10_000_000
+
+// Parse reads a scenario file. file is only a name for messages. The error is quantity.Diagnostics, all that is wrong in order
+// of place.
+//
+// The keys, those in brackets optional:
+//
+//	scenario  its name: small letters, digits, hyphens
+//	summary   one line
+//	plan      a list of steps, see below
+//	[purpose] why it exists, and what a careless judge would get wrong
+//	[pack]    a name on board, or a file that ends in .yaml; default: the project's, else agm-12v-7ah
+//	[start]   {charge: 40 %, ambient: 10 degC, cells: 20 degC}, default full, rested, at the pack's reference temperature
+//	[rig]     a name, or a mapping of what differs from the default or from `name`; default: the project's, else shop-50a
+//	[settings] {log: 10 s, cutoff_hold: 5 s, zone: 60 min or Europe/Berlin}
+//	[faults]  a list of {at: INSTANT, fault: KIND, ...}
+//	[seed]    of noise and jitter, default 1
+//	[varies]  greeting keys that the scenario exists to vary: a logger that has one built in skips it
+//	[shows]   causes that it exists to show
+//	[expect]  limits: {charge: 0.2 %, energy: 0.3 %, elapsed:, interval:, cutoff:, clock: 1 s, total: 1 %, pulses: true, standard:}
+//	          or the name of a standard
+//
+// A step is one of
+//
+//	{rest: 5 min}
+//	{charge: 0.1 C, to: absorb, ends: {current: taper}}
+//	{discharge: 0.2 C, ends: {voltage: end, for: 5 s}}
+//	{steps: [...], repeat: 3}
+//
+// each with repeat. The level is a rate (0.2 C), a current (1.4 A), the word rated (capacity over rated hours) or, for a discharge, a
+// power or a resistance; `table` takes rows of [time, current] from the key table. pulse: {every: 7 s, on: 2 s, low: 10 %,
+// phase: 0 s} switches the load, ripple: {rate: 100 Hz, share: 20 %} adds a sine.
+//
+// ends: time, charge (7 Ah, or a share of the rated capacity), temperature, voltage (a word of the pack: end, floor; absorb, float) with
+// for; on a charge also current (taper, or a rate) and slope; logger hands the end over: logger: end with floor: floor on a
+// discharge (with margin: 10 % the level lies so much higher), logger: taper on a charge, and hold (default 60 s). A charge without backstops gets 1.3 times the rated capacity and the
+// time that the wanted current takes for it and 12 h.
+//
+// An INSTANT is a time since the plan began, {step: 2, share: 40 %, plus: 10 s} or {stop: 2 min}, counted from where the
+// logger's stop is due.
+func Parse(file string, data []byte, env Env) (*Scenario, error) {
+	doc := quantity.Read(file, data)
+	m := doc.Root()
+	s := &Scenario{File: file, Source: append([]byte(nil), data...)}
+	s.Name = readName(m.Get("scenario"))
+	s.Summary = readLine(m.Get("summary"))
+	s.Purpose = strings.TrimSpace(m.TextOr("purpose", ""))
+	s.Setup.Seed = uint64(m.IntOr("seed", 0, 1<<62, 1))
+	s.Setup.Varies = m.Words("varies", link.Keys()...)
+	s.Shows = readShows(m)
+	if f, ok := m.Find("expect"); ok {
+		s.Expect = readExpect(f)
+	}
+	s.Setup.Pack, s.PackNamed = readPack(m, env)
+	s.Setup.Rig, s.RigNamed = readRig(m, env)
+	if s.Setup.Pack == nil { // what is wrong with the pack has been said
+		return nil, doc.Err()
+	}
+	s.Setup.Options = readStart(m)
+	s.Setup.Settings = readSettings(m, s.Setup.Rig.Clock.Start)
+	plan := planReader{pack: s.Setup.Pack, absolute: s.PackNamed}
+	plan.list(m.Get("plan"), 0)
+	faults := readFaults(m, s.Setup.Pack)
+	m.Done()
+	if err := doc.Err(); err != nil {
+		return nil, err
+	}
+	for _, p := range plan.steps {
+		s.Setup.Plan = append(s.Setup.Plan, p.step)
+	}
+	examine(&s.Setup, plan.steps, faults, m)
+	if err := doc.Err(); err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+// readName reads the name of a scenario, which is also a file name and a word on command lines.
+func readName(f quantity.Field) string {
+	name := f.Text()
+	if f.Present() && !IsName(name) {
+		f.Fail(fmt.Sprintf("%s is no name for a scenario", quote(name)), "small letters, digits and hyphens, beginning with a letter, at most 64", "")
+	}
+	return name
+}
+
+// IsName reports whether s can be the name of a scenario: small letters, digits and hyphens, beginning with a letter, at most 64.
+func IsName(s string) bool {
+	if s == "" || len(s) > 64 || s[0] < 'a' || s[0] > 'z' || s[len(s)-1] == '-' {
+		return false
+	}
+	for i := range len(s) {
+		c := s[i]
+		if !(c >= 'a' && c <= 'z' || c >= '0' && c <= '9' || c == '-') {
+			return false
+		}
+	}
+	return true
+}
+
+// readShows reads the names of causes. There are too many to list in a message.
+func readShows(m *quantity.Map) []string {
+	f, ok := m.Find("shows")
+	if !ok {
+		return nil
+	}
+	items := []quantity.Field{f}
+	if !f.IsText() {
+		items = f.List()
+	}
+	var out []string
+	for _, item := range items {
+		name := item.Text()
+		if item.IsText() && !slices.Contains(Causes(), name) {
+			hint := ""
+			if near := quantity.Nearest(name, Causes()); near != "" {
+				hint = near + "?"
+			}
+			item.Fail(fmt.Sprintf("unknown cause %s", quote(name)), "the name of a cause; stuntcell list causes shows them all", hint)
+		}
+		out = append(out, name)
+	}
+	return out
+}
+
+// readLine reads a text of one line.
+func readLine(f quantity.Field) string {
+	s := f.Text()
+	if f.Present() && (strings.TrimSpace(s) == "" || strings.ContainsAny(s, "\n\r") || len(s) > 200) {
+		f.Fail(f.Name()+" is no single line", "one line of at most 200 bytes", "")
+	}
+	return s
+}
+
+// quote prints a text of the file so that it can stand in a message.
+func quote(s string) string {
+	if len(s) > 40 {
+		s = s[:37] + "..."
+	}
+	return strconv.Quote(s)
+}
+
+func join(words []string) string { return strings.Join(words, ", ") }

@@ -1,0 +1,228 @@
+package scenarios
+
+import (
+	_ "embed"
+	"encoding/json"
+	"regexp"
+	"strings"
+
+	"stuntcell/emulator/link"
+	"stuntcell/model/quantity"
+)
+
+// The schemas are JSON Schema 2020-12, for editors that complete and check while one writes. They say less than the parser does: what
+// hangs on the pack, or on two keys at once, only the parser knows.
+
+//go:embed verdict.schema.json
+var verdictSchema []byte
+
+// SchemaNames lists the schemas that Schema knows.
+func SchemaNames() []string { return []string{"scenario", "rig", "pack", "project", "verdict"} }
+
+// Schema returns a schema by its name, indented, and whether there is one.
+func Schema(name string) ([]byte, bool) {
+	var root node
+	switch name {
+	case "scenario":
+		root = scenarioSchema()
+	case "rig":
+		root = rigSchema()
+		root["required"] = []string{"rig", "shunt", "front", "tick", "clock", "readings"}
+	case "pack":
+		root = packSchema()
+	case "project":
+		root = projectSchema()
+	case "verdict":
+		return append([]byte(nil), verdictSchema...), true
+	default:
+		return nil, false
+	}
+	root["$schema"] = "https://json-schema.org/draft/2020-12/schema"
+	root["title"] = "stuntcell " + name
+	out, err := json.MarshalIndent(root, "", "  ")
+	if err != nil {
+		panic(err) // maps of strings and numbers: cannot fail
+	}
+	return append(out, '\n'), true
+}
+
+// node is a piece of a schema.
+type node map[string]any
+
+func described(text string, n node) node {
+	n["description"] = text
+	return n
+}
+
+func object(properties node, required ...string) node {
+	n := node{"type": "object", "properties": properties, "additionalProperties": false}
+	if len(required) > 0 {
+		n["required"] = required
+	}
+	return n
+}
+
+func listOf(item node) node        { return node{"type": "array", "items": item} }
+func word(words ...string) node    { return node{"enum": words} }
+func anyOf(nodes ...node) node     { return node{"anyOf": nodes} }
+func text() node                   { return node{"type": "string"} }
+func boolean() node                { return node{"type": "boolean"} }
+func integer(low, high int64) node { return node{"type": "integer", "minimum": low, "maximum": high} }
+
+// of is a quantity of one of the kinds.
+func of(kinds ...quantity.Kind) node {
+	const number = `[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?`
+	var patterns, examples []string
+	for _, k := range kinds {
+		var units []string
+		for _, u := range k.Units() {
+			units = append(units, regexp.QuoteMeta(u))
+		}
+		one := number + `[ \t]*(` + strings.Join(units, "|") + `)`
+		if k == quantity.Time {
+			one = one + `([ \t]*` + one + `)*`
+		}
+		patterns = append(patterns, one)
+		examples = append(examples, k.Example())
+	}
+	return node{"type": "string", "pattern": "^(" + strings.Join(patterns, "|") + ")$", "examples": examples}
+}
+
+// wordOr is one of the words or a quantity.
+func wordOr(words []string, kinds ...quantity.Kind) node { return anyOf(word(words...), of(kinds...)) }
+
+func scenarioSchema() node {
+	n := object(node{
+		"scenario": described("its name", node{"type": "string", "pattern": "^[a-z]([a-z0-9-]{0,62}[a-z0-9])?$"}),
+		"summary":  described("one line", node{"type": "string", "maxLength": 200, "pattern": `^[^\r\n]+$`}),
+		"purpose":  described("why it exists and what a careless judge would get wrong", text()),
+		"pack":     described("a pack on board, or a file that ends in .yaml; default: the project's, else "+DefaultPack, text()),
+		"rig":      described("a rig on board, or what differs from the default or from name", anyOf(text(), rigOverrides())),
+		"start": object(node{
+			"charge": of(quantity.Ratio), "ambient": of(quantity.Temperature), "cells": of(quantity.Temperature),
+		}),
+		"plan": described("the steps, in order", listOf(node{"$ref": "#/$defs/step"})),
+		"settings": object(node{
+			"log":         described("time between rows", of(quantity.Time)),
+			"cutoff_hold": described("how long the voltage must be below before the load is opened", of(quantity.Time)),
+			"zone":        described("minutes east of UTC, or a name with its summer time", text()),
+		}),
+		"faults": listOf(faultSchema()),
+		"seed":   described("of noise and jitter", integer(0, 1<<62)),
+		"varies": described("greeting keys that the scenario exists to vary", wordsOf(link.Keys())),
+		"shows":  described("causes that it exists to show", wordsOf(Causes())),
+		"expect": expectSchema(),
+	}, "scenario", "summary", "plan")
+	n["$defs"] = node{"step": stepSchema()}
+	return n
+}
+
+func wordsOf(words []string) node { return anyOf(word(words...), listOf(word(words...))) }
+
+func stepSchema() node {
+	levels := func(words ...string) node { return wordOr(words, quantity.Voltage) }
+	current := []quantity.Kind{quantity.Rate, quantity.Current}
+	n := object(node{
+		"rest":   described("how long", of(quantity.Time)),
+		"charge": described("a current; the word rated; or table", wordOr([]string{"rated", "table"}, current...)),
+		"discharge": described("a current, power or resistance; the word rated; or table",
+			wordOr([]string{"rated", "table"}, quantity.Rate, quantity.Current, quantity.Power, quantity.Resistance)),
+		"to": described("the voltage that a charge holds", levels("absorb", "float")),
+		"pulse": object(node{
+			"every": of(quantity.Time), "on": of(quantity.Time), "low": of(quantity.Ratio), "phase": of(quantity.Time),
+		}, "every", "on"),
+		"ripple": object(node{"rate": of(quantity.Frequency), "share": of(quantity.Ratio)}, "rate", "share"),
+		"table":  listOf(node{"type": "array", "prefixItems": []node{of(quantity.Time), of(current...)}, "minItems": 2, "maxItems": 2}),
+		"ends": object(node{
+			"time": of(quantity.Time), "charge": of(quantity.Charge, quantity.Ratio), "temperature": of(quantity.Temperature),
+			"voltage": levels("end", "floor", "absorb", "float"), "for": of(quantity.Time),
+			"current": wordOr([]string{"taper"}, current...), "slope": of(quantity.Voltage, quantity.CellVoltage),
+			"logger": described("hands the end to the logger: at this level, or when the current has tapered off",
+				wordOr([]string{"end", "floor", "taper"}, quantity.Voltage, quantity.Rate, quantity.Current)),
+			"floor": levels("floor"), "margin": of(quantity.Ratio), "hold": of(quantity.Time),
+		}),
+		"steps":  described("a group of steps", listOf(node{"$ref": "#/$defs/step"})),
+		"repeat": integer(1, maxRepeat),
+	})
+	n["oneOf"] = []node{{"required": []string{"rest"}}, {"required": []string{"charge"}}, {"required": []string{"discharge"}}, {"required": []string{"steps"}}}
+	return n
+}
+
+func faultSchema() node {
+	return object(node{
+		"at": described("when: since the plan began, or counted from a step or from where the logger's stop is due", anyOf(of(quantity.Time), object(node{
+			"step": integer(1, maxSteps), "share": of(quantity.Ratio), "plus": of(quantity.Time), "stop": of(quantity.Time),
+		}))),
+		"fault":   word(faultKinds()...),
+		"for":     of(quantity.Time),
+		"torn":    boolean(),
+		"by":      of(quantity.Time),
+		"set":     object(node{"log": of(quantity.Time), "cutoff_hold": of(quantity.Time)}),
+		"current": of(quantity.Rate, quantity.Current),
+	}, "at", "fault")
+}
+
+func expectSchema() node {
+	names := []string{}
+	for _, s := range Standards() {
+		names = append(names, string(s))
+	}
+	ratio := of(quantity.Ratio)
+	return anyOf(word(names...), object(node{
+		"standard": word(names...), "charge": ratio, "energy": ratio, "elapsed": ratio, "interval": ratio, "cutoff": ratio, "total": ratio,
+		"clock": of(quantity.Time), "pulses": boolean(),
+	}))
+}
+
+// rigSchema is a rig file; its keys are those of package rig.
+func rigSchema() node {
+	volts, ratio := of(quantity.Voltage), of(quantity.Ratio)
+	instant := anyOf(text(), node{"type": "integer"})
+	rate := func(more node) node {
+		more["error"], more["parabola"], more["turnover"] = ratio, of(quantity.RatioPerKelvin2), of(quantity.Temperature)
+		return object(more)
+	}
+	return object(node{
+		"rig":     described("its name", text()),
+		"summary": text(),
+		"shunt": object(node{
+			"nominal": of(quantity.Resistance), "rated": of(quantity.Current), "error": ratio, "tempco": of(quantity.RatioPerKelvin),
+			"rise": of(quantity.HeatResistance), "side": word("low", "high"),
+		}),
+		"front": object(node{
+			"shunt_step": volts, "bus_step": volts, "shunt_max": integer(1, 1<<31-1), "bus_max": integer(1, 1<<31-1),
+			"shunt_gain": ratio, "bus_gain": ratio, "shunt_offset": volts, "bus_offset": volts, "shunt_noise": volts, "bus_noise": volts,
+			"drift": of(quantity.VoltagePerTime), "conversions": integer(1, 4096), "spacing": of(quantity.Time), "damage": volts,
+		}),
+		"tick": rate(node{
+			"bits": integer(8, 64), "rate": of(quantity.Frequency), "start": anyOf(node{"type": "integer"}, of(quantity.Time)),
+		}),
+		"clock": rate(node{
+			"absent": boolean(), "start": instant, "fraction": node{"type": "number", "minimum": 0, "exclusiveMaximum": 1},
+			"build_time": instant, "lost": boolean(),
+		}),
+		"readings": object(node{
+			"nominal": of(quantity.Time), "every": of(quantity.Time), "jitter": of(quantity.Time), "temperature": boolean(), "aux": boolean(),
+		}),
+		"relay": object(node{"delay": of(quantity.Time)}),
+		"wiring": object(node{
+			"bus_at": word("pack", "load"), "lead": of(quantity.Resistance), "draw": of(quantity.Current), "draw_through_shunt": boolean(),
+			"bypass": ratio, "on_pack": boolean(), "dropout": volts,
+		}),
+		"channels": integer(1, 4),
+	})
+}
+
+// rigOverrides is what a scenario or a project writes under rig.
+func rigOverrides() node {
+	n := rigSchema()
+	properties := n["properties"].(node)
+	delete(properties, "rig")
+	properties["name"] = described("the rig on board that the rest changes", text())
+	return n
+}
+
+// packSchema is a pack file; its keys are those of package model.
+func packSchema() node {
+	return object(node{"pack": text()})
+}

@@ -1,0 +1,101 @@
+package scenarios
+
+import (
+	"flag"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/txtar"
+)
+
+var update = flag.Bool("update", false, "write the errors seen into the vectors")
+
+const vectors = "../testdata/contracts/scenario/*.txtar"
+
+// Each vector holds a scenario (or a project) file and what Parse says of it, word for word; "accepted" if nothing.
+func TestVectors(t *testing.T) {
+	files, err := filepath.Glob(vectors)
+	if err != nil || len(files) == 0 {
+		t.Fatalf("no vectors at %s (%v)", vectors, err)
+	}
+	for _, file := range files {
+		t.Run(strings.TrimSuffix(filepath.Base(file), ".txtar"), func(t *testing.T) {
+			a, err := txtar.ParseFile(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if len(a.Files) != 2 || a.Files[1].Name != "want" {
+				t.Fatal("want two files, the second named want")
+			}
+			name, data := a.Files[0].Name, a.Files[0].Data
+			if name == ProjectFile {
+				_, err = ParseProject(name, data, func(string) ([]byte, error) { return nil, os.ErrNotExist })
+			} else {
+				_, err = Parse(name, data, Env{})
+			}
+			got := "accepted\n"
+			if err != nil {
+				got = err.Error() + "\n"
+			}
+			if want := string(a.Files[1].Data); got != want {
+				if *update {
+					a.Files[1].Data = []byte(got)
+					if err := os.WriteFile(file, txtar.Format(a), 0o666); err != nil {
+						t.Fatal(err)
+					}
+					return
+				}
+				t.Errorf("got:\n%swant:\n%s", got, want)
+			}
+		})
+	}
+}
+
+// FuzzParse looks for input that panics, hangs or is accepted as something that it does not say.
+func FuzzParse(f *testing.F) {
+	for _, name := range Names() {
+		if name != theLongOne {
+			f.Add(Source(name))
+		}
+	}
+	files, err := filepath.Glob(vectors)
+	if err != nil {
+		f.Fatal(err)
+	}
+	for _, file := range files {
+		if a, err := txtar.ParseFile(file); err == nil {
+			f.Add(a.Files[0].Data)
+		}
+	}
+	f.Fuzz(func(t *testing.T, data []byte) {
+		s, err := Parse("fuzz.yaml", data, Env{})
+		if (s == nil) == (err == nil) {
+			t.Fatalf("scenario %v with error %v", s, err)
+		}
+		if err != nil {
+			return
+		}
+		if !IsName(s.Name) || len(s.Setup.Plan) == 0 || len(s.Setup.Plan) > maxSteps {
+			t.Errorf("accepted a scenario named %q of %d steps", s.Name, len(s.Setup.Plan))
+		}
+		for i, p := range s.Setup.Plan {
+			e := p.Ends
+			if e.Time == 0 && e.Charge == 0 && e.Voltage == 0 && e.Logger == 0 {
+				t.Errorf("step %d has no end", i+1)
+			}
+		}
+	})
+}
+
+// FuzzParseProject does the same for project files.
+func FuzzParseProject(f *testing.F) {
+	f.Add([]byte("pack: agm-12v-7ah\nrig: {tick: {bits: 16}}\nlogger: ./logger\ncolumns: {Ah: charge Ah}\nsuite: [drip]\nlimits: iec-62660-2\n"))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		p, err := ParseProject(ProjectFile, data, func(string) ([]byte, error) { return data, nil })
+		if (p == nil) == (err == nil) {
+			t.Fatalf("project %v with error %v", p, err)
+		}
+	})
+}
