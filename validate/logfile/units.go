@@ -113,6 +113,7 @@ func exactUnit(s string) (unit, bool) {
 
 // foldedUnit finds a unit written in words or without regard to case; s is in lower case and without accents.
 func foldedUnit(s string) (unit, bool) {
+	s = tickWord(s)
 	switch s {
 	case "v", "volt", "volts", "voltios", "voltio":
 		return exactUnit("V")
@@ -164,9 +165,9 @@ func foldedUnit(s string) (unit, bool) {
 		return exactUnit("K")
 	case "s", "sec", "secs", "second", "seconds", "sek", "sekunde", "sekunden", "seconde", "secondes", "seg", "segundo", "segundos":
 		return unit{"s", duration, 1, 0}, true
-	case "ms", "msec", "msecs", "milli", "millis", "millisec", "millisecond", "milliseconds", "millisekunden", "millisecondes", "milisegundos":
+	case "ms", "msec", "msecs", "milli", "millisec", "millisecond", "milliseconds", "millisekunden", "millisecondes", "milisegundos":
 		return unit{"ms", duration, 1e-3, 0}, true
-	case "us", "usec", "usecs", "micro", "micros", "microsec", "microsecond", "microseconds", "mikrosekunden", "microsecondes", "microsegundos":
+	case "us", "usec", "usecs", "micro", "microsec", "microsecond", "microseconds", "mikrosekunden", "microsecondes", "microsegundos":
 		return unit{"us", duration, 1e-6, 0}, true
 	case "ns", "nsec", "nanos", "nanoseconds":
 		return unit{"ns", duration, 1e-9, 0}, true
@@ -182,6 +183,14 @@ func foldedUnit(s string) (unit, bool) {
 		return exactUnit("%")
 	}
 	return unit{}, false
+}
+
+// tickWord takes the plural from the names that firmware gives its millisecond and microsecond counters.
+func tickWord(s string) string {
+	if one, ok := strings.CutSuffix(s, "s"); ok && (one == "milli" || one == "micro") {
+		return one
+	}
+	return s
 }
 
 // foldAccents writes the letters of the languages that are read without their accents, and umlauts as plain vowels.

