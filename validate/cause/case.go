@@ -1,0 +1,111 @@
+// Package cause names what is wrong with a log: from a failed check to a cause of JUDGING.md's table, with evidence, cost
+// and mend.
+//
+// The surest way to name a cause is to replay the readings through a meter that has it and to compare every row. That is
+// what this package does first ([Totals]); where no replay fits, it looks at where and how the log departs from its
+// readings and what happened there. It never names a failure that no failed check stands behind.
+package cause
+
+import (
+	"stuntcell/emulator"
+	"stuntcell/validate/logfile"
+	"stuntcell/validate/replay"
+	"stuntcell/validate/verdict"
+)
+
+// Role says what a column of totals holds.
+type Role uint8
+
+// Roles of a column.
+const (
+	Charge Role = iota
+	ChargeIn
+	ChargeOut
+	Energy
+	EnergyIn
+	EnergyOut
+	Elapsed
+)
+
+// String names the role as a verdict does.
+func (r Role) String() string {
+	return [...]string{"charge", "charge in", "charge out", "energy", "energy in", "energy out", "elapsed"}[r]
+}
+
+// Of returns the role's totals.
+func (r Role) Of(t *replay.Totals) []float64 {
+	return [...][]float64{t.Charge, t.In, t.Out, t.Energy, t.EnergyIn, t.EnergyOut, t.Elapsed}[r]
+}
+
+// IsEnergy says that the role is in W·s.
+func (r Role) IsEnergy() bool { return r == Energy || r == EnergyIn || r == EnergyOut }
+
+// Column is a column of totals beside what it should be.
+type Column struct {
+	Header   string
+	Role     Role
+	Display  float64 // SI value of one of its printed units (3600 for Ah)
+	Unit     string  // as printed: "Ah"
+	Printed  replay.Printed
+	Unrolled *replay.Unrolled // against the healthy meter
+	Limit    float64          // allowed besides one printed unit, SI
+	Scale    float64          // throughput: what a ratio of 1 is, SI
+	OK       bool
+}
+
+// Case is what there is to look at: a run, its log, and how far the log was understood.
+type Case struct {
+	Record *emulator.Record
+	Series *replay.Series
+	Table  *logfile.Table
+	At     []int // reading of each data row
+	Line   []int // index into Record.Rows of each data row
+	// Index lists the readings at which totals are taken (rows and step begins, ascending); Marks points into it.
+	Index  []int
+	Marks  replay.Marks
+	Meter  replay.Meter // the healthy meter that the log was found to use
+	Totals *replay.Totals
+	Column []*Column
+	// Throughput and EnergyThroughput are the integrals of |i| and |v·i| [A·s], [W·s].
+	Throughput, EnergyThroughput float64
+	// Log is the time between rows [s].
+	Log float64
+	// Failed tells which checks failed.
+	Failed map[string]bool
+	// Pulses says that pulses or noise around the cutoff are the scenario's purpose.
+	Pulses bool
+	// Cells is how many cells the pack has in series.
+	Cells int
+	// Zone is the fixed zone that printed times were found to use [s].
+	Zone int64
+}
+
+// Seconds is the true time of reading k since the plan began [s].
+func (c *Case) Seconds(k int) float64 {
+	if k < 0 || len(c.Record.Readings.T) == 0 {
+		return 0
+	}
+	k = min(k, len(c.Record.Readings.T)-1)
+	return float64(c.Record.Readings.T[k]) * 1e-9
+}
+
+// finding starts a finding at a data row.
+func (c *Case) finding(name string, of string, confidence float64, row int) verdict.Finding {
+	f := verdict.Finding{Cause: name, Severity: "failure", Of: of, Confidence: confidence, Row: row + 1, Mend: MendOf(name)}
+	if row >= 0 && row < len(c.At) {
+		f.AtS = c.Seconds(c.At[row])
+	}
+	return f
+}
+
+// text is the log's own line of data row j.
+func (c *Case) text(j int) string {
+	if j < 0 || j >= len(c.Line) {
+		return ""
+	}
+	s := c.Record.Rows[c.Line[j]].Text
+	if len(s) > 120 {
+		s = s[:117] + "..."
+	}
+	return s
+}

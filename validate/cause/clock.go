@@ -1,0 +1,74 @@
+package cause
+
+import (
+	"fmt"
+	"math"
+
+	"stuntcell/emulator"
+	"stuntcell/validate/verdict"
+)
+
+// Clock names why printed dates or times are not what the clock showed. dev is printed less shown, by data row [s].
+func Clock(c *Case, dev []float64, row int) []verdict.Finding {
+	if row < 0 {
+		return nil
+	}
+	var bad []float64
+	var rows []int
+	for r, d := range dev {
+		if !math.IsNaN(d) && math.Abs(d) > 1 {
+			bad = append(bad, d)
+			rows = append(rows, r)
+		}
+	}
+	if len(bad) == 0 {
+		return nil
+	}
+	found := func(name string, conf float64, ev string) []verdict.Finding {
+		f := c.finding(name, ofFirmware, conf, row)
+		f.Evidence = ev
+		f.Wrote = c.text(row)
+		return []verdict.Finding{f}
+	}
+	all := func(is func(d float64, r int) bool) bool {
+		for i, d := range bad {
+			if !is(d, rows[i]) {
+				return false
+			}
+		}
+		return true
+	}
+	face := func(r int) int64 { return c.Record.Readings.Clock[c.At[r]] }
+	if all(func(d float64, r int) bool { return face(r) >= 1<<31-1-14*3600 }) {
+		return found("epoch-2038", 0.95, fmt.Sprintf("printed times are off by %.0f s once the clock passes 2^31 s after 1970", bad[0]))
+	}
+	if all(func(d float64, r int) bool { return near2(math.Abs(d), math.Ldexp(1, 32), 2) }) {
+		return found("epoch-2038", 0.9, "printed times are off by 2^32 s")
+	}
+	if all(func(d float64, r int) bool {
+		return near2(math.Abs(d), 3600, 1.5) || near2(math.Abs(d), 7200, 1.5) || near2(math.Abs(d), 1800, 1.5)
+	}) {
+		return found("local-time", 0.95, fmt.Sprintf("from row %d on printed times are off by %+.0f s: the zone changed in the middle of the log", row+1, bad[0]))
+	}
+	if all(func(d float64, r int) bool { return math.Abs(math.Remainder(d, 86400)) <= 1.5 }) {
+		return found("wrong-date", 0.95, fmt.Sprintf("from row %d on the printed date is off by %+.0f days while the time of day is right", row+1, math.Round(bad[0]/86400)))
+	}
+	// From a setting of the clock on: firmware that keeps its own time.
+	for _, e := range c.Record.Events {
+		if e.Kind == emulator.ClockIsSet && c.At[row] >= e.Reading {
+			return found("rtc-trusting", 0.6, fmt.Sprintf("printed times no longer follow the clock after it was set by %+d s", e.Value))
+		}
+	}
+	if all(func(d float64, r int) bool { return math.Abs(d) > 20*86400 }) {
+		return found("wrong-date", 0.7, fmt.Sprintf("printed dates are off by %.0f days", bad[0]/86400))
+	}
+	return found("unexplained", 0.4, fmt.Sprintf("printed times differ from the clock's face by up to %.0f s", maxAbs(bad)))
+}
+
+func maxAbs(v []float64) float64 {
+	m := 0.0
+	for _, x := range v {
+		m = max(m, math.Abs(x))
+	}
+	return m
+}

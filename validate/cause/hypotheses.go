@@ -1,0 +1,243 @@
+package cause
+
+import (
+	"fmt"
+	"math"
+
+	"stuntcell/emulator"
+	"stuntcell/validate/replay"
+)
+
+// hypothesis is one mistaken meter and the cause that it stands for.
+type hypothesis struct {
+	cause  string
+	meter  replay.Meter
+	how    string // what it does, for the evidence
+	fitted bool   // has a constant fitted to the log: weaker evidence than one without
+	rank   int    // order among causes that explain equally well: lower first
+	advice bool   // costs next to nothing by itself
+}
+
+// hypotheses lists the mistaken meters that could explain a log with these readings. Every one starts from the healthy
+// meter that the log was found to use and from each of the other rules, since a mistake can hide the rule.
+func (c *Case) hypotheses() []hypothesis {
+	s := c.Series
+	var out []hypothesis
+	for _, rule := range []replay.Rule{replay.Trapezoid, replay.Left, replay.Right} {
+		base := replay.Meter{Rule: rule, Bad: c.Meter.Bad}
+		add := func(cause string, rank int, how string, change func(*replay.Meter)) {
+			m := base
+			change(&m)
+			out = append(out, hypothesis{cause: cause, meter: m, how: how, rank: rank})
+		}
+		wraps, halves := c.crossings()
+		if wraps {
+			for _, v := range []struct {
+				c   replay.Clocking
+				how string
+			}{
+				{replay.WrapNegative, "the step over the wrap is taken as new minus old in a wider type: short by a whole wrap"},
+				{replay.WrapPositive, "the step over the wrap is long by a whole wrap"},
+				{replay.WrapZero, "the step over the wrap is counted from zero"},
+				{replay.WrapStop, "nothing is added any more after the wrap"},
+				{replay.WrapFloor, "after the wrap nothing is added until the counter passes its old value"},
+				{replay.WrapSkip, "the step over the wrap is dropped"},
+			} {
+				add("tick-wrap", 10, v.how, func(m *replay.Meter) { m.Clocking = v.c })
+			}
+		}
+		if halves {
+			for _, v := range []struct {
+				c   replay.Clocking
+				how string
+			}{
+				{replay.HalfNegative, "the step over half range is short by a whole wrap: the counter was held as a signed number"},
+				{replay.HalfPositive, "the step over half range is long by a whole wrap"},
+				{replay.HalfStop, "nothing is added while the counter's top bit is set: it was compared as a signed number"},
+				{replay.HalfSkip, "the step over half range is dropped"},
+			} {
+				add("signed-tick", 11, v.how, func(m *replay.Meter) { m.Clocking = v.c })
+			}
+		}
+		add("nominal-dt", 20, "every reading is taken to last the nominal period, whatever time passed", func(m *replay.Meter) { m.Clocking = replay.Nominal })
+		add("truncated-dt", 21, "the step is cut to whole seconds", func(m *replay.Meter) { m.Clocking = replay.Whole })
+		add("truncated-dt", 22, "the step is rounded to whole seconds", func(m *replay.Meter) { m.Clocking = replay.WholeRounded })
+		for _, q := range []float64{0.1, 0.01, 60} {
+			if q > 2*s.Period {
+				continue // it would count nothing, ever
+			}
+			add("truncated-dt", 22, fmt.Sprintf("the step is cut to multiples of %g s", q), func(m *replay.Meter) { m.CutTime = q })
+		}
+		if s.HasClock {
+			if c.clockIsSet() {
+				add("rtc-trusting", 25, "steps are differences of the clock, and the clock was set", func(m *replay.Meter) { m.Clocking = replay.FaceSeconds })
+				add("rtc-trusting", 25, "steps are differences of the clock, negative ones as zero, and the clock was set", func(m *replay.Meter) { m.Clocking = replay.FaceForward })
+			} else {
+				add("rtc-as-dt", 24, "steps are differences of the clock's whole seconds", func(m *replay.Meter) { m.Clocking = replay.FaceSeconds })
+			}
+		}
+		add("narrow-interval", 23, "the step in milliseconds is kept in 16 bits", func(m *replay.Meter) { m.Clocking = replay.Narrow16 })
+		add("narrow-interval", 23, "the step in milliseconds is kept in 16 bits with a sign", func(m *replay.Meter) { m.Clocking = replay.Narrow16Signed })
+		add("float32-stall", 33, "the counter in seconds is held in single precision", func(m *replay.Meter) { m.Clocking = replay.FloatTime })
+		add("float32-stall", 33, "the counter in milliseconds is held in single precision", func(m *replay.Meter) { m.Clocking = replay.FloatTimeMS })
+		add("both-add", 40, "charge and discharge are both added to one total", func(m *replay.Meter) { m.Side = replay.Magnitude })
+		add("one-way", 41, "only charge into the battery is counted", func(m *replay.Meter) { m.Side = replay.ChargeOnly })
+		add("one-way", 41, "only charge out of the battery is counted", func(m *replay.Meter) { m.Side = replay.DischargeOnly })
+		add("row-rate-sum", 35, "only the readings at which a row was written are integrated", func(m *replay.Meter) { m.RowRate = true })
+		add("stale-reading", 36, "the reading two before is integrated", func(m *replay.Meter) { m.Stale = 2 })
+		if s.HasFailed {
+			add("failed-reading", 15, "a failed reading is counted as zero", func(m *replay.Meter) { m.Bad = replay.Zero })
+			add("failed-reading", 15, "a failed reading is counted as full scale", func(m *replay.Meter) { m.Bad = replay.FullScale })
+			add("failed-reading", 15, "a failed reading is counted as full scale, negative", func(m *replay.Meter) { m.Bad = replay.FullScaleNegative })
+			add("failed-reading", 15, "a failed reading is counted as -1", func(m *replay.Meter) { m.Bad = replay.MinusOne })
+		}
+		if c.hasSettings() {
+			add("setting-jump", 16, "totals fall to zero when a setting changes", func(m *replay.Meter) { m.ResetSetting = true })
+			for _, r := range c.settingRatios() {
+				add("setting-jump", 16, fmt.Sprintf("totals are multiplied by %.4g when the setting changes", r), func(m *replay.Meter) { m.ScaleSetting = r })
+			}
+			add("setting-jump", 16, "the step in which a setting changes is dropped", func(m *replay.Meter) { m.HoldSetting = true })
+		}
+		if s.HasClock {
+			zones := []int64{s.Zone, 0}
+			if s.Zone == 0 {
+				zones = zones[:1]
+			}
+			for _, z := range zones {
+				add("midnight-reset", 17, "totals fall to zero at midnight", func(m *replay.Meter) { m.ResetMidnight = replay.Midnight(z) })
+			}
+		}
+		if c.cardFails() {
+			add("card-loss", 14, "nothing is added while the card fails", func(m *replay.Meter) { m.SkipCard = true })
+			add("card-loss", 14, "totals fall to zero when a write fails", func(m *replay.Meter) { m.ResetCard = true })
+			add("card-loss", 14, "totals stand still after the failed write", func(m *replay.Meter) { m.FreezeCard = true })
+		}
+		if long := c.longestStep(); long > 4*s.Period {
+			add("nominal-dt", 60, "a step longer than usual is dropped", func(m *replay.Meter) { m.StallLimit = 3 * s.Period })
+			add("nominal-dt", 60, "a step longer than usual counts as one period", func(m *replay.Meter) { m.StallClip = s.Period })
+		}
+		for _, n := range []float64{1, 2, 3, 4, 5, 10, 20, 50} {
+			add("dead-band", 45, "currents below a threshold are counted as zero", func(m *replay.Meter) { m.DeadBand = (n + 0.5) * s.Amp })
+		}
+		for _, a := range []float64{0.005, 0.01, 0.02, 0.025, 0.03, 0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.5, 1} {
+			if a > s.Amp {
+				add("dead-band", 45, "currents below a threshold are counted as zero", func(m *replay.Meter) { m.DeadBand = a })
+			}
+		}
+		for _, q := range []float64{1, 0.5, 0.25, 0.1, 0.05, 0.01, 0.005} {
+			add("truncated-sum", 46, fmt.Sprintf("the current is cut to multiples of %g A before it is added", q), func(m *replay.Meter) { m.CutCurrent = q })
+			add("truncated-sum", 46, fmt.Sprintf("the current is cut downward to multiples of %g A before it is added", q), func(m *replay.Meter) { m.CutCurrent, m.CutFloor = q, true })
+			add("rounded-sum", 47, fmt.Sprintf("the current is rounded to multiples of %g A before it is added", q), func(m *replay.Meter) { m.CutCurrent, m.RoundCurrent = q, true })
+		}
+		for _, q := range stepQuanta {
+			how := fmt.Sprintf("the remainder of each step below %.3g A·s is thrown away", q)
+			add("truncated-sum", 46, how, func(m *replay.Meter) { m.CutStep, m.CutEnergy = q, q })
+			// Integer arithmetic often has milliamperes and milliwatts to begin with.
+			add("truncated-sum", 46, how, func(m *replay.Meter) { m.CutStep, m.CutEnergy, m.CutCurrent, m.CutPower = q, q, 1e-3, 1e-3 })
+			add("truncated-sum", 46, how, func(m *replay.Meter) {
+				m.CutStep, m.CutEnergy, m.CutCurrent, m.CutPower, m.RoundCurrent = q, q, 1e-3, 1e-3, true
+			})
+		}
+		for _, q := range c.printedQuanta() {
+			add("rounded-sum", 44, "each step is rounded to what is printed, and the rounded value is summed", func(m *replay.Meter) {
+				m.CutStep, m.CutEnergy, m.RoundStep = q, q, true
+			})
+			add("rounded-sum", 44, "each step is cut to what is printed, and the cut value is summed", func(m *replay.Meter) {
+				m.CutStep, m.CutEnergy = q, q
+			})
+		}
+		for _, u := range []float64{3600, 1, 3.6, 1e-3, 3.6e-3} {
+			add("float32-stall", 34, "the total is kept in single precision, in which a small step vanishes", func(m *replay.Meter) { m.Float32 = u })
+		}
+		for _, e := range []struct {
+			by  replay.EnergyBy
+			how string
+		}{
+			{replay.RowMean, "energy is the mean voltage of a row times the charge of the row"},
+			{replay.RowMeanProduct, "energy is the mean voltage times the mean current of a row"},
+			{replay.RowEnds, "energy is the mean of the voltages at two rows times the charge between them"},
+			{replay.RowLast, "energy is the voltage at the row times the charge of the row"},
+			{replay.RunMean, "energy is the mean voltage of the whole run times the total charge"},
+			{replay.NowTimesTotal, "energy is the present voltage times the total charge"},
+			{replay.FirstVolt, "energy is the first voltage times the charge"},
+		} {
+			add("mean-energy", 30, e.how, func(m *replay.Meter) { m.Energy = e.by })
+		}
+		for _, way := range []int{1, -1} {
+			add("sign", 42, "one direction has the wrong sign in the charge total", func(m *replay.Meter) { m.FlipCharge = way })
+			add("sign", 42, "one direction has the wrong sign in the energy total", func(m *replay.Meter) { m.FlipEnergy = way })
+		}
+	}
+	return out
+}
+
+// stepQuanta are the amounts below which integer arithmetic throws a step's remainder away [A·s]: mA·s, uA·s, uAh, mAh and
+// their tenths, also per second and per millisecond.
+var stepQuanta = []float64{3600, 36, 3.6, 1, 0.36, 0.1, 0.036, 0.01, 3.6e-3, 1e-3, 3.6e-4, 1e-4, 3.6e-5, 1e-5, 3.6e-6, 1e-6}
+
+// printedQuanta are the units in which the totals are printed [A·s, W·s].
+func (c *Case) printedQuanta() []float64 {
+	var out []float64
+	for _, col := range c.Column {
+		if col.Role == Elapsed {
+			continue
+		}
+		for _, u := range col.Printed.Unit {
+			if u > 0 && !math.IsNaN(u) {
+				seen := false
+				for _, q := range out {
+					seen = seen || math.Abs(q-u) < u*1e-6
+				}
+				if !seen && len(out) < 4 {
+					out = append(out, u)
+				}
+				break
+			}
+		}
+	}
+	return out
+}
+
+// crossings says whether the counter wraps, and whether it passes half range, between two readings.
+func (c *Case) crossings() (wraps, halves bool) {
+	s := c.Series
+	if s.Bits >= 63 {
+		return false, false
+	}
+	mask := int64(1)<<uint(s.Bits) - 1
+	half := int64(1) << uint(s.Bits-1)
+	for k := 1; k < len(s.Tick); k++ {
+		if s.Life[k] != s.Life[k-1] {
+			continue
+		}
+		a, b := s.Tick[k-1], s.Tick[k]
+		wraps = wraps || a&^mask != b&^mask
+		halves = halves || (a+half)&^mask != (b+half)&^mask
+	}
+	// A counter that is above half range from the start shows as well.
+	for _, t := range s.Tick[:min(1, len(s.Tick))] {
+		halves = halves || t&half != 0
+	}
+	return wraps, halves
+}
+
+// longestStep is the longest time between two readings [s].
+func (c *Case) longestStep() float64 {
+	m := 0.0
+	for _, d := range c.Series.Dt {
+		m = max(m, d)
+	}
+	return m
+}
+
+// settingRatios are the ratios of log intervals after and before a setting, and their inverses.
+func (c *Case) settingRatios() []float64 {
+	before := float64(c.Record.Greeting.LogMS)
+	for _, e := range c.Record.Events {
+		if e.Kind == emulator.Setting && e.Text == "log_ms" && before > 0 && e.Value > 0 {
+			r := float64(e.Value) / before
+			return []float64{r, 1 / r}
+		}
+	}
+	return nil
+}

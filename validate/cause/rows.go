@@ -1,0 +1,189 @@
+package cause
+
+import (
+	"fmt"
+	"math"
+
+	"stuntcell/emulator"
+	"stuntcell/validate/verdict"
+)
+
+// Rows names why rows do not come when they are due, or come twice, in disorder or broken.
+func Rows(c *Case, s *Spacing, pattern, rowsFailed bool) []verdict.Finding {
+	var out []verdict.Finding
+	if pattern {
+		out = append(out, c.cadence(s)...)
+	} else if f := c.creep(s); f != nil {
+		f.Severity = verdict.Advice
+		out = append(out, *f)
+	}
+	if !rowsFailed {
+		return out
+	}
+	if s.Duplicate >= 0 {
+		f := c.finding("duplicate-rows", ofFirmware, 0.97, s.Duplicate)
+		f.Evidence = fmt.Sprintf("%d rows stand in the log twice, the first at row %d", s.Duplicates, s.Duplicate+1)
+		f.Wrote = c.text(s.Duplicate)
+		out = append(out, f)
+	}
+	if s.Disordered >= 0 {
+		f := c.finding("disordered-rows", ofFirmware, 0.97, s.Disordered)
+		f.Evidence = fmt.Sprintf("%d rows come after later ones, the first at row %d", s.Disorders, s.Disordered+1)
+		f.Wrote = c.text(s.Disordered)
+		out = append(out, f)
+	}
+	if s.Broken >= 0 {
+		f := c.finding("broken-row", ofFirmware, 0.95, -1)
+		f.Evidence = fmt.Sprintf("%d malformed rows, the first: %q", s.Brokens, s.BrokenText)
+		f.Wrote, f.ShouldBe = s.BrokenText, s.BrokenExpected
+		if s.Broken < len(c.Record.Rows) {
+			f.AtS = c.Seconds(c.Record.Rows[s.Broken].After)
+		}
+		out = append(out, f)
+	}
+	if s.Missing >= 0 && s.MissingRows > 0 && !pattern {
+		if h := c.stops(s.MissingFrom, s.MissingTo); h != nil {
+			f := c.finding(h.cause, ofFirmware, 0.85, max(s.Missing-1, 0))
+			f.Evidence = fmt.Sprintf("%d rows are missing from the moment on at which %s", s.MissingRows, h.what)
+			f.AtS = c.Seconds(s.MissingFrom)
+			out = append(out, f)
+		} else {
+			f := c.finding("missing-rows", ofFirmware, 0.95, max(s.Missing-1, 0))
+			f.AtS = c.Seconds(s.MissingFrom)
+			f.Evidence = fmt.Sprintf("%d rows are missing, the first after row %d", s.MissingRows, s.Missing)
+			if s.Tail > 0 && s.Tail == s.MissingRows {
+				f.Evidence = fmt.Sprintf("the last %d rows before the end never came: a buffer that is not written out at the end", s.Tail)
+			}
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+// cadence names a pattern of rows that come too seldom or too often.
+func (c *Case) cadence(s *Spacing) []verdict.Finding {
+	row := max(s.FirstBad, 0)
+	logMS := int64(math.Round(s.Log * 1000))
+	period := c.Series.Period
+	long := max(c.longestUsual(), period)
+	if logMS >= 1<<15 {
+		short := float64(uint16(logMS)) / 1000
+		signed := float64(int16(uint16(logMS))) / 1000
+		var how string
+		switch {
+		case logMS >= 1<<16 && near2(s.Median, short, long):
+			how = fmt.Sprintf("rows come every %.4g s: %d ms kept in 16 bits is %d", s.Median, logMS, uint16(logMS))
+		case signed < 0 && s.Median < 3*long:
+			how = fmt.Sprintf("rows come at every reading: %d ms kept in 16 bits with a sign is %d", logMS, int16(uint16(logMS)))
+		case signed > 0 && near2(s.Median, signed, long):
+			how = fmt.Sprintf("rows come every %.4g s: %d ms kept in 16 bits with a sign is %d", s.Median, logMS, int16(uint16(logMS)))
+		case signed < 0 && s.Written <= 1:
+			how = fmt.Sprintf("no rows come: %d ms kept in 16 bits with a sign is %d", logMS, int16(uint16(logMS)))
+		case 32.767 < s.Log && near2(s.Median, 32.767, long) || 65.535 < s.Log && near2(s.Median, 65.535, long):
+			how = fmt.Sprintf("rows come every %.4g s: the interval stops at what 16 bits hold", s.Median)
+		}
+		if how != "" {
+			f := c.finding("narrow-interval", ofFirmware, 0.95, row)
+			f.Evidence = how
+			return []verdict.Finding{f}
+		}
+	}
+	if s.Missing >= 0 || s.TooFew {
+		from, to := s.MissingFrom, s.MissingTo
+		if s.Missing < 0 {
+			from, to = s.BadFrom, s.BadTo
+		}
+		if h := c.stops(from, to); h != nil && (s.Missing >= 0 || s.FirstBad >= 0) {
+			f := c.finding(h.cause, ofFirmware, 0.88, max(row-1, 0))
+			f.AtS = c.Seconds(from)
+			f.Evidence = fmt.Sprintf("rows stop coming at the interval at the moment at which %s", h.what)
+			return []verdict.Finding{f}
+		}
+	}
+	if f := c.creep(s); f != nil {
+		return []verdict.Finding{*f}
+	}
+	if s.TooOff && s.FirstBad >= 0 && s.BadFrom > 0 {
+		if h := c.stops(s.BadFrom, s.BadTo); h != nil {
+			f := c.finding(h.cause, ofFirmware, 0.8, row)
+			f.Evidence = fmt.Sprintf("rows stop coming at the interval at the moment at which %s", h.what)
+			return []verdict.Finding{f}
+		}
+	}
+	// An interval counted in readings that are taken to last the nominal period.
+	if n := s.Log / period; c.Series.Uneven && math.Abs(s.Median-n*c.meanStep()) < 1.5*long && math.Abs(c.meanStep()/period-1) > 0.05 {
+		f := c.finding("nominal-dt", ofFirmware, 0.85, row)
+		f.Evidence = fmt.Sprintf("rows come every %.0f readings, %.4g s, as if each reading lasted %.4g s", n, s.Median, period)
+		return []verdict.Finding{f}
+	}
+	name, conf := "missing-rows", 0.7
+	ev := fmt.Sprintf("%d rows of %d that were due", s.Written, s.Due)
+	if !s.TooFew {
+		name, conf = "unexplained", 0.4
+		ev = fmt.Sprintf("rows come every %.4g s instead of every %.4g s", s.Median, s.Log)
+	}
+	f := c.finding(name, ofFirmware, conf, row)
+	f.Evidence = ev
+	return []verdict.Finding{f}
+}
+
+func near2(x, want, slack float64) bool { return math.Abs(x-want) <= slack*1.01+1e-6 }
+
+// creep recognises rows that come a little later than due each time, so that fewer come than were due.
+func (c *Case) creep(s *Spacing) *verdict.Finding {
+	if s.Total < 5 || s.Written == 0 || s.Due-s.Written < 2 || s.Missing >= 0 {
+		return nil
+	}
+	mean := s.Log * float64(s.Due) / float64(s.Written)
+	if float64(s.Written+1) >= 0.995*float64(s.Due) || mean > s.Log+1.05*max(c.longestUsual(), c.Series.Period) {
+		return nil
+	}
+	f := c.finding("schedule-creep", ofFirmware, 0.92, 0)
+	f.Evidence = fmt.Sprintf("%d of %d due rows: each comes up to one reading late and the next is counted from there", s.Written, s.Due)
+	return &f
+}
+
+// stops finds the happening with which rows stop: in the interval after the last good row.
+func (c *Case) stops(from, to int) *happening {
+	// The happening lies between the last row that came and the next that was due.
+	t := 0.0
+	k := from
+	for k < min(to, c.Series.Len()-1) && t <= c.Log+2*c.Series.Period {
+		k++
+		t += c.Series.Dt[k]
+	}
+	for _, h := range c.happenings() {
+		if h.to > from && h.from <= k {
+			switch h.cause {
+			case "midnight-reset", "restart-loss":
+				// Rows that stop at midnight or after a restart have other causes.
+				continue
+			}
+			return &h
+		}
+	}
+	return nil
+}
+
+// longestUsual is the longest time between two readings, stalls aside [s].
+func (c *Case) longestUsual() float64 {
+	m := 0.0
+	for k, d := range c.Series.Dt {
+		if c.Series.Flags[k]&emulator.Stalled == 0 {
+			m = max(m, d)
+		}
+	}
+	return m
+}
+
+// meanStep is the mean true time between readings [s].
+func (c *Case) meanStep() float64 {
+	t, n := 0.0, 0
+	for _, d := range c.Series.Dt {
+		if d > 0 {
+			t += d
+			n++
+		}
+	}
+	return t / float64(max(n, 1))
+}

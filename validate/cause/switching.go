@@ -1,0 +1,169 @@
+package cause
+
+import (
+	"fmt"
+	"math"
+
+	"stuntcell/emulator"
+	"stuntcell/model"
+	"stuntcell/validate/verdict"
+)
+
+// Switching names why the load was not switched off when it was due.
+func Switching(c *Case, k *Cutoff) []verdict.Finding {
+	if k == nil || !k.Bad {
+		return nil
+	}
+	found := func(name string, conf float64, at int, ev string) verdict.Finding {
+		f := c.finding(name, ofFirmware, conf, -1)
+		f.AtS = c.Seconds(at)
+		f.Row = c.rowAfter(at)
+		f.Evidence = ev
+		if k.Over > 0 {
+			f.Cost = fmt.Sprintf("%.4g Ah drawn below the level, lowest reading %.3f V", k.Over/3600, k.Low)
+		}
+		return f
+	}
+	if k.LeftOn {
+		return []verdict.Finding{found("load-left-on", 0.95, k.LowAt, fmt.Sprintf("no good reading came for %.0f s and the load stayed closed until the bench ended the step", k.BadSpan))}
+	}
+	if k.Chatter > 0 {
+		if k.OnAgainLife > k.OffLife {
+			return []verdict.Finding{found("latch-lost", 0.96, k.OnAgain, "the load was off, the power failed, and after the restart the load was switched on again below the level")}
+		}
+		return []verdict.Finding{found("cutoff-chatter", 0.97, k.OnAgain, fmt.Sprintf("switched off at %.0f s and on again %d times within the step as the battery recovered", k.OffT, k.Chatter))}
+	}
+	if !k.HasOff {
+		return []verdict.Finding{found("cutoff-never", 0.95, k.Due, fmt.Sprintf("the reading fell below %.3f V and the load was never switched off (the step ended by %s at %.3f V)", k.Level, k.Step.Why, k.Step.EndV))}
+	}
+	if k.NeverBelow {
+		return []verdict.Finding{found("cutoff-wrong-level", 0.95, k.Off, fmt.Sprintf("off at a lowest reading of %.3f V, above the level of %.3f V", k.Low, k.Level))}
+	}
+	if k.Early {
+		return []verdict.Finding{found("cutoff-early", 0.95, k.Off, fmt.Sprintf("off after a reading below %.3f V that did not last for the hold of %.3g s", k.Level, k.Hold))}
+	}
+	return c.late(k, found)
+}
+
+// late tells a stop that waits too long from one at a lower level. In one run both fit: the reading at the stop decides
+// which is the rounder figure, and both are said.
+func (c *Case) late(k *Cutoff, found func(string, float64, int, string) verdict.Finding) []verdict.Finding {
+	s := c.Series
+	delay := 0.0
+	for q := k.Due + 1; q <= k.Off && q < len(s.Dt); q++ {
+		delay += s.Dt[q]
+	}
+	// The level at which a logger with the right hold would have stopped here: between the lowest reading before and this one.
+	hold := k.Hold
+	begin := k.Off
+	for t := 0.0; begin > k.Step.First && t+s.Dt[begin] <= hold+1e-9; begin-- {
+		t += s.Dt[begin]
+	}
+	before := math.Inf(1)
+	for q := k.Step.First; q < begin; q++ {
+		if s.Good(q) {
+			before = min(before, s.V[q])
+		}
+	}
+	below := s.V[min(begin, len(s.V)-1)]
+	levelFits := below < before && below < k.Level-4*s.Volt
+	ev := fmt.Sprintf("off %.0f s after it was due, at a reading of %.3f V for a level of %.3f V", delay, s.V[min(k.Off, len(s.V)-1)], k.Level)
+	cells := c.cells()
+	round := levelFits && roundLevel(below, before, cells)
+	other := TellsApart("cutoff-late", "cutoff-wrong-level")
+	switch {
+	case round:
+		f := found("cutoff-wrong-level", 0.8, k.Off, fmt.Sprintf("%s; a level between %.3f and %.3f V would explain it, a delay too: scenario %s tells them apart", ev, below, before, other))
+		return []verdict.Finding{f}
+	case levelFits:
+		f := found("cutoff-late", 0.7, k.Off, fmt.Sprintf("%s; a level of %.3f V would explain it as well: scenario %s tells them apart", ev, (below+before)/2, other))
+		return []verdict.Finding{f}
+	}
+	return []verdict.Finding{found("cutoff-late", 0.95, k.Off, ev)}
+}
+
+// cells is how many cells in series the pack has, for round levels a cell.
+func (c *Case) cells() float64 { return float64(max(c.Cells, 1)) }
+
+// roundLevel says that a narrow range of levels holds a round one: a tenth of a volt, or a twentieth of one per cell.
+func roundLevel(lo, hi, cells float64) bool {
+	if hi-lo > 0.03 {
+		return false
+	}
+	for _, q := range []float64{0.1, 0.05 * cells} {
+		if math.Floor(hi/q+1e-9)*q > lo {
+			return true
+		}
+	}
+	return false
+}
+
+// rowAfter is the number of the first data row at or after reading k, counted from 1; 0 if there is none.
+func (c *Case) rowAfter(k int) int {
+	for r, q := range c.At {
+		if q >= k {
+			return r + 1
+		}
+	}
+	return 0
+}
+
+// Charging names why a charge was not ended when it was due.
+func Charging(c *Case, k *ChargeEnd) []verdict.Finding {
+	if k == nil || !k.Bad {
+		return nil
+	}
+	f := c.finding("charge-late", ofFirmware, 0.8, -1)
+	at := k.Off
+	switch {
+	case k.Off < 0:
+		f = c.finding("charge-never", ofFirmware, 0.95, -1)
+		at = k.Due
+		f.Evidence = fmt.Sprintf("%.3f V and %.3f A were reached and the charger was never switched off", k.Level, k.Taper)
+	case k.Early:
+		f = c.finding("charge-wrong-level", ofFirmware, 0.9, -1)
+		f.Evidence = fmt.Sprintf("off at %.3f V and %.3f A, before %.3f V and %.3f A were reached", k.MaxV, k.MinI, k.Level, k.Taper)
+	default:
+		delay := 0.0
+		for q := k.DueLate + 1; q <= k.Off && q < len(c.Series.Dt); q++ {
+			delay += c.Series.Dt[q]
+		}
+		f.Evidence = fmt.Sprintf("off %.0f s after level and taper were reached, at %.3f A for a taper of %.3f A", delay, c.Series.I[min(k.Off, len(c.Series.I)-1)], k.Taper)
+	}
+	f.AtS = c.Seconds(at)
+	f.Row = c.rowAfter(at)
+	return []verdict.Finding{f}
+}
+
+// Process names how a logger failed as a process, and what that left closed.
+func Process(c *Case) []verdict.Finding {
+	o := c.Record.Outcome
+	if o.Failure == nil {
+		return nil
+	}
+	f := c.finding(string(o.Failure.Kind), ofFirmware, 0.99, -1)
+	f.AtS = c.Seconds(o.Reading)
+	f.Evidence = o.Failure.Error()
+	if o.Failure.Hint != "" {
+		f.Evidence += " (" + o.Failure.Hint + ")"
+	}
+	f.Wrote = o.Failure.Line
+	out := []verdict.Finding{f}
+	n := len(c.Record.Readings.T)
+	k := min(max(o.Reading, 0), n-1)
+	if k < 0 || !o.Greeted {
+		return out
+	}
+	// A hand-over step that was under load when the logger went is left closed for good.
+	for _, st := range c.Record.Steps {
+		if st.Step.Kind == model.Discharge && st.Step.Ends.Logger > 0 && k >= st.First && (k <= st.Last || st.Last < st.First) {
+			if c.Series.Flags[k]&emulator.LoadClosed != 0 {
+				g := c.finding("load-left-on", ofFirmware, 0.9, -1)
+				g.AtS = c.Seconds(k)
+				g.Evidence = "the load was closed when the logger stopped answering, and nothing else would have opened it"
+				out = append(out, g)
+			}
+		}
+	}
+	return out
+}

@@ -1,0 +1,698 @@
+package cause
+
+import (
+	"fmt"
+	"math"
+	"sort"
+
+	"stuntcell/validate/replay"
+	"stuntcell/validate/verdict"
+)
+
+// class says how well a hypothesis explains a column: lower is better.
+type class uint8
+
+const (
+	exact   class = iota // to a tenth of the limit, printed unit aside
+	close3               // leaves at most 3 % of the deviation
+	close15              // leaves at most 15 %
+	poor
+)
+
+// candidate is a cause beside how well it explains each failing column.
+type candidate struct {
+	cause    string
+	how      string
+	rank     int
+	fitted   bool
+	class    class
+	left     float64 // worst of (left deviation)/(limit) over the columns
+	contra   bool    // it would have spoilt a column that is right
+	meters   []replay.Meter
+	evidence string
+}
+
+// better orders candidates: by class, then those that spoil nothing, then those without a fitted constant, then by rank.
+func (a *candidate) better(b *candidate) bool {
+	switch {
+	case a.class != b.class:
+		return a.class < b.class
+	case a.contra != b.contra:
+		return !a.contra
+	case a.fitted != b.fitted:
+		return !a.fitted
+	case a.rank != b.rank:
+		return a.rank < b.rank
+	}
+	return a.left < b.left
+}
+
+// classify grades what is left of column col's deviation.
+func classify(col *Column, u *replay.Unrolled) class {
+	before := max(col.Unrolled.Worst, 1e-12)
+	switch {
+	case u.Worst <= col.Limit/10:
+		return exact
+	case u.Worst <= 0.03*before:
+		return close3
+	case u.Worst <= 0.15*before:
+		return close15
+	}
+	return poor
+}
+
+// Totals names why columns of totals differ from what their readings give.
+func Totals(c *Case) []verdict.Finding {
+	var wrong, right []*Column
+	for _, col := range c.Column {
+		if col.OK {
+			right = append(right, col)
+		} else {
+			wrong = append(wrong, col)
+		}
+	}
+	if len(wrong) == 0 || len(c.At) == 0 {
+		return nil
+	}
+	all := c.explainAll(wrong, right)
+	if len(all) == 0 || all[0].class > close3 {
+		if pair := c.explainTwo(wrong, all); pair != nil {
+			return pair
+		}
+	}
+	if len(all) > 0 && all[0].class <= close15 {
+		return c.report(wrong, all)
+	}
+	// No single cause for all: name each column by itself.
+	var out []verdict.Finding
+	if len(wrong) > 1 {
+		explained := true
+		for _, col := range wrong {
+			own := c.explainAll([]*Column{col}, nil)
+			if len(own) == 0 || own[0].class > close15 {
+				explained = false
+				continue
+			}
+			out = append(out, c.report([]*Column{col}, own[:1])...)
+		}
+		if explained {
+			return merge(out)
+		}
+	}
+	out = append(out, c.localise(wrong)...)
+	return merge(out)
+}
+
+// explainAll lists the causes that explain all the given columns, best first.
+func (c *Case) explainAll(wrong, right []*Column) []*candidate {
+	best := map[string]*candidate{}
+	keep := func(x *candidate) {
+		if x.class == poor {
+			return
+		}
+		key := x.cause
+		if old := best[key]; old == nil || x.better(old) {
+			best[key] = x
+		}
+	}
+	// One hypothesis may need other constants in charge and energy: the best of each cause is taken by column.
+	type slot struct {
+		u    *replay.Unrolled
+		h    *hypothesis
+		rank float64
+	}
+	hs := c.hypotheses()
+	byCause := map[string][]slot{}
+	var order []string
+	for i := range hs {
+		h := &hs[i]
+		t := c.Series.Run(h.meter, c.Index)
+		slots := byCause[h.cause]
+		if slots == nil {
+			slots = make([]slot, len(wrong))
+			order = append(order, h.cause)
+		}
+		for w, col := range wrong {
+			u := replay.Unroll(col.Printed, col.Role.Of(t), c.Marks, col.Limit)
+			if slots[w].u == nil || u.Worst < slots[w].u.Worst-1e-12 {
+				slots[w] = slot{u: u, h: h}
+			}
+		}
+		byCause[h.cause] = slots
+	}
+	totals := 0
+	for _, col := range wrong {
+		if col.Role != Elapsed {
+			totals++
+		}
+	}
+	for _, name := range order {
+		slots := byCause[name]
+		// One wrong column beside right ones is a sign; all of them growing in both directions is not.
+		if name == "sign" && totals > 1 {
+			continue
+		}
+		x := &candidate{cause: name, rank: slots[0].h.rank, how: slots[0].h.how}
+		for w, s := range slots {
+			x.class = max(x.class, classify(wrong[w], s.u))
+			x.left = max(x.left, s.u.Worst/max(wrong[w].Limit, 1e-12))
+			x.meters = append(x.meters, s.h.meter)
+			x.rank = min(x.rank, s.h.rank)
+		}
+		x.contra = c.contradicts(x, right)
+		keep(x)
+	}
+	for _, x := range c.fits(wrong) {
+		x.contra = false
+		keep(x)
+	}
+	out := make([]*candidate, 0, len(best))
+	for _, name := range sortedNames(best) {
+		out = append(out, best[name])
+	}
+	sort.SliceStable(out, func(a, b int) bool { return out[a].better(out[b]) })
+	return out
+}
+
+func sortedNames(m map[string]*candidate) []string {
+	names := make([]string, 0, len(m))
+	for n := range m {
+		names = append(names, n)
+	}
+	sort.Strings(names)
+	return names
+}
+
+// contradicts says that the candidate would have spoilt a column of charge or energy that is right.
+func (c *Case) contradicts(x *candidate, right []*Column) bool {
+	if len(right) == 0 {
+		return false
+	}
+	t := c.Series.Run(x.meters[0], c.Index)
+	for _, col := range right {
+		if col.Role == Elapsed {
+			continue
+		}
+		if u := replay.Unroll(col.Printed, col.Role.Of(t), c.Marks, col.Limit); u.Worst > col.Limit {
+			return true
+		}
+	}
+	return false
+}
+
+// unitFactors are the factors that confusing units makes.
+var unitFactors = []float64{1000, 1e-3, 60, 1.0 / 60, 3600, 1.0 / 3600, 3.6, 1 / 3.6, 1e6, 1e-6, 100, 0.01, 10, 0.1, 3.6e6, 1 / 3.6e6, 60000, 1.0 / 60000, 24, 1.0 / 24}
+
+// fits lists the causes with a constant that is fitted to the log: gain, offset, factor of units, nominal voltage, a sum
+// that wraps at its width.
+func (c *Case) fits(wrong []*Column) []*candidate {
+	healthy := map[replay.Rule]*replay.Totals{}
+	for _, r := range []replay.Rule{replay.Trapezoid, replay.Left, replay.Right} {
+		healthy[r] = c.Series.Run(replay.Meter{Rule: r, Bad: c.Meter.Bad}, c.Index)
+	}
+	t := healthy[replay.Trapezoid]
+	gain := &candidate{cause: "gain", rank: 50, fitted: true}
+	unit := &candidate{cause: "unit-factor", rank: 5}
+	nominal := &candidate{cause: "nominal-voltage", rank: 28, fitted: true}
+	over := &candidate{cause: "total-overflow", rank: 8}
+	var gains []float64
+	okUnit, okNominal, okOver := true, true, true
+	for _, col := range wrong {
+		p := col.Role.Of(t)
+		g := ratio(col.Printed.Value, p, c.Marks.Row)
+		gains = append(gains, math.Abs(g))
+		grade(gain, col, replay.Unroll(col.Printed, times(p, g), c.Marks, col.Limit))
+		f := nearestFactor(math.Abs(g))
+		if f == 0 {
+			okUnit = false
+		} else {
+			u := replay.Unroll(col.Printed, times(p, math.Copysign(f, g)), c.Marks, col.Limit*max(f, 1))
+			u.Worst /= max(f, 1)
+			grade(unit, col, u)
+			unit.how = fmt.Sprintf("column %q is %s times what its readings give, a confusion of units", col.Header, factorName(f))
+			unit.evidence = unit.how
+		}
+		if col.Role == Energy {
+			v := ratio(col.Printed.Value, t.Charge, c.Marks.Row)
+			mean := ratio(p, t.Charge, nil)
+			if math.Abs(v) < 0.5*math.Abs(mean) || math.Abs(v) > 2*math.Abs(mean) {
+				okNominal = false
+			} else {
+				grade(nominal, col, replay.Unroll(col.Printed, times(t.Charge, v), c.Marks, col.Limit))
+				nominal.how = fmt.Sprintf("energy is charge times a constant %.4g V", math.Abs(v))
+				nominal.evidence = nominal.how
+			}
+		} else {
+			okNominal = false
+		}
+		if u, how := c.overflow(col, p); u != nil {
+			grade(over, col, u)
+			over.how, over.evidence = how, how
+		} else {
+			okOver = false
+		}
+	}
+	var out []*candidate
+	// A factor far from one is no calibration, and a fitted one must leave next to nothing.
+	if gains[0] > 0.2 && gains[0] < 5 && spread(gains) < 0.002 && gain.left <= 1 {
+		gain.how = fmt.Sprintf("all its totals are %.4g times what the readings give", gains[0])
+		if len(wrong) == 1 {
+			gain.how = fmt.Sprintf("column %q is %.4g times what its readings give", wrong[0].Header, gains[0])
+		}
+		gain.evidence = gain.how
+		out = append(out, gain)
+	}
+	if okUnit {
+		out = append(out, unit)
+	}
+	if okNominal {
+		out = append(out, nominal)
+	}
+	if okOver {
+		out = append(out, over)
+	}
+	if x := c.offset(wrong, t); x != nil {
+		out = append(out, x)
+	}
+	return out
+}
+
+// grade takes what is left of a column into the candidate.
+func grade(x *candidate, col *Column, u *replay.Unrolled) {
+	x.class = max(x.class, classify(col, u))
+	x.left = max(x.left, u.Worst/max(col.Limit, 1e-12))
+}
+
+// offset fits a constant current that was added to the readings.
+func (c *Case) offset(wrong []*Column, t *replay.Totals) *candidate {
+	x := &candidate{cause: "offset", rank: 51, fitted: true}
+	var amps float64
+	for _, col := range wrong {
+		if col.Role == Charge {
+			best := math.Inf(1)
+			for _, s := range []float64{1, -1} {
+				num, den := 0.0, 0.0
+				for r, v := range col.Printed.Value {
+					if e := t.Elapsed[c.Marks.Row[r]]; !math.IsNaN(v) {
+						num += (s*v - t.Charge[c.Marks.Row[r]]) * e
+						den += e * e
+					}
+				}
+				if den == 0 {
+					return nil
+				}
+				m := replay.Meter{Bad: c.Meter.Bad, Offset: num / den}
+				u := replay.Unroll(col.Printed, c.Series.Run(m, c.Index).Charge, c.Marks, col.Limit)
+				if u.Worst < best {
+					best, amps = u.Worst, num/den
+				}
+			}
+		}
+	}
+	if amps == 0 {
+		return nil
+	}
+	m := replay.Meter{Rule: c.Meter.Rule, Bad: c.Meter.Bad, Offset: amps}
+	ot := c.Series.Run(m, c.Index)
+	for _, col := range wrong {
+		grade(x, col, replay.Unroll(col.Printed, col.Role.Of(ot), c.Marks, col.Limit))
+	}
+	if x.left > 1 {
+		return nil
+	}
+	x.how = fmt.Sprintf("a constant %+.4g A (%+.1f counts) is added to every reading", amps, amps/c.Series.Amp)
+	x.evidence = x.how
+	x.meters = []replay.Meter{m}
+	return x
+}
+
+// ratio is the least-squares factor from p to v (rows maps v's index to p's; nil: the same).
+func ratio(v, p []float64, rows []int) float64 {
+	num, den := 0.0, 0.0
+	for r, x := range v {
+		i := r
+		if rows != nil {
+			i = rows[r]
+		}
+		if !math.IsNaN(x) {
+			num += x * p[i]
+			den += p[i] * p[i]
+		}
+	}
+	if den == 0 {
+		return 0
+	}
+	return num / den
+}
+
+func times(p []float64, g float64) []float64 {
+	out := make([]float64, len(p))
+	for i, x := range p {
+		out[i] = g * x
+	}
+	return out
+}
+
+// nearestFactor is the factor of units within 0.4 % of g, 0 if there is none.
+func nearestFactor(g float64) float64 {
+	for _, f := range unitFactors {
+		if math.Abs(g/f-1) < 0.004 {
+			return f
+		}
+	}
+	return 0
+}
+
+func factorName(f float64) string {
+	if f < 1 {
+		return fmt.Sprintf("1/%.4g", 1/f)
+	}
+	return fmt.Sprintf("%.4g", f)
+}
+
+// spread is the largest relative difference within v.
+func spread(v []float64) float64 {
+	lo, hi := math.Inf(1), 0.0
+	for _, x := range v {
+		lo, hi = min(lo, x), max(hi, x)
+	}
+	if hi == 0 {
+		return math.Inf(1)
+	}
+	return (hi - lo) / hi
+}
+
+// overflow looks for a total that wraps, or sticks, at the width of an integer: the deviation is a multiple of 2^n units,
+// and the total passed that width, or half of it, where it began.
+func (c *Case) overflow(col *Column, p []float64) (*replay.Unrolled, string) {
+	units := []float64{}
+	amp, volt := c.Series.Amp, c.Series.Volt
+	for _, d := range []float64{col.Display, 1, 3600, amp, amp * volt} {
+		for e := -9; e <= 0; e++ {
+			units = append(units, d*math.Pow(10, float64(e)))
+		}
+	}
+	for _, sign := range []float64{1, -1} {
+		first, before := -1, 0.0
+		for r, x := range col.Printed.Value {
+			if math.IsNaN(x) {
+				continue
+			}
+			t := p[c.Marks.Row[r]]
+			if math.Abs(sign*x-t) > col.Limit+col.Printed.Unit[r] {
+				first = r
+				break
+			}
+			before = t
+		}
+		if first < 0 {
+			continue
+		}
+		there := p[c.Marks.Row[first]]
+		passed := func(level float64) bool {
+			lo, hi := min(math.Abs(before), math.Abs(there)), max(math.Abs(before), math.Abs(there))
+			return lo <= level*1.01 && hi >= level*0.99
+		}
+		for _, bits := range []int{32, 16, 31, 15} {
+			for _, unit := range units {
+				whole := math.Ldexp(unit, bits)
+				if tol := col.Limit + col.Printed.Unit[first]; tol > whole/50 {
+					continue
+				}
+				name := fmt.Sprintf("2^%d units of %.3g %s", bits, unit, siName(col.Role))
+				if bits == 32 || bits == 16 {
+					if !passed(whole) && !passed(whole/2) && math.Abs(there) > whole/1000 {
+						continue
+					}
+					if u := c.wrapLeft(col, p, sign, whole); u != nil {
+						return u, "the sum wraps at " + name
+					}
+					continue
+				}
+				// Stuck at the last value of the type.
+				last := lastOf(col.Printed.Value)
+				if near(math.Abs(col.Printed.Value[last]), whole, 0.002) && near(math.Abs(col.Printed.Value[first]), whole, 0.01) && passed(whole) {
+					return &replay.Unrolled{}, "the sum stops at " + name
+				}
+			}
+		}
+	}
+	return nil, ""
+}
+
+// wrapLeft is what a whole number of wraps leaves of a column's deviation; nil if the deviation is not such.
+func (c *Case) wrapLeft(col *Column, p []float64, sign, whole float64) *replay.Unrolled {
+	u := &replay.Unrolled{}
+	wraps := 0.0
+	for r, x := range col.Printed.Value {
+		if math.IsNaN(x) {
+			continue
+		}
+		d := sign*x - p[c.Marks.Row[r]]
+		n := math.Round(d / whole)
+		wraps = max(wraps, math.Abs(n))
+		u.Worst = max(u.Worst, math.Abs(d-n*whole)-col.Printed.Unit[r])
+	}
+	if wraps == 0 || u.Worst > col.Limit+whole*1e-9 {
+		return nil
+	}
+	return u
+}
+
+func near(x, want, rel float64) bool { return math.Abs(x/want-1) <= rel }
+
+func lastOf(v []float64) int {
+	for r := len(v) - 1; r >= 0; r-- {
+		if !math.IsNaN(v[r]) {
+			return r
+		}
+	}
+	return 0
+}
+
+func siName(r Role) string {
+	switch {
+	case r == Elapsed:
+		return "s"
+	case r.IsEnergy():
+		return "W·s"
+	}
+	return "A·s"
+}
+
+// explainTwo looks for two causes that together explain what one does not: the best single candidates, each joined with
+// every other hypothesis.
+func (c *Case) explainTwo(wrong []*Column, singles []*candidate) []verdict.Finding {
+	if c.Series.Len() > 60000 {
+		return nil
+	}
+	hs := c.hypotheses()
+	type scored struct {
+		i    int
+		left float64
+	}
+	var order []scored
+	for i := range hs {
+		t := c.Series.Run(hs[i].meter, c.Index)
+		left := 0.0
+		for _, col := range wrong {
+			u := replay.Unroll(col.Printed, col.Role.Of(t), c.Marks, col.Limit)
+			left = max(left, u.Worst/max(col.Unrolled.Worst, 1e-12))
+		}
+		order = append(order, scored{i, left})
+	}
+	sort.SliceStable(order, func(a, b int) bool { return order[a].left < order[b].left })
+	best := [2]int{-1, -1}
+	bestClass, bestLeft := poor, math.Inf(1)
+	for _, o := range order[:min(8, len(order))] {
+		for k := range hs {
+			if hs[k].cause == hs[o.i].cause {
+				continue
+			}
+			m, ok := join(hs[o.i].meter, hs[k].meter)
+			if !ok {
+				continue
+			}
+			t := c.Series.Run(m, c.Index)
+			cl, left := exact, 0.0
+			for _, col := range wrong {
+				u := replay.Unroll(col.Printed, col.Role.Of(t), c.Marks, col.Limit)
+				cl = max(cl, classify(col, u))
+				left = max(left, u.Worst/max(col.Limit, 1e-12))
+			}
+			if cl < bestClass || cl == bestClass && left < bestLeft {
+				best, bestClass, bestLeft = [2]int{o.i, k}, cl, left
+			}
+		}
+	}
+	single := poor
+	if len(singles) > 0 {
+		single = singles[0].class
+	}
+	if bestClass > close3 || bestClass >= single {
+		return nil
+	}
+	var out []verdict.Finding
+	for _, i := range best {
+		h := &hs[i]
+		row := firstBad(wrong)
+		f := c.finding(h.cause, ofFirmware, 0.85, row)
+		f.Evidence = fmt.Sprintf("two causes together explain every row: here %s", h.how)
+		c.quote(&f, wrong[0], row)
+		out = append(out, f)
+	}
+	return out
+}
+
+// join puts two mistakes into one meter; false if both are about the same thing.
+func join(a, b replay.Meter) (replay.Meter, bool) {
+	if a.Rule != b.Rule {
+		return a, false
+	}
+	m := a
+	ok := true
+	take := func(set, want bool, apply func()) {
+		if !want {
+			return
+		}
+		if set {
+			ok = false
+			return
+		}
+		apply()
+	}
+	take(a.Clocking != 0, b.Clocking != 0, func() { m.Clocking = b.Clocking })
+	take(a.Side != 0, b.Side != 0, func() { m.Side = b.Side })
+	take(a.Energy != 0, b.Energy != 0, func() { m.Energy = b.Energy })
+	take(a.DeadBand != 0, b.DeadBand != 0, func() { m.DeadBand = b.DeadBand })
+	take(a.CutCurrent != 0, b.CutCurrent != 0, func() { m.CutCurrent, m.CutFloor = b.CutCurrent, b.CutFloor })
+	take(a.CutStep != 0, b.CutStep != 0, func() { m.CutStep, m.CutEnergy, m.RoundStep = b.CutStep, b.CutEnergy, b.RoundStep })
+	take(a.Float32 != 0, b.Float32 != 0, func() { m.Float32 = b.Float32 })
+	take(a.RowRate, b.RowRate, func() { m.RowRate = true })
+	take(a.Stale != 0, b.Stale != 0, func() { m.Stale = b.Stale })
+	take(a.FlipCharge != 0, b.FlipCharge != 0, func() { m.FlipCharge = b.FlipCharge })
+	take(a.FlipEnergy != 0, b.FlipEnergy != 0, func() { m.FlipEnergy = b.FlipEnergy })
+	take(a.ResetSetting, b.ResetSetting, func() { m.ResetSetting = true })
+	take(a.HoldSetting, b.HoldSetting, func() { m.HoldSetting = true })
+	take(a.ResetMidnight != 0, b.ResetMidnight != 0, func() { m.ResetMidnight = b.ResetMidnight })
+	take(a.SkipCard || a.ResetCard || a.FreezeCard, b.SkipCard || b.ResetCard || b.FreezeCard, func() {
+		m.SkipCard, m.ResetCard, m.FreezeCard = b.SkipCard, b.ResetCard, b.FreezeCard
+	})
+	take(a.StallLimit != 0 || a.StallClip != 0, b.StallLimit != 0 || b.StallClip != 0, func() { m.StallLimit, m.StallClip = b.StallLimit, b.StallClip })
+	if b.Bad != a.Bad && b.Bad > replay.Hold {
+		m.Bad = b.Bad
+	}
+	return m, ok
+}
+
+// report turns the best candidate, and those that cannot be told from it, into findings.
+func (c *Case) report(wrong []*Column, all []*candidate) []verdict.Finding {
+	top := all[0]
+	confidence := [...]float64{0.98, 0.93, 0.7}[top.class]
+	var rivals []*candidate
+	for _, x := range all[1:] {
+		if x.class == top.class && x.contra == top.contra && x.left <= 3*top.left+0.3 && len(rivals) < 2 {
+			rivals = append(rivals, x)
+		}
+	}
+	if len(rivals) > 0 {
+		confidence *= 0.75
+	}
+	row := firstBad(wrong)
+	f := c.finding(top.cause, ofFirmware, confidence, row)
+	f.Evidence = c.describe(top, wrong)
+	for _, x := range rivals {
+		f.Evidence += fmt.Sprintf("; %s (%s) would explain these rows as well: scenario %s tells them apart", x.cause, x.how, TellsApart(top.cause, x.cause))
+	}
+	c.quote(&f, wrong[0], row)
+	out := []verdict.Finding{f}
+	for _, x := range rivals {
+		g := c.finding(x.cause, ofFirmware, 0.3, row)
+		g.Severity = verdict.Advice
+		g.Evidence = fmt.Sprintf("cannot be told from %s by what was seen here: %s; scenario %s tells them apart", top.cause, x.how, TellsApart(top.cause, x.cause))
+		out = append(out, g)
+	}
+	return out
+}
+
+const (
+	ofFirmware = "firmware"
+	ofFront    = "front_end"
+	ofSampling = "sampling"
+	ofClock    = "clock"
+	ofRig      = "rig"
+)
+
+// describe is the evidence for a candidate.
+func (c *Case) describe(x *candidate, wrong []*Column) string {
+	worst := wrong[0]
+	for _, col := range wrong {
+		if col.Unrolled.Worst/max(col.Limit, 1e-12) > worst.Unrolled.Worst/max(worst.Limit, 1e-12) {
+			worst = col
+		}
+	}
+	how := x.how
+	if x.evidence != "" {
+		how = x.evidence
+	}
+	return fmt.Sprintf("replayed with this mistake (%s) the readings give every row to within %.2g of the limit; without it column %q is off by %.4g %s",
+		how, x.left, worst.Header, worst.Unrolled.Raw/worst.Display, worst.Unit)
+}
+
+// firstBad is the first row at which one of the columns leaves its limit.
+func firstBad(cols []*Column) int {
+	first := math.MaxInt
+	for _, col := range cols {
+		for r, x := range col.Unrolled.Residual {
+			if !math.IsNaN(x) && math.Abs(x) > col.Limit+col.Printed.Unit[r] {
+				first = min(first, r)
+				break
+			}
+		}
+	}
+	if first == math.MaxInt {
+		return 0
+	}
+	return first
+}
+
+// quote fills in what the log wrote, what it should be and what it cost.
+func (c *Case) quote(f *verdict.Finding, col *Column, row int) {
+	last := lastOf(col.Unrolled.Value)
+	f.Wrote = c.text(row)
+	f.ShouldBe = fmt.Sprintf("%s %.6g %s", col.Header, (col.Unrolled.Value[row]-col.Unrolled.Residual[row]-baseOf(col, row))*col.Unrolled.Sign/col.Display, col.Unit)
+	f.Cost = fmt.Sprintf("%+.4g %s at the end", col.Unrolled.Residual[last]/col.Display, unitOr(col))
+}
+
+// baseOf is what the unrolling added to the printed value at a row.
+func baseOf(col *Column, row int) float64 {
+	v := col.Printed.Value[row]
+	if math.Abs(col.Unrolled.Value[row]-v) < math.Abs(col.Unrolled.Value[row]+v) {
+		return col.Unrolled.Value[row] - v
+	}
+	return col.Unrolled.Value[row] + v
+}
+
+func unitOr(col *Column) string {
+	if col.Unit != "" {
+		return col.Unit
+	}
+	return map[bool]string{true: "Wh", false: "Ah"}[col.Role.IsEnergy()]
+}
+
+// merge keeps the surest finding of each cause.
+func merge(fs []verdict.Finding) []verdict.Finding {
+	var out []verdict.Finding
+	at := map[string]int{}
+	for _, f := range fs {
+		if i, ok := at[f.Cause]; ok {
+			if f.Severity == out[i].Severity && f.Confidence > out[i].Confidence || f.Severity == verdict.Failure && out[i].Severity != verdict.Failure {
+				out[i] = f
+			}
+			continue
+		}
+		at[f.Cause] = len(out)
+		out = append(out, f)
+	}
+	return out
+}

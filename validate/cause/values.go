@@ -1,0 +1,234 @@
+package cause
+
+import (
+	"fmt"
+	"math"
+
+	"stuntcell/validate/logfile"
+	"stuntcell/validate/verdict"
+)
+
+// Values names why printed volts, amperes or watts are not what the readings were.
+func Values(c *Case, vs []Value, stale bool, lag, staleRow int) []verdict.Finding {
+	var out []verdict.Finding
+	if stale {
+		f := c.finding("stale-reading", ofFirmware, 0.95, staleRow)
+		f.Evidence = fmt.Sprintf("after load steps the rows show the reading %d before, never the newest", lag)
+		f.Wrote = c.text(staleRow)
+		out = append(out, f)
+	}
+	for i := range vs {
+		v := &vs[i]
+		if v.OK || stale {
+			continue
+		}
+		out = append(out, c.value(v)...)
+	}
+	return merge(out)
+}
+
+// value names one column.
+func (c *Case) value(v *Value) []verdict.Finding {
+	row, worst := -1, 0.0
+	for r, x := range v.Residual {
+		if !math.IsNaN(x) && math.Abs(x) > v.Count+v.Column.Step[r] && row < 0 {
+			row = r
+		}
+		if !math.IsNaN(x) {
+			worst = max(worst, math.Abs(x))
+		}
+	}
+	if row < 0 {
+		return nil
+	}
+	get := c.reading(v.Column.Kind)
+	tol := func(r int) float64 { return 2*v.Count + v.Column.Step[r] }
+	// Does a column with one wrong direction, a failed reading, a factor or an offset explain the rows?
+	type pair struct{ x, y float64 }
+	var ps []pair
+	var rows []int
+	for r, y := range v.Column.Value {
+		k := c.At[r]
+		if !math.IsNaN(y) && c.Series.Good(k) {
+			ps = append(ps, pair{get(k), y})
+			rows = append(rows, r)
+		}
+	}
+	misses := func(f func(x float64) float64, slack float64) int {
+		n := 0
+		for i, p := range ps {
+			if math.Abs(p.y-f(p.x)) > tol(rows[i])+slack*math.Abs(p.x) {
+				n++
+			}
+		}
+		return n
+	}
+	few := len(ps) / 20
+	unit := map[logfile.Kind]string{logfile.Voltage: "V", logfile.Current: "A", logfile.Power: "W"}[v.Column.Kind]
+	found := func(name string, conf float64, evidence string) []verdict.Finding {
+		f := c.finding(name, ofFirmware, conf, row)
+		f.Evidence = fmt.Sprintf("column %q: %s", v.Column.Header, evidence)
+		f.Wrote = c.text(row)
+		f.ShouldBe = fmt.Sprintf("%s near %.5g %s", v.Column.Header, get(c.At[row])*v.Sign, unit)
+		return []verdict.Finding{f}
+	}
+	if len(ps) == 0 {
+		return found("failed-reading", 0.6, "shows values where no reading was good")
+	}
+	s := v.Sign
+	for _, way := range []float64{1, -1} {
+		flip := func(x float64) float64 {
+			if x*way > 0 {
+				x = -x
+			}
+			return s * x
+		}
+		if v.Column.Kind != logfile.Voltage && misses(flip, 0.01) <= few && misses(func(x float64) float64 { return s * x }, 0.01) > few {
+			return found("sign", 0.95, fmt.Sprintf("current %s has the wrong sign while the other direction is right", direction(way)))
+		}
+	}
+	if v.Column.Kind != logfile.Voltage && c.bothWays() && !c.showsMinus(v.Column) && misses(math.Abs, 0.01) <= few {
+		return found("sign", 0.9, "shows no sign although current flows both ways")
+	}
+	// Gain and offset by least squares.
+	n := float64(len(ps))
+	var sx, sy, sxx, sxy float64
+	for _, p := range ps {
+		sx, sy, sxx, sxy = sx+p.x, sy+p.y, sxx+p.x*p.x, sxy+p.x*p.y
+	}
+	g0 := 0.0
+	if sxx > 0 {
+		g0 = sxy / sxx
+	}
+	gainOK := math.Abs(g0) > 0.01 && misses(func(x float64) float64 { return g0 * x }, 0.003) <= few
+	off := sy/n - s*sx/n
+	offOK := misses(func(x float64) float64 { return s*x + off }, 0.003) <= few
+	varied := sxx/n-(sx/n)*(sx/n) > 0.01*sxx/n
+	switch {
+	case gainOK && nearestFactor(math.Abs(g0)) != 0:
+		return found("unit-factor", 0.95, fmt.Sprintf("is %s times the reading, a confusion of units", factorName(nearestFactor(math.Abs(g0)))))
+	case gainOK && (!offOK || varied || math.Abs(math.Abs(g0)-1) > 0.004):
+		conf := 0.9
+		ev := fmt.Sprintf("is %.4g times the reading", math.Abs(g0))
+		if offOK {
+			conf = 0.7
+			ev += fmt.Sprintf("; an offset of %+.4g %s would explain these rows as well: scenario %s tells them apart", off, unit, TellsApart("gain", "offset"))
+		}
+		return found("gain", conf, ev)
+	case offOK:
+		return found("offset", 0.9, fmt.Sprintf("is the reading %+.4g %s (%.1f counts)", off, unit, off/v.Count))
+	}
+	if det := n*sxx - sx*sx; det > 1e-12*n*sxx && varied {
+		g := (n*sxy - sx*sy) / det
+		b := (sy - g*sx) / n
+		if misses(func(x float64) float64 { return g*x + b }, 0.003) <= few {
+			return append(found("gain", 0.8, fmt.Sprintf("is %.4g times the reading %+.4g %s", math.Abs(g), b, unit)),
+				found("offset", 0.7, fmt.Sprintf("is %.4g times the reading %+.4g %s", math.Abs(g), b, unit))...)
+		}
+	}
+	// Rows that show a failed reading as a value.
+	if c.Series.HasFailed {
+		bad, touching := 0, 0
+		for r, x := range v.Residual {
+			if math.IsNaN(x) || math.Abs(x) <= v.Count+v.Column.Step[r] {
+				continue
+			}
+			bad++
+			if c.nearFailed(c.At[r]) {
+				touching++
+			}
+		}
+		if bad > 0 && touching == bad {
+			return found("failed-reading", 0.9, fmt.Sprintf("is off by up to %.4g %s only around failed readings", worst, unit))
+		}
+	}
+	if n := c.deadRows(v); n > 0 {
+		return found("dead-band", 0.85, "shows zero where the readings show a small current")
+	}
+	from := 0
+	if row > 0 {
+		from = c.At[row-1]
+	}
+	if h := c.happened(from, c.At[row]); h != nil {
+		return found(h.cause, 0.5, fmt.Sprintf("is outside the readings of its interval by up to %.4g %s since %s", worst, unit, h.what))
+	}
+	// Following the readings at a fixed lag.
+	for d := 2; d <= 200; d++ {
+		late := 0
+		for i, r := range rows {
+			k := max(c.At[r]-d, 0)
+			if !c.Series.Good(k) || math.Abs(ps[i].y-s*get(k)) > tol(r) {
+				late++
+			}
+		}
+		if late <= few {
+			return found("stale-reading", 0.85, fmt.Sprintf("shows the reading %d before", d))
+		}
+	}
+	return found("unexplained", 0.4, fmt.Sprintf("is outside the readings of its interval by up to %.4g %s", worst, unit))
+}
+
+func direction(way float64) string {
+	if way > 0 {
+		return "into the battery"
+	}
+	return "out of the battery"
+}
+
+// reading gives the reading that a column of a kind should show.
+func (c *Case) reading(k logfile.Kind) func(k int) float64 {
+	s := c.Series
+	switch k {
+	case logfile.Voltage:
+		return func(k int) float64 { return s.V[k] }
+	case logfile.Power:
+		return func(k int) float64 { return s.I[k] * s.V[k] }
+	}
+	return func(k int) float64 { return s.I[k] }
+}
+
+// bothWays says that current flows into and out of the battery by more than a few counts.
+func (c *Case) bothWays() bool {
+	in, out := false, false
+	for _, x := range c.Series.I {
+		in = in || x > 8*c.Series.Amp
+		out = out || x < -8*c.Series.Amp
+	}
+	return in && out
+}
+
+func (c *Case) showsMinus(col *logfile.Column) bool {
+	for _, v := range col.Value {
+		if v < 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// nearFailed says that one of the readings of the row's interval failed.
+func (c *Case) nearFailed(k int) bool {
+	t := 0.0
+	for q := k; q >= 0 && t <= max(c.Log, 30)+2*c.Series.Period; q-- {
+		if !c.Series.Good(q) {
+			return true
+		}
+		t += c.Series.Dt[q]
+	}
+	return false
+}
+
+// deadRows counts rows that show zero where the readings show current; 0 unless that is all that is wrong.
+func (c *Case) deadRows(v *Value) int {
+	n := 0
+	for r, x := range v.Residual {
+		if math.IsNaN(x) || math.Abs(x) <= v.Count+v.Column.Step[r] {
+			continue
+		}
+		if v.Column.Value[r] != 0 {
+			return 0
+		}
+		n++
+	}
+	return n
+}

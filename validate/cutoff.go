@@ -1,0 +1,250 @@
+package validate
+
+import (
+	"fmt"
+	"math"
+
+	"stuntcell/emulator"
+	"stuntcell/model"
+	"stuntcell/validate/cause"
+	"stuntcell/validate/verdict"
+)
+
+// checkCutoff makes the check cutoff: the charge drawn between the first instant that fits the readings and the hold, and
+// the logger's switch, against the longer of 12 readings' worth and 0.2 % of the step's.
+func (j *judge) checkCutoff() {
+	chk := verdict.Check{Name: "cutoff", Unit: "A·s"}
+	var step *emulator.StepRun
+	for i := range j.rec.Steps {
+		st := &j.rec.Steps[i]
+		if st.Step.Kind == model.Discharge && st.Step.Ends.Logger > 0 {
+			step = st
+		}
+	}
+	switch {
+	case j.rec.Cannot["load"]:
+		chk = verdict.Check{Name: "cutoff", Skipped: "cannot load"}
+	case step == nil:
+		chk = verdict.Check{Name: "cutoff", Skipped: "no step hands over the cutoff"}
+	case j.rec.Stream:
+		chk = verdict.Check{Name: "cutoff", Skipped: "a plain stream cannot switch"}
+	}
+	if chk.Skipped != "" {
+		j.checks = append(j.checks, chk)
+		return
+	}
+	c := j.cut(step)
+	j.cutoff = c
+	// A run that the logger's failure ended says nothing about a cutoff that was not yet due.
+	if j.rec.Outcome.Failure != nil && (c.Due < 0 || !c.HasOff && c.Due >= j.rec.Outcome.Reading-cutoffSlack) {
+		j.checks = append(j.checks, verdict.Check{Name: "cutoff", Skipped: "the logger stopped before it was due"})
+		return
+	}
+	limit := max(cutoffSlack*c.PerReading, or(j.sc.Expect.Cutoff, limitCutoff)*math.Abs(step.Charge))
+	over := c.Over
+	ok := over <= limit*(1+1e-9)
+	detail := ""
+	switch {
+	case c.Chatter > 0:
+		ok, detail = false, fmt.Sprintf("the load was switched on again %d times after the stop", c.Chatter)
+	case !c.HasOff:
+		if c.Due >= 0 || step.Why == model.ByFloor {
+			ok, detail = false, "the load was never switched off"
+		}
+	case c.NeverBelow:
+		ok, detail = false, "off before any reading was below the level"
+	case c.Early:
+		if j.sc.Expect.Pulses {
+			ok = false
+		}
+		detail = "off after a reading below the level but before the hold had passed"
+	}
+	if c.LeftOn {
+		ok, detail = false, "load still closed while no good reading came"
+	}
+	zero := 0.0
+	chk.Value, chk.LimitLow, chk.LimitHigh, chk.Pass, chk.Detail = &over, &zero, &limit, &ok, detail
+	c.Bad = !ok
+	c.Limit = limit
+	j.checks = append(j.checks, chk)
+}
+
+// cut looks at how a step that hands over the cutoff was ended.
+func (j *judge) cut(step *emulator.StepRun) *cause.Cutoff {
+	rd := &j.rec.Readings
+	c := &cause.Cutoff{Step: step, Due: -1, Off: -1, FirstBelow: -1, Level: float64(j.rec.Greeting.CutoffMV) / 1000,
+		Hold: float64(j.rec.Greeting.CutoffHoldMS) / 1000}
+	first, last := step.First, step.Last
+	if last < first {
+		return c
+	}
+	for _, e := range j.rec.Events {
+		if e.Kind != emulator.SaidLoad || e.T < step.Begin || e.T > step.End {
+			continue
+		}
+		switch {
+		case e.Value == 0 && !c.HasOff:
+			c.HasOff, c.Off, c.OffT = true, e.Reading, float64(e.T)*1e-9
+		case e.Value == 1 && c.HasOff:
+			c.Chatter++
+			if c.Chatter == 1 {
+				c.OnAgain = e.Reading
+				c.OnAgainLife = rd.Life[min(e.Reading, len(rd.Life)-1)]
+				c.OffLife = rd.Life[min(c.Off, len(rd.Life)-1)]
+			}
+		}
+	}
+	// A load that the bench finds closed again after a power cut that followed the stop, without the logger saying so,
+	// stands where it stood before; a logger that then says nothing has not closed it.
+	end := last
+	if c.HasOff {
+		end = min(c.Off, last)
+	}
+	// The lowest reading of the step up to the stop, and the first instant that fits level and hold.
+	low := math.Inf(1)
+	since := -1.0
+	t := 0.0
+	drop := 0.0
+	badRun := 0.0
+	lastGoodV := math.Inf(1)
+	for k := first; k <= end; k++ {
+		if k > first {
+			t += j.series.Dt[k]
+		}
+		if !j.series.Good(k) {
+			badRun += j.series.Dt[k]
+			c.BadSpan = max(c.BadSpan, badRun)
+			continue
+		}
+		badRun = 0
+		v := j.series.V[k]
+		lastGoodV = v
+		drop = math.Abs(j.series.I[k]) * (j.sc.Setup.Rig.Wiring.Lead + float64(j.rec.Greeting.ShuntNohm)*1e-9)
+		if v < low {
+			low, c.LowAt = v, k
+		}
+		if v < c.Level {
+			if c.FirstBelow < 0 {
+				c.FirstBelow = k
+			}
+			if since < 0 {
+				since = t
+			}
+			if t-since >= c.Hold-1e-9 && c.Due < 0 {
+				c.Due = k
+			}
+		} else {
+			since = -1
+		}
+		c.PerReading = max(c.PerReading, math.Abs(j.series.I[k])*j.series.Period)
+	}
+	_ = lastGoodV
+	c.Low = low
+	c.Drop = drop
+	c.NeverBelow = c.HasOff && low >= c.Level+drop+j.series.Volt
+	if c.HasOff && c.FirstBelow >= 0 && (c.Due < 0 || c.Due > c.Off) {
+		// A hold counted in readings is as long as one that is counted in time.
+		n := 0
+		for k := c.Off; k >= first && (!j.series.Good(k) || j.series.V[k] < c.Level+j.series.Volt); k-- {
+			n++
+		}
+		nominal := c.Hold / j.series.Period
+		c.Early = float64(n) < nominal-1 && j.span(c.Off-n+1, c.Off) < c.Hold-2*j.series.Period
+	}
+	// Charge drawn after the stop was due.
+	due := c.Due
+	if due >= 0 {
+		stop := last
+		if c.HasOff {
+			stop = min(max(c.Off, due), len(rd.T)-1)
+		} else if step.Last+1 < len(rd.T) {
+			stop = step.Last + 1
+		}
+		c.Over = rd.Throughput[stop] - rd.Throughput[due]
+	}
+	if !c.HasOff && c.BadSpan > 0 && (j.rec.Outcome.Failure == nil) {
+		// No good reading could tell the logger: it must give up on a sensor that stays away.
+		c.LeftOn = badRun > c.Hold+cutoffSlack*j.series.Period && badRun > 0.5*c.BadSpan
+	}
+	if c.HasOff && c.BadSpan > 0 {
+		c.AfterBad = true
+	}
+	return c
+}
+
+// span is the true time between two readings [s].
+func (j *judge) span(a, b int) float64 {
+	t := 0.0
+	for k := max(a, 0) + 1; k <= b && k < len(j.series.Dt); k++ {
+		t += j.series.Dt[k]
+	}
+	return t
+}
+
+// checkCharge makes the check charge-end for a logger that says it can end charging.
+func (j *judge) checkCharge() {
+	if !j.rec.Can["charge"] {
+		return
+	}
+	var step *emulator.StepRun
+	for i := range j.rec.Steps {
+		st := &j.rec.Steps[i]
+		if st.Step.Kind == model.Charge && st.Step.Ends.Logger > 0 {
+			step = st
+		}
+	}
+	if step == nil || step.Last < step.First {
+		return
+	}
+	c := &cause.ChargeEnd{Step: step, Due: -1, Off: -1, Level: float64(j.rec.Greeting.ChargeEndMV) / 1000,
+		Taper: float64(j.rec.Greeting.ChargeTaperMA) / 1000}
+	for _, e := range j.rec.Events {
+		if e.Kind == emulator.SaidCharge && e.Value == 0 && c.Off < 0 && e.T >= step.Begin && e.T <= step.End {
+			c.Off = e.Reading
+		}
+	}
+	low := math.Inf(1)
+	for k := step.First; k <= step.Last; k++ {
+		if !j.series.Good(k) {
+			continue
+		}
+		i, v := j.series.I[k], j.series.V[k]
+		if k <= c.Off || c.Off < 0 {
+			c.MaxV = max(c.MaxV, v)
+			low = min(low, i)
+		}
+		// One count either way may decide.
+		if c.Due < 0 && v >= c.Level-2*j.series.Volt && i <= c.Taper+j.series.Amp {
+			c.DueEarly = k
+			c.Due = k
+		}
+		if c.DueLate == 0 && v >= c.Level-2*j.series.Volt && i <= c.Taper-2*j.series.Amp {
+			c.DueLate = k
+		}
+		c.PerReading = max(c.PerReading, math.Abs(i)*j.series.Period)
+	}
+	c.MinI = low
+	rd := &j.rec.Readings
+	late := c.DueLate
+	if late == 0 {
+		late = c.Due
+	}
+	limit := max(cutoffSlack*c.PerReading, limitCutoff*math.Abs(step.Charge))
+	ok := true
+	detail := ""
+	switch {
+	case c.Off < 0 && late > 0 && step.Last-late > cutoffSlack && step.Why != model.ByLogger:
+		ok, detail = false, "the charger was never switched off"
+		c.Over = rd.Throughput[step.Last] - rd.Throughput[late]
+	case c.Off >= 0 && (c.Due < 0 || c.Off < c.Due):
+		ok, detail = false, "off before level and taper were reached"
+		c.Early = true
+	case c.Off >= 0 && late > 0 && c.Off > late:
+		c.Over = rd.Throughput[min(c.Off, len(rd.T)-1)] - rd.Throughput[late]
+		ok = c.Over <= limit
+	}
+	over, zero := c.Over, 0.0
+	c.Bad, c.Limit = !ok, limit
+	j.chargeEnd = c
+	j.checks = append(j.checks, verdict.Check{Name: "charge-end", Unit: "A·s", Value: &over, LimitLow: &zero, LimitHigh: &limit, Pass: &ok, Detail: detail})
+}

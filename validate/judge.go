@@ -1,0 +1,335 @@
+// Package validate judges a log: checks, blame, causes, verdict (JUDGING.md of the design).
+//
+// [Judge] takes a scenario and the record of its run. It reads the rows as a log (package logfile), finds the reading that
+// each row belongs to, finds the one healthy rule and timebase that the whole log is found to use (package replay), makes
+// every check, splits the deviation from truth into sampling, front end, clock and firmware, and names causes (package
+// cause). What cannot be checked is skipped and said; what the logger could not know is never held against it.
+package validate
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"runtime"
+	"slices"
+
+	"stuntcell/emulator"
+	"stuntcell/scenarios"
+	"stuntcell/validate/cause"
+	"stuntcell/validate/logfile"
+	"stuntcell/validate/replay"
+	"stuntcell/validate/verdict"
+)
+
+// Options say what a verdict carries besides the run.
+type Options struct {
+	Tool   string // version of this program
+	Logger string // how the logger is named
+	// Columns says what the log's columns hold where its header does not (the `columns:` block of a project file).
+	Columns map[string]string
+}
+
+// judge is one judgement at work.
+type judge struct {
+	sc     *scenarios.Scenario
+	rec    *emulator.Record
+	series *replay.Series
+	table  *logfile.Table
+	notes  []string
+	checks []verdict.Check
+
+	at          []int  // reading of each data row
+	fits        []bool // its time column shows that reading
+	tickColumn  *logfile.Column
+	tickOffset  int64
+	ticksFit    bool
+	tickBad     bool
+	clockColumn *logfile.Column
+	clockFits   bool
+	zone        int64
+	zoneKnown   bool
+
+	index            []int
+	mark             replay.Marks
+	meter            replay.Meter
+	totals           *replay.Totals
+	columns          []*cause.Column
+	guessed          []bool
+	throughput       float64
+	energyThroughput float64
+	elapsed          float64
+
+	log        float64
+	logChanges []logChange
+	values     []cause.Value
+	staleLag   int
+	staleRow   int
+	staleRows  int
+	spacing    cause.Spacing
+	pattern    bool
+
+	clockDeviation     []float64
+	clockRow           int
+	cutoff             *cause.Cutoff
+	chargeEnd          *cause.ChargeEnd
+	restarts           []cause.Restart
+	cardBegin, cardEnd int
+	cardDead           bool
+}
+
+// Judge returns the verdict on one run. It never fails: a log that cannot be read is a verdict too.
+func Judge(sc *scenarios.Scenario, rec *emulator.Record, o Options) *verdict.Verdict {
+	v := &verdict.Verdict{
+		Schema: verdict.Schema, Tool: o.Tool, GoArch: runtime.GOARCH, Scenario: sc.Name, Seed: sc.Setup.Seed,
+		Hash:   verdict.Hash{Scenario: hashBytes(sc.Source), Pack: hashJSON(sc.Setup.Pack), Rig: hashJSON(sc.Setup.Rig)},
+		Logger: o.Logger, Checks: []verdict.Check{}, Blame: map[string]verdict.Blame{}, Findings: []verdict.Finding{},
+		NotCovered: notCovered(sc),
+	}
+	if rec.Skipped != "" {
+		v.Skipped = rec.Skipped
+		return v
+	}
+	j := &judge{sc: sc, rec: rec, series: replay.NewSeries(rec), cardBegin: -1, clockRow: -1}
+	j.findLogChanges()
+	v.Truth = truthOf(rec)
+	lines := make([]string, len(rec.Rows))
+	for i, r := range rec.Rows {
+		lines[i] = r.Text
+	}
+	table, err := logfile.ParseLines(lines, logfile.Options{Columns: o.Columns, TornOK: j.torn})
+	if err != nil {
+		j.unreadable(v, err)
+		return v
+	}
+	j.table = table
+	j.match()
+	j.marks()
+	j.totalColumns()
+	j.findRule()
+	j.unitsOfGuessed()
+	j.checkTotals()
+	j.checkValues()
+	j.checkFresh()
+	j.checkRows()
+	j.checkClock()
+	j.checkCutoff()
+	j.checkCharge()
+	j.checkRestart()
+	j.checkCard()
+	v.Blame = j.blame()
+	j.checkGoal(v.Blame)
+	j.afterFailure()
+	j.rename()
+	v.Checks = j.checks
+	v.Found = j.found()
+	v.Findings = j.findings(v.Blame)
+	v.Notes = append(j.notes, j.healthyHabits()...)
+	pass := true
+	for _, c := range v.Checks {
+		pass = pass && (c.Pass == nil || *c.Pass)
+	}
+	for _, f := range v.Findings {
+		pass = pass && f.Severity != verdict.Failure
+	}
+	v.Pass = &pass
+	return v
+}
+
+// torn says that a line may be torn: the last one before a power cut.
+func (j *judge) torn(line int) bool {
+	rows := j.rec.Rows
+	return line+1 >= len(rows) || rows[line+1].Life != rows[line].Life
+}
+
+// unreadable is the verdict on a log that cannot be understood as a whole.
+func (j *judge) unreadable(v *verdict.Verdict, err error) {
+	pass := false
+	v.Pass = &pass
+	v.Checks = append(v.Checks, verdict.Check{Name: "rows", Pass: &pass, Detail: err.Error()})
+	c := &cause.Case{Record: j.rec, Series: j.series}
+	v.Findings = append(v.Findings, cause.Process(c)...)
+	if len(v.Findings) == 0 {
+		v.Findings = append(v.Findings, verdict.Finding{Cause: "broken-row", Severity: verdict.Failure, Of: "firmware", Confidence: 0.5,
+			Evidence: "the log cannot be understood: " + err.Error(), Mend: cause.MendOf("broken-row")})
+	}
+}
+
+// afterFailure takes back checks that the run was too short for: after a hang or a crash they are null.
+func (j *judge) afterFailure() {
+	if j.rec.Outcome.Failure == nil {
+		return
+	}
+	for i := range j.checks {
+		c := &j.checks[i]
+		switch c.Name {
+		case "interval", "rows", "restart", "card", "total":
+			*c = verdict.Check{Name: c.Name, Skipped: "the logger stopped: " + string(j.rec.Outcome.Failure.Kind)}
+		}
+	}
+	j.pattern = false
+	j.restarts = nil
+	j.cardBegin, j.cardDead = -1, false
+}
+
+// rename brings the checks into the order of JUDGING.md's table.
+func (j *judge) rename() {
+	order := []string{"charge", "energy", "values", "fresh", "elapsed", "interval", "rows", "clock", "cutoff", "charge-end", "restart", "card", "total"}
+	slices.SortStableFunc(j.checks, func(a, b verdict.Check) int {
+		return slices.Index(order, a.Name) - slices.Index(order, b.Name)
+	})
+}
+
+// failed says whether a check failed.
+func (j *judge) failed(name string) bool {
+	for _, c := range j.checks {
+		if c.Name == name {
+			return c.Pass != nil && !*c.Pass
+		}
+	}
+	return false
+}
+
+// found says what the log was found to use.
+func (j *judge) found() verdict.Found {
+	f := verdict.Found{Rule: j.meter.Rule.String(), Timebase: "tick", Columns: map[string]string{}, Rows: len(j.at), Sign: "not seen"}
+	if j.meter.Source == replay.ReadingsRTC {
+		f.Timebase = "clock"
+	}
+	for i := range j.table.Columns {
+		if c := &j.table.Columns[i]; c.Kind != logfile.Other {
+			f.Columns[c.Header] = c.Kind.String()
+		}
+	}
+	for _, c := range j.columns {
+		if c.Role == cause.Charge && len(c.Unrolled.Value) > 0 {
+			f.Sign = "charge positive"
+			if c.Unrolled.Sign < 0 {
+				f.Sign = "discharge positive"
+			}
+			break
+		}
+	}
+	if j.clockColumn != nil && j.zoneKnown {
+		z := int(j.zone / 60)
+		f.ZoneMin = &z
+	}
+	return f
+}
+
+// findings names the causes of what failed and adds advice, failures first, the surest first.
+func (j *judge) findings(blame map[string]verdict.Blame) []verdict.Finding {
+	c := &cause.Case{Record: j.rec, Series: j.series, Table: j.table, At: j.at, Line: j.table.Rows, Index: j.index, Marks: j.mark,
+		Meter: j.meter, Totals: j.totals, Column: j.columns, Throughput: j.throughput, EnergyThroughput: j.energyThroughput,
+		Log: j.log, Pulses: j.sc.Expect.Pulses, Zone: j.zone, Cells: j.sc.Setup.Pack.Series}
+	out := cause.Process(c)
+	add := func(fs []verdict.Finding) { out = append(out, fs...) }
+	if j.failed("charge") || j.failed("energy") || j.failed("elapsed") {
+		add(cause.Totals(c))
+	}
+	if j.tickBad && j.failed("elapsed") {
+		add(cause.SignedPrint(c, j.firstTickBad()))
+	}
+	if j.failed("restart") {
+		add(cause.Restarts(c, j.restarts))
+	}
+	if j.failed("fresh") || j.failed("values") {
+		add(cause.Values(c, j.values, j.failed("fresh"), j.staleLag, j.staleRow))
+	}
+	add(cause.Rows(c, &j.spacing, j.pattern && j.failed("interval"), j.failed("rows")))
+	if j.failed("clock") {
+		add(cause.Clock(c, j.clockDeviation, j.clockRow))
+	}
+	add(cause.Switching(c, j.cutoff))
+	add(cause.Charging(c, j.chargeEnd))
+	if j.cardBegin >= 0 {
+		add(cause.Card(c, j.failed("card"), j.cardDead, j.cardBegin, j.cardEnd))
+	}
+	if j.rec.Outcome.Failure == nil {
+		add(cause.FirstInterval(c))
+	}
+	limits := cause.Shares{ChargeLimit: or(j.sc.Expect.Charge, limitCharge), EnergyLimit: or(j.sc.Expect.Energy, limitEnergy)}
+	limits.Charge, limits.HasCharge = blame["charge_As"]
+	limits.Energy, limits.HasEnergy = blame["energy_Ws"]
+	add(cause.RigShare(c, &j.sc.Setup.Rig, limits))
+	return cause.Order(out)
+}
+
+// firstTickBad is the first data row whose tick is wrong.
+func (j *judge) firstTickBad() int {
+	for r := range j.at {
+		if !j.fits[r] || j.tickColumn.Value[r] < 0 {
+			return r
+		}
+	}
+	return 0
+}
+
+// healthyHabits says which unusual but healthy habits were seen, so that a reader sees that they were not overlooked.
+func (j *judge) healthyHabits() []string {
+	var out []string
+	if j.meter.Rule != replay.Trapezoid {
+		out = append(out, "integrates by the "+j.meter.Rule.String()+", a healthy rule")
+	}
+	if j.meter.Source == replay.ReadingsRTC {
+		out = append(out, "takes its time from the clock, not from the counter")
+	}
+	if j.meter.Bad == replay.Hold {
+		out = append(out, "holds the last value over failed readings")
+	}
+	for _, c := range j.columns {
+		if len(c.Unrolled.Resets) > 0 {
+			out = append(out, fmt.Sprintf("column %q starts anew with a step of the plan (%d times)", c.Header, len(c.Unrolled.Resets)))
+		}
+	}
+	if len(j.table.Headers) > 1 {
+		out = append(out, fmt.Sprintf("repeats its header %d times", len(j.table.Headers)-1))
+	}
+	for _, n := range cannotNames(j.rec.Cannot) {
+		out = append(out, "said that it cannot "+n+": not checked")
+	}
+	return append(out, j.table.Notes...)
+}
+
+func cannotNames(m map[string]bool) []string {
+	var out []string
+	for n, is := range m {
+		if is {
+			out = append(out, n)
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+// truthOf is what really happened between the first and the last reading.
+func truthOf(rec *emulator.Record) verdict.Truth {
+	n := len(rec.Readings.T)
+	if n == 0 {
+		return verdict.Truth{}
+	}
+	r := &rec.Readings
+	return verdict.Truth{Charge: r.Charge[n-1], Energy: r.Energy[n-1], Throughput: r.Throughput[n-1], Elapsed: float64(r.T[n-1]-r.T[0]) * 1e-9}
+}
+
+// notCovered is what a pass does not say, in every verdict.
+func notCovered(sc *scenarios.Scenario) []string {
+	return []string{
+		"driver code: register layout, sign extension, range settings, bus errors",
+		"the real shunt, front end, clock, card and relay: the rig here is simulated",
+		"the real battery, which may be worse than the simulated one",
+	}
+}
+
+func hashBytes(b []byte) string {
+	h := sha256.Sum256(b)
+	return hex.EncodeToString(h[:])
+}
+
+func hashJSON(v any) string {
+	b, err := json.Marshal(v)
+	if err != nil {
+		b = fmt.Appendf(nil, "%+v", v)
+	}
+	return hashBytes(b)
+}

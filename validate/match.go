@@ -1,0 +1,324 @@
+package validate
+
+import (
+	"math"
+	"sort"
+
+	"stuntcell/emulator/link"
+	"stuntcell/validate/logfile"
+)
+
+// match finds the reading that each data row belongs to (JUDGING.md, "Which reading a row belongs to"): the latest not
+// after the row's emission that fits its tick; without a tick, the one that shows the row's clock second; without either,
+// the reading that was answered. A row whose time column fits no reading belongs to the reading that was answered.
+func (j *judge) match() {
+	n := len(j.table.Rows)
+	j.at = make([]int, n)
+	j.fits = make([]bool, n)
+	after := make([]int, n)
+	last := len(j.rec.Readings.T) - 1
+	for r, line := range j.table.Rows {
+		after[r] = min(max(j.rec.Rows[line].After, 0), last)
+		j.at[r] = after[r]
+		if j.rec.Stream {
+			after[r] = last
+		}
+	}
+	if last < 0 {
+		return
+	}
+	if c := j.column(logfile.Tick); c != nil {
+		j.tickColumn = c
+		if j.matchTicks(c, after) {
+			return
+		}
+	}
+	if c := j.column(logfile.Clock); c != nil {
+		j.clockColumn = c
+		j.zone, j.zoneKnown = j.findZone(c, after)
+		if j.column(logfile.Tick) == nil || !j.ticksFit {
+			if j.matchClock(c, after) {
+				return
+			}
+		}
+	}
+	if c := j.column(logfile.Elapsed); c != nil {
+		j.matchElapsed(c, after)
+	}
+}
+
+// column returns the first column of a kind on channel 1, nil if there is none.
+func (j *judge) column(k logfile.Kind) *logfile.Column {
+	for i := range j.table.Columns {
+		if c := &j.table.Columns[i]; c.Kind == k && c.Channel <= 1 {
+			return c
+		}
+	}
+	return nil
+}
+
+// counts converts a printed tick to counts of the rig's counter. A unit of time is converted at the nominal rate.
+func (j *judge) counts(c *logfile.Column, v float64) (int64, bool) {
+	if c.Scale > 0 {
+		v *= c.Scale * j.series.Hz
+	}
+	if math.IsNaN(v) || math.Abs(v) > 1<<62 {
+		return 0, false
+	}
+	return int64(math.Round(v)), true
+}
+
+// matchTicks matches by tick and reports whether nearly all rows fit a reading. The column may count from the first
+// reading instead of from the counter's zero, so a constant difference is allowed.
+func (j *judge) matchTicks(c *logfile.Column, after []int) bool {
+	mask := int64(math.MaxInt64)
+	if j.series.Bits < 63 {
+		mask = 1<<uint(j.series.Bits) - 1
+	}
+	ticks := j.rec.Readings.Tick
+	byTick := map[int64][]int{}
+	for k, t := range ticks {
+		byTick[t&mask] = append(byTick[t&mask], k)
+	}
+	// A time printed from a counter of another rate is cut or rounded to its own unit.
+	slack := int64(0)
+	if per := c.Scale * j.series.Hz; per > 1 {
+		slack = int64(per)
+	} else if c.Scale > 0 && math.Abs(per-1) > 1e-9 {
+		slack = 1
+	}
+	find := func(v, off int64, from int) int {
+		best := -1
+		for d := -slack; d <= slack; d++ {
+			ks := byTick[(v+off+d)&mask]
+			if i := sort.SearchInts(ks, from+1); i > 0 && ks[i-1] > best {
+				best = ks[i-1]
+			}
+		}
+		return best
+	}
+	try := func(off int64) (at []int, fit int) {
+		at = make([]int, len(c.Value))
+		for r, v := range c.Value {
+			at[r] = -1
+			n, ok := j.counts(c, v)
+			if !ok {
+				continue
+			}
+			life := j.lifeOfRow(r)
+			k := after[r]
+			// Rows of another power-up than the reading's belong to readings of their own.
+			if at[r] = find(n, off, k); at[r] >= 0 && j.rec.Readings.Life[at[r]] == life {
+				fit++
+			} else if at[r] >= 0 {
+				at[r] = -1
+			}
+		}
+		return at, fit
+	}
+	offs := []int64{0}
+	// The difference at the first row that has a tick, and at the last.
+	for _, r := range []int{0, len(c.Value) / 2, len(c.Value) - 1} {
+		if r >= 0 && r < len(c.Value) {
+			if n, ok := j.counts(c, c.Value[r]); ok {
+				offs = append(offs, (ticks[after[r]]-n)&mask)
+			}
+		}
+	}
+	if len(ticks) > 0 {
+		offs = append(offs, ticks[0]&mask)
+	}
+	var best []int
+	bestFit := -1
+	var bestOff int64
+	for _, off := range offs {
+		if at, fit := try(off); fit > bestFit {
+			best, bestFit, bestOff = at, fit, off
+		}
+	}
+	valid := 0
+	for r, k := range best {
+		if _, ok := j.counts(c, c.Value[r]); ok {
+			valid++
+		}
+		if k >= 0 {
+			j.at[r], j.fits[r] = k, true
+		}
+	}
+	j.tickOffset = bestOff
+	j.ticksFit = valid > 0 && bestFit*10 >= valid*8
+	if !j.ticksFit {
+		// The column is no counter that the readings show: match by other means.
+		for r := range j.at {
+			j.at[r], j.fits[r] = after[r], false
+		}
+	}
+	return j.ticksFit
+}
+
+// lifeOfRow is the number of power-ups before the row was written.
+func (j *judge) lifeOfRow(r int) int16 { return j.rec.Rows[j.table.Rows[r]].Life }
+
+// findZone finds the one fixed zone, in quarter hours, that brings most printed times to the clock's face. The user's own
+// zone and UTC go first where as many rows fit.
+func (j *judge) findZone(c *logfile.Column, after []int) (zone int64, known bool) {
+	votes := map[int64]int{}
+	face := j.rec.Readings.Clock
+	for r, v := range c.Value {
+		if math.IsNaN(v) || face[after[r]] == link.NoClock {
+			continue
+		}
+		// Of rows written together only the last one is surely of the answered reading.
+		if r+1 < len(after) && after[r+1] == after[r] && !j.rec.Stream {
+			continue
+		}
+		d := int64(math.Floor(v)) - face[after[r]]
+		if c.NoDate {
+			d = j.shown(c, d)
+			if d > 14*3600 {
+				d -= 86400
+			}
+		}
+		q := int64(math.Round(float64(d)/900)) * 900
+		if abs(d-q) <= 60 && abs(q) <= 14*3600 {
+			votes[q]++
+		}
+	}
+	if c.Zoned {
+		return 0, true
+	}
+	user := j.rec.Greeting.ZoneMin * 60
+	best, most := user, votes[user]
+	for _, z := range sortedKeys(votes) {
+		if votes[z] > most {
+			best, most = z, votes[z]
+		}
+	}
+	if j.rec.Stream {
+		return j.streamZone(c, user)
+	}
+	return best, most > 0
+}
+
+// streamZone finds the zone of a log that came whole: the first printed time that a reading shows settles it.
+func (j *judge) streamZone(c *logfile.Column, user int64) (int64, bool) {
+	faces := map[int64]bool{}
+	for _, f := range j.rec.Readings.Clock {
+		faces[f] = true
+	}
+	best, most := user, 0
+	for q := int64(-56); q <= 56; q++ {
+		z, n := q*900, 0
+		for _, v := range c.Value {
+			if !math.IsNaN(v) && faces[int64(math.Floor(v))-z] {
+				n++
+			}
+		}
+		if n > most || n == most && n > 0 && (z == user || z == 0 && best != user) {
+			best, most = z, n
+		}
+	}
+	return best, most > 0
+}
+
+// matchClock matches by the clock's second, searching backwards from the row's emission.
+func (j *judge) matchClock(c *logfile.Column, after []int) bool {
+	face := j.rec.Readings.Clock
+	bySecond := map[int64][]int{}
+	for k, f := range face {
+		s := j.shown(c, f)
+		bySecond[s] = append(bySecond[s], k)
+	}
+	fit, valid := 0, 0
+	for r, v := range c.Value {
+		if math.IsNaN(v) {
+			continue
+		}
+		valid++
+		ks := bySecond[j.shown(c, int64(math.Floor(v))-j.zone)]
+		if i := sort.SearchInts(ks, after[r]+1); i > 0 {
+			k := ks[i-1]
+			if j.rec.Readings.Life[k] != j.lifeOfRow(r) {
+				continue
+			}
+			// The clock may have shown this second twice, before and after it was set back: prefer the reading that was answered.
+			j.at[r], j.fits[r] = k, true
+			fit++
+		}
+	}
+	j.clockFits = valid > 0 && fit*10 >= valid*8
+	if !j.clockFits {
+		for r := range j.at {
+			j.at[r], j.fits[r] = min(max(j.rec.Rows[j.table.Rows[r]].After, 0), len(face)-1), false
+		}
+	}
+	return j.clockFits
+}
+
+// matchElapsed matches rows that were held back by their elapsed time, where the log has no better column. It counts from
+// the first reading or from the counter's zero, whichever fits more rows; where neither fits, the answered reading stands.
+func (j *judge) matchElapsed(c *logfile.Column, after []int) {
+	held := j.rec.Stream
+	for r := 1; r < len(after); r++ {
+		held = held || after[r] == after[r-1]
+	}
+	if !held {
+		return
+	}
+	n := len(j.rec.Readings.T)
+	times := make([]float64, n)
+	for k := 1; k < n; k++ {
+		times[k] = times[k-1] + j.series.TickDt[k]
+	}
+	best, bestFit := []int(nil), -1
+	for _, off := range []float64{0, j.series.FirstTick} {
+		at, fit := make([]int, len(c.Value)), 0
+		for r, v := range c.Value {
+			at[r] = -1
+			if math.IsNaN(v) {
+				continue
+			}
+			step := max(c.Step[r], j.series.Period/2)
+			k := sort.SearchFloat64s(times, v-off+c.Step[r]/2+1e-6) - 1
+			if k >= 0 && k <= after[r] && math.Abs(times[k]+off-v) <= step+1e-9 {
+				at[r] = k
+				fit++
+			}
+		}
+		if fit > bestFit {
+			best, bestFit = at, fit
+		}
+	}
+	if bestFit*10 < len(c.Value)*8 {
+		return
+	}
+	for r, k := range best {
+		if k >= 0 {
+			j.at[r], j.fits[r] = k, true
+		}
+	}
+}
+
+// shown is what a clock column can show of an instant: all of it, or the time of day.
+func (j *judge) shown(c *logfile.Column, unix int64) int64 {
+	if c.NoDate {
+		return ((unix % 86400) + 86400) % 86400
+	}
+	return unix
+}
+
+func abs(x int64) int64 {
+	if x < 0 {
+		return -x
+	}
+	return x
+}
+
+func sortedKeys(m map[int64]int) []int64 {
+	ks := make([]int64, 0, len(m))
+	for k := range m {
+		ks = append(ks, k)
+	}
+	sort.Slice(ks, func(a, b int) bool { return ks[a] < ks[b] })
+	return ks
+}

@@ -1,0 +1,630 @@
+package replay
+
+import "math"
+
+// Rule is an integration rule over readings.
+type Rule uint8
+
+// The healthy rules.
+const (
+	Trapezoid Rule = iota
+	Left
+	Right
+)
+
+// String names the rule as a verdict does.
+func (r Rule) String() string {
+	return [...]string{"trapezoid", "left rectangle", "right rectangle"}[r]
+}
+
+// Source says which waveform and which time a healthy meter integrates: the four-part blame is differences of these.
+type Source uint8
+
+// Sources.
+const (
+	Readings     Source = iota // the readings in the counter's time
+	ReadingsRTC                // the readings in the clock's rate
+	ReadingsTrue               // the readings in true time
+	WindowTrue                 // the true window means in true time
+)
+
+// Clocking is how a meter gets the time of a step.
+type Clocking uint8
+
+// Ways to get the time of a step. Only Exact is healthy.
+const (
+	Exact          Clocking = iota
+	WrapNegative            // at the counter's wrap the step is short by a whole wrap (widened, then subtracted)
+	WrapPositive            // ... long by a whole wrap
+	WrapSkip                // ... dropped
+	WrapZero                // ... counted from zero to the new count
+	WrapStop                // nothing is added after the wrap
+	WrapFloor               // after the wrap nothing is added until the counter passes its old value again
+	HalfNegative            // at half range the step is short by a whole wrap
+	HalfPositive            // ... long by a whole wrap
+	HalfSkip                // ... dropped
+	HalfStop                // nothing is added while the counter's top bit is set
+	Nominal                 // every step is the nominal period
+	Whole                   // whole seconds of the step; the rest is thrown away
+	WholeRounded            // the step rounded to seconds
+	FaceSeconds             // difference of the clock's whole seconds, jumps included
+	FaceForward             // ... a negative difference counts as zero
+	FaceOrNominal           // ... a difference outside 0 to 10 nominal periods is replaced by the nominal period
+	Narrow16                // milliseconds of the step in 16 bits, unsigned
+	Narrow16Signed          // ... signed
+	Narrow32us              // microseconds of the step in 32 bits
+	FloatTime               // the counter in seconds, held in single precision
+	FloatTimeMS             // the counter in milliseconds, held in single precision
+)
+
+// Bad says what a meter does with a failed reading.
+type Bad uint8
+
+// What is done with a failed reading. Bridge and Hold are healthy.
+const (
+	Bridge    Bad = iota // the rule runs from the last good to the next good reading
+	Hold                 // the last good value stands for it
+	Zero                 // counted as 0 A, 0 V
+	FullScale            // counted as the last positive count
+	FullScaleNegative
+	MinusOne // counted as -1 count
+)
+
+// Side is which directions a meter adds.
+type Side uint8
+
+// Directions. For a net total only Net is healthy.
+const (
+	Net Side = iota
+	Magnitude
+	ChargeOnly
+	DischargeOnly
+)
+
+// EnergyBy is how a meter gets energy.
+type EnergyBy uint8
+
+// Ways to get energy. Only Product is healthy.
+const (
+	Product        EnergyBy = iota
+	RowMean                 // mean voltage of the readings since the last row times charge since then
+	RowLast                 // voltage at the row times charge since the last row
+	RowEnds                 // mean of the voltages of this row and the last, times charge since then
+	RunMean                 // mean voltage of all readings times total charge
+	NowTimesTotal           // present voltage times total charge
+	FirstVolt               // first voltage times charge
+	RowMeanProduct          // mean voltage times mean current of the row's readings times its time
+)
+
+// FromZero says what the time from the counter's zero to the first reading counts for.
+type FromZero uint8
+
+// Ways to begin.
+const (
+	Not  FromZero = iota // the sum begins with the first reading
+	Full                 // at the first reading's current
+	Half                 // at half of it: the trapezoid from a current of zero
+)
+
+// Meter is one way of integrating the readings. The zero value is healthy: trapezoid, counter, net, bridge.
+type Meter struct {
+	Rule     Rule
+	Source   Source
+	Lag      bool     // a row shows the totals before its own reading was added
+	FromZero FromZero // the first interval is counted from tick 0
+	Bad      Bad
+
+	Clocking Clocking
+	Side     Side // of the charge total and the energy total
+	// FlipCharge and FlipEnergy turn the sign of what one direction adds: +1 of charge, -1 of discharge, 0 none.
+	FlipCharge, FlipEnergy int
+
+	Gain, Offset float64 // of the current: Gain 0 is 1; Offset [A]
+	DeadBand     float64 // |i| below this counts as 0 [A]
+	CutTime      float64 // each step's time cut to this quantum [s]
+	CutCurrent   float64 // current cut to this quantum toward zero [A]
+	CutFloor     bool    // ... toward minus infinity
+	RoundCurrent bool    // ... to the nearest
+	CutPower     float64 // power cut or rounded likewise to this quantum [W]
+	Burden       float64 // the drop over this is added back to the voltage [ohm]: healthy where the bus is tapped behind the shunt
+	CutStep      float64 // charge of a step cut to this quantum [A·s]; energy likewise by CutEnergy [W·s]
+	CutEnergy    float64
+	RoundStep    bool    // rounds instead of cuts: a sum kept in what is printed
+	Float32      float64 // charge and energy summed in single precision, in this unit [A·s]; 0 none
+	Wrap         float64 // the charge total wraps modulo this [A·s]; symmetric about 0 if WrapSigned
+	WrapEnergy   float64
+	WrapSigned   bool
+	Saturate     bool // ... sticks at the limit instead
+
+	RowRate     bool // integrates row readings only
+	ReadingRate int  // integrates every n-th reading only, 0 and 1: every one
+	Energy      EnergyBy
+	Stale       int // uses the reading so many back
+	ZeroFirst   bool
+
+	ResetSetting  bool    // totals fall to zero when a setting changes
+	ResetMidnight int64   // totals fall to zero when the local day changes; zone [s] + 1<<40 marks on
+	SkipCard      bool    // nothing is added while the card fails
+	ResetCard     bool    // totals fall to zero when a write fails
+	FreezeCard    bool    // totals never change after the first failed write
+	HoldSetting   bool    // nothing is added in the step in which a setting changes
+	ScaleSetting  float64 // totals are scaled by this at a setting
+	StallLimit    float64 // a step longer than this [s] is dropped; 0 none
+	StallClip     float64 // a step longer than this [s] counts as this
+}
+
+// Totals is a meter's state at the rows.
+type Totals struct {
+	Elapsed             []float64 // sum of the steps [s]
+	Charge, Energy      []float64 // net [A·s], [W·s]
+	In, Out             []float64 // charge of either direction, both positive [A·s], by step mean
+	EnergyIn, EnergyOut []float64
+}
+
+// Local midnight marker for ResetMidnight.
+const midnightOn = int64(1) << 40
+
+// Midnight returns a ResetMidnight value for a zone [s east of UTC].
+func Midnight(zone int64) int64 { return midnightOn + zone }
+
+// Run replays the meter and returns its totals at the readings in rows, which must not decrease.
+func (s *Series) Run(m Meter, rows []int) *Totals {
+	n := len(rows)
+	buf := make([]float64, 7*n)
+	out := &Totals{
+		Elapsed: buf[:n:n], Charge: buf[n : 2*n : 2*n], Energy: buf[2*n : 3*n : 3*n], In: buf[3*n : 4*n : 4*n],
+		Out: buf[4*n : 5*n : 5*n], EnergyIn: buf[5*n : 6*n : 6*n], EnergyOut: buf[6*n:],
+	}
+	st := newState(s, &m)
+	j := 0
+	for k := 0; k < s.Len() && j < n; k++ {
+		isRow := rows[j] == k
+		if m.Lag {
+			for j < n && rows[j] == k {
+				st.store(out, j)
+				j++
+			}
+		}
+		st.add(k, isRow)
+		for !m.Lag && j < n && rows[j] == k {
+			st.store(out, j)
+			j++
+		}
+	}
+	return out
+}
+
+// state is a meter at work.
+type state struct {
+	s *Series
+	m *Meter
+
+	started             bool
+	i, v, p             float64 // last reading taken
+	pending             float64 // time since the last reading taken
+	elapsed             float64
+	q, e                float64
+	qf, ef              float32
+	in, outq, ein, eout float64
+	stopped             bool
+	frozen              bool
+	floorTick           int64
+	mask                int64
+	sumV, rowV          float64
+	nV, nRow            int
+	rowQ, rowT, rowI    float64
+	rowStartV, firstV   float64
+	day                 int64
+	faceBase            int64
+	lastFace            int64
+	cardFailed          bool
+	count               int
+}
+
+func newState(s *Series, m *Meter) *state {
+	st := &state{s: s, m: m, floorTick: -1, day: math.MinInt64, faceBase: math.MinInt64}
+	if s.Bits < 63 {
+		st.mask = 1<<uint(s.Bits) - 1
+	} else {
+		st.mask = math.MaxInt64
+	}
+	return st
+}
+
+// source returns current and voltage of reading k as this meter takes them, and false if the reading is passed over.
+func (st *state) source(k int) (i, v float64, ok bool) {
+	s, m := st.s, st.m
+	if m.Source == WindowTrue {
+		if !s.Good(k) && m.Bad == Bridge {
+			return 0, 0, false
+		}
+		return s.W[k], s.U[k], true
+	}
+	if m.Stale > 0 {
+		k = max(k-m.Stale, 0)
+	}
+	i, v = s.I[k], s.V[k]
+	if math.IsNaN(i) {
+		switch m.Bad {
+		case Bridge:
+			return 0, 0, false
+		case Hold:
+			return st.i, st.v, st.started
+		case Zero:
+			i, v = 0, 0
+		case FullScale:
+			i, v = float64(s.ShuntMax)*s.Amp, st.v
+		case FullScaleNegative:
+			i, v = -float64(s.ShuntMax)*s.Amp, st.v
+		case MinusOne:
+			i, v = -s.Amp, -s.Volt
+		}
+	}
+	if m.Gain != 0 {
+		i *= m.Gain
+	}
+	i += m.Offset
+	if m.DeadBand > 0 && math.Abs(i) < m.DeadBand {
+		i = 0
+	}
+	if m.Burden > 0 {
+		v -= i * m.Burden
+	}
+	return i, v, true
+}
+
+// quantized cuts, floors or rounds x to the meter's quantum; 0 leaves it.
+func (m *Meter) quantized(x, quantum float64) float64 {
+	switch {
+	case quantum <= 0:
+		return x
+	case m.RoundCurrent:
+		return math.Round(x/quantum) * quantum
+	case m.CutFloor:
+		return math.Floor(x/quantum+1e-9) * quantum
+	}
+	return math.Trunc(x/quantum*(1+1e-12)) * quantum
+}
+
+// step returns the time that the meter thinks has passed between readings k-1 and k.
+func (st *state) step(k int) float64 {
+	s := st.s
+	switch st.m.Source {
+	case ReadingsRTC:
+		return s.ClockDt[k]
+	case ReadingsTrue, WindowTrue:
+		return s.Dt[k]
+	}
+	dt := s.TickDt[k]
+	c := st.m.Clocking
+	if q := st.m.CutTime; q > 0 && k > 0 {
+		return math.Floor(dt/q+1e-9) * q
+	}
+	if c == Exact || k == 0 || s.Life[k] != s.Life[k-1] {
+		return dt
+	}
+	whole := (float64(st.mask) + 1) / s.Hz
+	a, b := s.Tick[k-1], s.Tick[k]
+	half := int64(st.mask/2) + 1
+	wraps := a&^st.mask != b&^st.mask
+	halves := (a+half)&^st.mask != (b+half)&^st.mask
+	switch c {
+	case WrapNegative:
+		if wraps {
+			dt -= whole
+		}
+	case WrapPositive:
+		if wraps {
+			dt += whole
+		}
+	case WrapSkip:
+		if wraps {
+			dt = 0
+		}
+	case WrapZero:
+		if wraps {
+			dt = float64(b&st.mask) / s.Hz
+		}
+	case WrapStop:
+		if wraps {
+			st.stopped = true
+		}
+	case WrapFloor:
+		if wraps {
+			st.floorTick = a & st.mask
+		}
+		if st.floorTick >= 0 {
+			dt = 0
+		}
+	case HalfNegative:
+		if halves {
+			dt -= whole
+		}
+	case HalfPositive:
+		if halves {
+			dt += whole
+		}
+	case HalfSkip:
+		if halves {
+			dt = 0
+		}
+	case HalfStop:
+		if b&half != 0 {
+			dt = 0
+		}
+	case Nominal:
+		dt = s.Period
+	case Whole:
+		dt = math.Floor(dt + 1e-9)
+	case WholeRounded:
+		dt = math.Floor(dt + 0.5)
+	case FaceSeconds, FaceForward, FaceOrNominal:
+		d := st.face(k)
+		if c == FaceForward && d < 0 {
+			d = 0
+		}
+		if c == FaceOrNominal && (d < 0 || d > 10*s.Period) {
+			d = s.Period
+		}
+		dt = d
+	case Narrow16:
+		dt = float64(uint16(int64(math.Round(dt*1000)))) / 1000
+	case Narrow16Signed:
+		dt = float64(int16(int64(math.Round(dt*1000)))) / 1000
+	case Narrow32us:
+		dt = float64(uint32(int64(math.Round(dt*1e6)))) / 1e6
+	case FloatTime:
+		dt = float64(float32(float64(b&st.mask)/s.Hz) - float32(float64(a&st.mask)/s.Hz))
+	case FloatTimeMS:
+		dt = float64(float32(b&st.mask)-float32(a&st.mask)) / s.Hz
+	}
+	return dt
+}
+
+// face is the difference of the clock's whole seconds between readings k-1 and k; 0 without a clock.
+func (st *state) face(k int) float64 {
+	a, b := st.s.Face[k-1], st.s.Face[k]
+	if a == math.MinInt64 || b == math.MinInt64 {
+		return 0
+	}
+	return float64(b - a)
+}
+
+// add takes reading k.
+func (st *state) add(k int, row bool) {
+	s, m := st.s, st.m
+	if k > 0 && s.Life[k] != s.Life[k-1] {
+		st.pending = 0
+		st.started = false
+	}
+	st.pending += st.step(k)
+	if m.FromZero != Not && k == 0 {
+		st.pending += s.FirstTick
+	}
+	st.special(k)
+	if m.ReadingRate > 1 {
+		st.count++
+		if (st.count-1)%m.ReadingRate != 0 {
+			return
+		}
+	}
+	if m.RowRate && !row {
+		return
+	}
+	i, v, ok := st.source(k)
+	if !ok {
+		return
+	}
+	p := m.quantized(i*v, m.CutPower)
+	i = m.quantized(i, m.CutCurrent)
+	dt := st.pending
+	st.pending = 0
+	if m.StallLimit > 0 && dt > m.StallLimit {
+		dt = 0
+	}
+	if m.StallClip > 0 && dt > m.StallClip {
+		dt = m.StallClip
+	}
+	var mi, mp float64
+	switch {
+	case !st.started:
+		mi, mp = i, p
+		switch {
+		case m.FromZero == Not || k > 0:
+			dt = 0
+		case m.FromZero == Half:
+			mi, mp = i/2, p/2
+		}
+		if k == 0 || st.nV == 0 {
+			st.firstV = v
+			st.rowStartV = v
+		}
+	case m.Rule == Trapezoid:
+		mi, mp = (st.i+i)/2, (st.p+p)/2
+	case m.Rule == Left:
+		mi, mp = st.i, st.p
+	default:
+		mi, mp = i, p
+	}
+	st.started = true
+	st.i, st.v, st.p = i, v, p
+	st.sumV += v
+	st.nV++
+	st.rowV += v
+	st.nRow++
+	if !st.stopped && !st.frozen {
+		st.elapsed += dt
+		if m.FromZero != Not && k == 0 {
+			st.elapsed -= dt // elapsed columns are compared from the first reading on
+		}
+		st.sum(mi, mp, dt)
+	}
+	if row && m.Energy != Product {
+		st.energyAtRow(v)
+	}
+}
+
+// special does what happens to totals at the events of reading k.
+func (st *state) special(k int) {
+	s, m := st.s, st.m
+	if s.Setting[k] {
+		if m.ResetSetting {
+			st.clear()
+		}
+		if m.HoldSetting {
+			st.pending = 0
+		}
+		if m.ScaleSetting != 0 {
+			st.q *= m.ScaleSetting
+			st.e *= m.ScaleSetting
+		}
+	}
+	if m.ResetMidnight != 0 && s.Face[k] != math.MinInt64 {
+		day := floorDiv(s.Face[k]+m.ResetMidnight-midnightOn, 86400)
+		if st.day != math.MinInt64 && day != st.day {
+			st.clear()
+		}
+		st.day = day
+	}
+	fails := s.Flags[k]&4 != 0
+	if fails && m.SkipCard {
+		st.pending = 0
+	}
+	if fails && !st.cardFailed {
+		if m.ResetCard {
+			st.clear()
+		}
+		if m.FreezeCard {
+			st.frozen = true
+		}
+	}
+	st.cardFailed = fails
+}
+
+func floorDiv(a, b int64) int64 {
+	q := a / b
+	if a%b < 0 {
+		q--
+	}
+	return q
+}
+
+func (st *state) clear() {
+	st.q, st.e, st.qf, st.ef, st.in, st.outq, st.ein, st.eout = 0, 0, 0, 0, 0, 0, 0, 0
+	st.rowQ, st.rowT, st.rowI = 0, 0, 0
+}
+
+// sum adds a step of mean current mi and mean power mp over dt to the totals.
+func (st *state) sum(mi, mp, dt float64) {
+	m := st.m
+	dq, de := mi*dt, mp*dt
+	if m.CutStep > 0 {
+		dq, de = cut(dq, m.CutStep, m.RoundStep), cut(de, m.CutEnergy, m.RoundStep)
+	}
+	if (mi >= 0 || m.Side == Magnitude) && m.Side != DischargeOnly {
+		st.in += math.Abs(dq)
+		st.ein += math.Abs(de)
+	}
+	if (mi < 0 || m.Side == Magnitude) && m.Side != ChargeOnly {
+		st.outq += math.Abs(dq)
+		st.eout += math.Abs(de)
+	}
+	switch m.Side {
+	case Magnitude:
+		dq, de = math.Abs(dq), math.Abs(de)
+	case ChargeOnly:
+		if mi < 0 {
+			dq, de = 0, 0
+		}
+	case DischargeOnly:
+		if mi > 0 {
+			dq, de = 0, 0
+		}
+	}
+	if m.FlipCharge != 0 && mi*float64(m.FlipCharge) > 0 {
+		dq = -dq
+	}
+	if m.FlipEnergy != 0 && mi*float64(m.FlipEnergy) > 0 {
+		de = -de
+	}
+	st.rowQ += dq
+	st.rowT += dt
+	st.rowI += st.i
+	if m.Float32 > 0 {
+		st.qf += float32(dq / m.Float32)
+		st.ef += float32(de / m.Float32)
+		st.q, st.e = float64(st.qf)*m.Float32, float64(st.ef)*m.Float32
+		return
+	}
+	st.q += dq
+	if m.Energy == Product {
+		st.e += de
+	}
+	st.q = wrapped(st.q, m.Wrap, m.WrapSigned, m.Saturate)
+	st.e = wrapped(st.e, m.WrapEnergy, m.WrapSigned, m.Saturate)
+}
+
+func cut(x, quantum float64, round bool) float64 {
+	if quantum <= 0 {
+		return x
+	}
+	if round {
+		return math.Round(x/quantum) * quantum
+	}
+	return math.Trunc(x/quantum*(1+1e-12)) * quantum
+}
+
+func wrapped(x, whole float64, signed, saturate bool) float64 {
+	if whole <= 0 {
+		return x
+	}
+	if !signed {
+		switch {
+		case saturate:
+			return min(max(x, 0), whole)
+		case x >= whole:
+			return x - whole
+		case x < 0:
+			return x + whole
+		}
+		return x
+	}
+	switch {
+	case saturate:
+		return min(max(x, -whole/2), whole/2)
+	case x >= whole/2:
+		return x - whole
+	case x < -whole/2:
+		return x + whole
+	}
+	return x
+}
+
+// energyAtRow adds the energy of a row by the mistaken ways.
+func (st *state) energyAtRow(v float64) {
+	meanV := st.rowV / float64(max(st.nRow, 1))
+	switch st.m.Energy {
+	case RowMean:
+		st.e += meanV * st.rowQ
+	case RowLast:
+		st.e += v * st.rowQ
+	case RowEnds:
+		st.e += (st.rowStartV + v) / 2 * st.rowQ
+	case RunMean:
+		st.e = st.sumV / float64(max(st.nV, 1)) * st.q
+	case NowTimesTotal:
+		st.e = v * st.q
+	case FirstVolt:
+		st.e = st.firstV * st.q
+	case RowMeanProduct:
+		st.e += meanV * st.rowI / float64(max(st.nRow, 1)) * st.rowT
+	}
+	st.rowStartV = v
+	st.rowV, st.nRow, st.rowQ, st.rowT, st.rowI = 0, 0, 0, 0, 0
+}
+
+// store writes the totals at row j.
+func (st *state) store(t *Totals, j int) {
+	t.Elapsed[j], t.Charge[j], t.Energy[j] = st.elapsed, st.q, st.e
+	t.In[j], t.Out[j], t.EnergyIn[j], t.EnergyOut[j] = st.in, st.outq, st.ein, st.eout
+}

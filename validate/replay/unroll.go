@@ -1,0 +1,90 @@
+package replay
+
+import "math"
+
+// Printed is a column of totals as the log shows it.
+type Printed struct {
+	Value []float64 // [A·s], [W·s] or [s]; NaN where the row has none
+	Unit  []float64 // one unit in the last printed place, same unit as Value
+}
+
+// Marks says where a healthy total may start anew: its rows' power-ups, and the steps of the plan.
+type Marks struct {
+	Row   []int   // index into the readings' totals of each row
+	Life  []int16 // of each row
+	Begin []int   // for each row, index into the totals of the last step begin at or before the row, -1 if there was none since the row before
+}
+
+// Unrolled is a printed column brought to the form of a net total: Sign·Value + Base.
+type Unrolled struct {
+	Value    []float64 // NaN where the row has none
+	Residual []float64 // Value less the meter's total
+	Worst    float64   // largest |Residual| less one printed unit, at least 0
+	Raw      float64   // largest |Residual|
+	Row      int       // where
+	Sign     float64   // of the last stretch, +1 or -1
+	Resets   []int     // rows at which the column began anew with a step
+	// Anchor is, for each row that is the first after a power cut, the total that the log went on from; nil without cuts.
+	Anchor map[int]float64
+}
+
+// Unroll compares a printed column with a meter's totals p (at all marked readings; marks.Row and Begin index into it). The
+// column has one fixed sign; where it falls to about nothing together with a step of the plan it starts anew, and may then
+// have another sign; after a power cut it goes on from whatever it shows first (the restart check looks at that).
+func Unroll(c Printed, p []float64, marks Marks, limit float64) *Unrolled {
+	plus := unroll(c, p, marks, limit, 1)
+	minus := unroll(c, p, marks, limit, -1)
+	if minus.Worst < plus.Worst {
+		return minus
+	}
+	return plus
+}
+
+func unroll(c Printed, p []float64, marks Marks, limit, sign float64) *Unrolled {
+	n := len(c.Value)
+	u := &Unrolled{Value: make([]float64, n), Residual: make([]float64, n), Sign: sign}
+	base := 0.0
+	lastLife := int16(0)
+	first := true
+	for j := range n {
+		l := c.Value[j]
+		if math.IsNaN(l) {
+			u.Value[j], u.Residual[j] = math.NaN(), math.NaN()
+			continue
+		}
+		pj := p[marks.Row[j]]
+		if marks.Life[j] != lastLife {
+			if !first {
+				if u.Anchor == nil {
+					u.Anchor = map[int]float64{}
+				}
+				// What the log went on from is its first total less what came since the restart.
+				base = pj - u.Sign*l
+				u.Anchor[j] = u.Sign * l
+			}
+			lastLife = marks.Life[j]
+		} else if b := marks.Begin[j]; b >= 0 && !first {
+			on := math.Abs(u.Sign*l + base - pj)
+			for _, s := range [2]float64{u.Sign, -u.Sign} {
+				anew := math.Abs(s*l + p[b] - pj)
+				// Starting anew must explain the row far better than going on, and within the limit.
+				if anew < on/4 && anew <= limit+c.Unit[j] && on > limit+c.Unit[j] {
+					base, u.Sign = p[b], s
+					u.Resets = append(u.Resets, j)
+					break
+				}
+			}
+		}
+		first = false
+		v := u.Sign*l + base
+		r := v - pj
+		u.Value[j], u.Residual[j] = v, r
+		if a := math.Abs(r); a > u.Raw || a-c.Unit[j] > u.Worst {
+			u.Raw = max(u.Raw, a)
+			if a-c.Unit[j] > u.Worst {
+				u.Worst, u.Row = a-c.Unit[j], j
+			}
+		}
+	}
+	return u
+}

@@ -1,0 +1,337 @@
+package validate
+
+import (
+	"fmt"
+	"math"
+	"sort"
+	"strings"
+
+	"stuntcell/emulator"
+	"stuntcell/validate/cause"
+	"stuntcell/validate/logfile"
+	"stuntcell/validate/verdict"
+)
+
+// logChange is a setting of log_ms in the middle of a run.
+type logChange struct {
+	reading       int
+	before, after float64 // [s]
+}
+
+// findLogChanges reads the settings of the log interval from the events.
+func (j *judge) findLogChanges() {
+	j.log = float64(j.rec.Greeting.LogMS) / 1000
+	now := j.log
+	for _, e := range j.rec.Events {
+		if e.Kind == emulator.Setting && e.Text == "log_ms" && !j.rec.Cannot["set"] {
+			j.logChanges = append(j.logChanges, logChange{e.Reading, now, float64(e.Value) / 1000})
+			now = float64(e.Value) / 1000
+		}
+	}
+}
+
+// disturbed marks, for each reading, that a row due there may be late, missing or caught up: during card=fail, a stall or
+// failed readings, around a power cut, a setting, a switch of a contact, a step of the plan, a clock being set.
+func (j *judge) disturbed() []bool {
+	n := len(j.rec.Readings.T)
+	d := make([]bool, n)
+	mark := func(k int) {
+		if k >= 0 && k < n {
+			d[k] = true
+		}
+	}
+	for k := range n {
+		f := j.series.Flags[k]
+		if f&(emulator.CardFails|emulator.Stalled) != 0 || !j.series.Good(k) || k > 0 && j.series.Life[k] != j.series.Life[k-1] {
+			mark(k)
+		}
+	}
+	for _, e := range j.rec.Events {
+		switch e.Kind {
+		case emulator.Setting, emulator.SaidFile:
+			mark(e.Reading)
+		}
+	}
+	return d
+}
+
+// checkRows makes the checks interval and rows.
+func (j *judge) checkRows() {
+	rowsCheck := verdict.Check{Name: "rows", Unit: "rows"}
+	interval := verdict.Check{Name: "interval", Unit: "1"}
+	n := len(j.rec.Readings.T)
+	if n == 0 || j.log <= 0 {
+		j.checks = append(j.checks, verdict.Check{Name: "interval", Skipped: "no readings"}, verdict.Check{Name: "rows", Skipped: "no readings"})
+		return
+	}
+	s := &j.spacing
+	*s = cause.Spacing{Log: j.log, FirstBad: -1, Missing: -1, Duplicate: -1, Disordered: -1, Broken: -1}
+	times := make([]float64, n)
+	for k := 1; k < n; k++ {
+		times[k] = float64(j.rec.Readings.T[k]) * 1e-9
+	}
+	times[0] = float64(j.rec.Readings.T[0]) * 1e-9
+	disturbed := j.disturbed()
+	rough := make([]int, n+1) // disturbed readings before k
+	for k := range n {
+		rough[k+1] = rough[k]
+		if disturbed[k] {
+			rough[k+1]++
+		}
+	}
+	due, written := j.countDue(times, disturbed)
+	s.Due, s.Written = due, written
+	order := append([]int(nil), j.at...)
+	j.orderChecks(s)
+	sort.Ints(order)
+	// Spacings between rows of one power-up.
+	gap := j.longestGaps(times)
+	var ratios []float64
+	total, off, missing := 0, 0, 0
+	for i := 1; i < len(order); i++ {
+		a, b := order[i-1], order[i]
+		if j.series.Life[a] != j.series.Life[b] || a == b {
+			continue
+		}
+		log := j.logBetween(a, b)
+		g := gap(a, b)
+		d := times[b] - times[a]
+		ratios = append(ratios, d/log[0])
+		total++
+		near := rough[min(b+1, n)]-rough[a] > 0 || j.eventBetween(a, b)
+		okLow, okHigh := d >= min(log[0], log[1])-g-1e-6, d <= max(log[0], log[1])+g+1e-6
+		if okLow && okHigh || near {
+			continue
+		}
+		off++
+		if s.FirstBad < 0 {
+			s.FirstBad = i
+			s.BadFrom, s.BadTo = a, b
+		}
+		if !okHigh && d > max(1.5*log[1], log[1]+2*g) {
+			missing += int(math.Round(d/max(log[0], log[1]))) - 1
+			if s.Missing < 0 {
+				s.Missing, s.MissingFrom, s.MissingTo = i, a, b
+			}
+		}
+	}
+	s.Total, s.Off = total, off
+	// Rows due after the last one.
+	lastRow := 0
+	if len(order) > 0 {
+		lastRow = order[len(order)-1]
+	}
+	tail := 0
+	end := n - 1
+	if j.rec.Outcome.Failure != nil {
+		end = min(end, max(j.rec.Outcome.Reading-1, 0))
+	}
+	if len(order) > 0 && end > lastRow {
+		log := j.logBetween(lastRow, end)
+		d := times[end] - times[lastRow] - float64(j.offAtEnd(lastRow, end))
+		if j.rec.Outcome.Failure == nil {
+			tail = int((d - 2*gap(lastRow, end)) / max(log[0], log[1]))
+			if near := rough[n] - rough[lastRow]; near > 0 && tail <= near {
+				tail = 0
+			}
+		}
+	}
+	if tail > 0 {
+		missing += tail
+		s.Tail = tail
+		if s.Missing < 0 {
+			s.Missing, s.MissingFrom, s.MissingTo = len(order), lastRow, end
+		}
+	}
+	s.Median = medianOf(ratios) * j.log
+	limit := or(j.sc.Expect.Interval, limitInterval)
+	ratio := float64(written) / float64(max(due, 1))
+	tooFew := float64(written+1) < limit*float64(due)
+	tooOff := off > 1 && float64(off) > 0.02*float64(total)
+	// One missing row in a run is the rows check's business; a pattern is the interval's.
+	ok := !tooFew && (!tooOff || missing > 0 && off <= missing+1 && off < total/4+1)
+	s.TooFew, s.TooOff = tooFew, tooOff
+	interval.Value, interval.LimitLow, interval.Pass = &ratio, &limit, &ok
+	interval.Detail = fmt.Sprintf("%d of %d rows due written, median spacing %.4g s for %.4g s", written, due, s.Median, j.log)
+	if due <= 1 {
+		interval = verdict.Check{Name: "interval", Skipped: "no row was due"}
+		s.TooFew, s.TooOff = false, false
+		missing = 0
+		ok = true
+	}
+	s.MissingRows = missing
+	j.checks = append(j.checks, interval)
+	j.pattern = !ok && interval.Pass != nil
+
+	bad := s.Duplicates + s.Disorders + s.Brokens
+	if !j.pattern {
+		bad += missing
+	}
+	v, zero, rok := float64(bad), 0.0, bad == 0
+	rowsCheck.Value, rowsCheck.LimitHigh, rowsCheck.Pass = &v, &zero, &rok
+	if bad > 0 {
+		rowsCheck.Detail = fmt.Sprintf("%d missing, %d duplicated, %d disordered, %d malformed", missing, s.Duplicates, s.Disorders, s.Brokens)
+	}
+	j.checks = append(j.checks, rowsCheck)
+}
+
+// offAtEnd is time at the end of the run in which no good reading came [s].
+func (j *judge) offAtEnd(from, to int) float64 {
+	t := 0.0
+	for k := to; k > from && !j.series.Good(k); k-- {
+		t += j.series.Dt[k]
+	}
+	return t
+}
+
+// logBetween is the log intervals that are healthy between readings a and b: after a change, either.
+func (j *judge) logBetween(a, b int) [2]float64 {
+	lo, hi := j.log, j.log
+	for _, c := range j.logChanges {
+		switch {
+		case c.reading <= a:
+			lo, hi = c.after, c.after
+			// The spacing that was running when the setting changed may still be the old one.
+			if float64(j.rec.Readings.T[a]-j.rec.Readings.T[min(c.reading, len(j.rec.Readings.T)-1)])*1e-9 < c.before {
+				hi = max(hi, c.before)
+				lo = min(lo, c.before)
+			}
+		case c.reading <= b:
+			lo, hi = min(lo, c.after), max(hi, c.before, c.after)
+		}
+	}
+	return [2]float64{lo, hi}
+}
+
+// longestGaps returns a function that gives the longest time between two readings around a stretch.
+func (j *judge) longestGaps(times []float64) func(a, b int) float64 {
+	// Jitter makes neighbours of the stretch count too; in long stretches all gaps are looked at.
+	return func(a, b int) float64 {
+		g := j.series.Period
+		for k := max(a-1, 1); k <= min(b+1, len(times)-1); k++ {
+			if j.series.Life[k] == j.series.Life[k-1] {
+				g = max(g, times[k]-times[k-1])
+			}
+		}
+		return g
+	}
+}
+
+// eventBetween says that a switch, a step or a clock's setting falls between two readings: an extra row there is healthy.
+func (j *judge) eventBetween(a, b int) bool {
+	for _, e := range j.rec.Events {
+		switch e.Kind {
+		case emulator.SaidLoad, emulator.SaidCharge, emulator.StepBegins, emulator.StepEnds, emulator.SaidFile, emulator.ChargeMoves, emulator.LoadMoves:
+			if e.Reading >= a && e.Reading <= b+1 && a > 0 {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// countDue counts log intervals in which a good reading came and rows written outside disturbed stretches.
+func (j *judge) countDue(times []float64, disturbed []bool) (due, written int) {
+	log := j.log
+	start := times[0]
+	lastSlot := int64(-1)
+	ci := 0
+	dueAt := make(map[int]bool)
+	for k := range times {
+		if k > 0 && j.series.Life[k] != j.series.Life[k-1] {
+			start, lastSlot = times[k], -1
+		}
+		for ci < len(j.logChanges) && j.logChanges[ci].reading <= k {
+			log, start, lastSlot = j.logChanges[ci].after, times[k], 0
+			ci++
+		}
+		if log <= 0 {
+			continue
+		}
+		slot := int64((times[k] - start) / log * (1 + 1e-9))
+		if slot != lastSlot {
+			lastSlot = slot
+			if !disturbed[k] && k > 0 {
+				dueAt[k] = true
+				due++
+			}
+		}
+	}
+	for _, k := range j.at {
+		if !disturbed[k] {
+			written++
+		}
+	}
+	return due, written
+}
+
+// orderChecks counts duplicated, disordered and malformed rows.
+func (j *judge) orderChecks(s *cause.Spacing) {
+	switching := map[int]bool{}
+	for _, e := range j.rec.Events {
+		switch e.Kind {
+		case emulator.SaidLoad, emulator.SaidCharge, emulator.SaidFile, emulator.PowerBack, emulator.StepBegins, emulator.StepEnds:
+			switching[e.Reading] = true
+		}
+	}
+	perReading := map[int]int{}
+	highest := -1
+	for r, k := range j.at {
+		if r > 0 && j.lifeOfRow(r) != j.lifeOfRow(r-1) {
+			highest = -1
+			perReading = map[int]int{}
+		}
+		same := j.timed() && perReading[k] > 0 && r > 0 && j.sameText(r, k)
+		perReading[k]++
+		if same && !switching[k] && j.lifeOfRow(r) == j.lifeOfRow(max(r-1, 0)) {
+			s.Duplicates++
+			if s.Duplicate < 0 {
+				s.Duplicate = r
+			}
+			continue
+		}
+		if k < highest && j.fits[r] {
+			s.Disorders++
+			if s.Disordered < 0 {
+				s.Disordered = r
+			}
+			continue
+		}
+		highest = max(highest, k)
+	}
+	for _, p := range j.table.Problems {
+		if p.Kind != logfile.BrokenRow {
+			continue
+		}
+		s.Brokens++
+		if s.Broken < 0 {
+			s.Broken = p.Line
+			s.BrokenText = p.Text
+			s.BrokenExpected = p.Expected
+		}
+	}
+}
+
+// timed says that rows carry a time fine enough to tell a repeated row from two alike.
+func (j *judge) timed() bool { return j.ticksFit || j.column(logfile.Elapsed) != nil || j.clockFits }
+
+// sameText says that an earlier row of the same reading has the same text as row r.
+func (j *judge) sameText(r, k int) bool {
+	t := strings.TrimSpace(j.rec.Rows[j.table.Rows[r]].Text)
+	for q := r - 1; q >= 0 && q > r-64; q-- {
+		if j.at[q] == k && strings.TrimSpace(j.rec.Rows[j.table.Rows[q]].Text) == t {
+			// With whole seconds only, two rows of one second may be alike.
+			return j.ticksFit || j.log >= 1
+		}
+	}
+	return false
+}
+
+func medianOf(v []float64) float64 {
+	if len(v) == 0 {
+		return math.NaN()
+	}
+	s := append([]float64(nil), v...)
+	sort.Float64s(s)
+	return s[len(s)/2]
+}

@@ -1,0 +1,311 @@
+package validate
+
+import (
+	"fmt"
+	"math"
+
+	"stuntcell/validate/cause"
+	"stuntcell/validate/logfile"
+	"stuntcell/validate/verdict"
+)
+
+// envelopeSpan is how far back a row's values may reach: 30 s or the log interval, whichever is longer.
+const envelopeSpan = 30.0
+
+// smootherTail is the share of what was before the span that a smoothed value may still show: exp(-3).
+const smootherTail = 0.05
+
+// valueColumn is a column of momentary values beside its allowances.
+type valueColumn struct {
+	col    *logfile.Column
+	unit   float64 // one count [V, A, W]
+	signed bool    // the column shows both signs, or the readings never do
+	sign   float64
+	scale  float64 // of a column that names no unit: what its values must be multiplied with
+}
+
+// checkValues makes the check values: each printed voltage, current and power against the envelope of the readings of the last
+// 30 s or log interval, within one count and one printed unit. Adding the burden back is healthy.
+func (j *judge) checkValues() {
+	chk := verdict.Check{Name: "values"}
+	worst := math.Inf(-1)
+	seen, bad := false, false
+	for i := range j.table.Columns {
+		tc := &j.table.Columns[i]
+		if tc.Channel > 1 || tc.Kind != logfile.Voltage && tc.Kind != logfile.Current && tc.Kind != logfile.Power || allMissing(tc.Value) {
+			continue
+		}
+		vc := j.valueColumn(tc)
+		res := j.valueResiduals(vc)
+		ok := true
+		for r, x := range res {
+			if math.IsNaN(x) {
+				continue
+			}
+			seen = true
+			excess := math.Abs(x) - vc.unit - tc.Step[r]*vc.scale
+			if excess > 1e-9 {
+				ok = false
+			}
+			// Volts and amperes are not compared with each other but in their own counts.
+			if excess/vc.unit > worst {
+				worst = excess / vc.unit
+				row, v := r+1, x
+				lim := vc.unit + tc.Step[r]*vc.scale
+				low := -lim
+				chk.Value, chk.LimitLow, chk.LimitHigh, chk.Row = &v, &low, &lim, &row
+				chk.Unit = map[logfile.Kind]string{logfile.Voltage: "V", logfile.Current: "A", logfile.Power: "W"}[tc.Kind]
+				chk.Detail = fmt.Sprintf("column %q", tc.Header)
+			}
+		}
+		j.values = append(j.values, cause.Value{Column: tc, Residual: res, Sign: vc.sign, Count: vc.unit, OK: ok})
+		bad = bad || !ok
+	}
+	if !seen {
+		chk = verdict.Check{Name: "values", Skipped: "the log has no column of volts, amperes or watts"}
+	} else {
+		ok := !bad
+		chk.Pass = &ok
+	}
+	j.checks = append(j.checks, chk)
+}
+
+// valueColumn finds a column's own fixed sign (and the unit of one that names none).
+func (j *judge) valueColumn(tc *logfile.Column) valueColumn {
+	vc := valueColumn{col: tc, sign: 1, scale: 1}
+	switch tc.Kind {
+	case logfile.Voltage:
+		vc.unit = j.series.Volt
+	case logfile.Current:
+		vc.unit = j.series.Amp
+	default:
+		vc.unit = j.series.Amp * j.maxAbs(logfile.Voltage)
+	}
+	vc.unit = max(vc.unit, 1e-9)
+	negative, positive := false, false
+	for _, v := range tc.Value {
+		negative = negative || v < 0
+		positive = positive || v > 0
+	}
+	scales := []float64{1}
+	if tc.Guessed {
+		scales = append(scales, 1e-3)
+	}
+	if tc.Kind == logfile.Voltage {
+		vc.signed = true
+		best := math.Inf(1)
+		for _, s := range scales {
+			if n := j.misses(valueColumn{col: tc, sign: 1, scale: s, unit: vc.unit, signed: true}); n < best {
+				best, vc.scale = n, s
+			}
+		}
+		return vc
+	}
+	vc.signed = negative
+	best := math.Inf(1)
+	for _, s := range scales {
+		for _, sign := range []float64{1, -1} {
+			c := valueColumn{col: tc, sign: sign, scale: s, unit: vc.unit, signed: negative}
+			if n := j.misses(c); n < best {
+				best, vc.scale, vc.sign = n, s, sign
+			}
+		}
+	}
+	return vc
+}
+
+// misses counts the rows outside their envelope.
+func (j *judge) misses(vc valueColumn) float64 {
+	n := 0.0
+	for r, x := range j.valueResiduals(vc) {
+		if !math.IsNaN(x) && math.Abs(x) > vc.unit+vc.col.Step[r]*vc.scale+1e-9 {
+			n++
+		}
+	}
+	return n
+}
+
+// maxAbs is the largest reading of a kind.
+func (j *judge) maxAbs(k logfile.Kind) float64 {
+	m := 0.0
+	for i := range j.series.V {
+		x := j.series.V[i]
+		if k == logfile.Current {
+			x = j.series.I[i]
+		}
+		if a := math.Abs(x); a > m {
+			m = a
+		}
+	}
+	return m
+}
+
+// valueResiduals is how far each printed value lies outside the envelope of its readings, 0 inside, NaN without a value.
+func (j *judge) valueResiduals(vc valueColumn) []float64 {
+	res := make([]float64, len(j.at))
+	for r := range j.at {
+		v := vc.col.Value[r] * vc.scale
+		if math.IsNaN(v) {
+			res[r] = v
+			continue
+		}
+		lo, hi, ok := j.envelope(vc, r)
+		if !ok {
+			res[r] = math.NaN()
+			continue
+		}
+		v *= vc.sign
+		if !vc.signed && vc.col.Kind != logfile.Voltage {
+			v = math.Abs(v)
+		}
+		switch {
+		case v < lo:
+			res[r] = v - lo
+		case v > hi:
+			res[r] = v - hi
+		}
+	}
+	return res
+}
+
+// envelope is the range of the readings that row r may show. A voltage may have burden and lead drop added back.
+func (j *judge) envelope(vc valueColumn, r int) (lo, hi float64, ok bool) {
+	s := j.series
+	lo, hi = math.Inf(1), math.Inf(-1)
+	back := max(envelopeSpan, j.logAt(r))
+	t := 0.0
+	// A first-order smoother whose time constant is a third of the span still shows 5 % of what was before it.
+	var farLo, farHi float64
+	core := false
+	burden := float64(j.rec.Greeting.ShuntNohm)*1e-9 + j.sc.Setup.Rig.Wiring.Lead
+	for k := j.at[r]; k >= 0 && s.Life[k] == s.Life[j.at[r]]; k-- {
+		if s.Good(k) {
+			i, v := s.I[k], s.V[k]
+			a, b := v, v
+			switch vc.col.Kind {
+			case logfile.Current:
+				a, b = i, i
+			case logfile.Power:
+				a, b = i*v, i*(v-i*burden)
+			default:
+				b = v - i*burden
+			}
+			if !vc.signed && vc.col.Kind != logfile.Voltage {
+				a, b = math.Abs(a), math.Abs(b)
+			}
+			if !core {
+				lo, hi = min(lo, a, b), max(hi, a, b)
+			} else {
+				farLo, farHi = min(farLo, a, b), max(farHi, a, b)
+			}
+		}
+		t += s.Dt[k]
+		if t > back && hi >= lo && !core {
+			core, farLo, farHi = true, lo, hi
+		}
+		if t > 4*back {
+			break
+		}
+	}
+	if core {
+		lo, hi = lo-smootherTail*(lo-farLo), hi+smootherTail*(farHi-hi)
+	}
+	return lo, hi, hi >= lo
+}
+
+// logAt is the log interval in force at row r, the longer one around a change [s].
+func (j *judge) logAt(r int) float64 {
+	l := j.log
+	for _, c := range j.logChanges {
+		if c.reading <= j.at[r] {
+			l = max(c.after, 0)
+			if j.at[r]-c.reading < int(c.before/max(j.series.Period, 1e-3))+2 {
+				l = max(l, c.before)
+			}
+		}
+	}
+	return l
+}
+
+// checkFresh makes the check fresh: rows that equal a reading two or more older, and never the newest, across a load step.
+// For each lag it looks at the rows whose reading is just that many after a step: all newer readings show the new load.
+func (j *judge) checkFresh() {
+	tested := false
+	for vi := range j.values {
+		v := &j.values[vi]
+		if v.Column.Kind != logfile.Current {
+			continue
+		}
+		for lag := 2; lag <= 12; lag++ {
+			stale, fresh, first := j.freshness(v, lag)
+			tested = tested || stale+fresh > 0
+			if stale == 0 || fresh > 0 || j.staleLag != 0 {
+				continue
+			}
+			j.staleLag, j.staleRow, j.staleRows = lag, first, stale
+		}
+	}
+	if !tested {
+		j.checks = append(j.checks, verdict.Check{Name: "fresh", Skipped: "no row right after a load step"})
+		return
+	}
+	n, zero, ok := float64(j.staleRows), 0.0, j.staleRows == 0
+	chk := verdict.Check{Name: "fresh", Unit: "rows", Value: &n, LimitHigh: &zero, Pass: &ok}
+	if !ok {
+		row := j.staleRow + 1
+		chk.Row = &row
+	}
+	j.checks = append(j.checks, chk)
+}
+
+// freshness counts the rows so many readings after a load step that still show the old load, and those that show the new.
+func (j *judge) freshness(v *cause.Value, lag int) (stale, fresh, first int) {
+	first = -1
+	magnitude := !j.showsSign(v.Column)
+	at := func(k int) float64 {
+		if magnitude {
+			return math.Abs(j.series.I[k])
+		}
+		return j.series.I[k] * v.Sign
+	}
+	for r, k := range j.at {
+		x := v.Column.Value[r]
+		if magnitude {
+			x = math.Abs(x)
+		}
+		if math.IsNaN(x) || k < lag || !j.fits[r] && j.rec.Stream || !j.series.Good(k) || !j.series.Good(k-lag) || j.series.Life[k-lag] != j.series.Life[k] {
+			continue
+		}
+		now, old := at(k), at(k-lag)
+		tol := v.Count + v.Column.Step[r]
+		step := max(40*v.Count, 10*tol)
+		if math.Abs(now-old) < step {
+			continue
+		}
+		settled := true
+		for q := k - lag + 1; q < k; q++ {
+			settled = settled && j.series.Good(q) && math.Abs(at(q)-now) <= tol+0.02*math.Abs(now)
+		}
+		switch {
+		case !settled:
+		case math.Abs(x-now) <= tol:
+			fresh++
+		case math.Abs(x-old) <= tol:
+			stale++
+			if first < 0 {
+				first = r
+			}
+		}
+	}
+	return stale, fresh, first
+}
+
+// showsSign says whether a column of amperes ever shows a minus.
+func (j *judge) showsSign(c *logfile.Column) bool {
+	for _, v := range c.Value {
+		if v < 0 {
+			return true
+		}
+	}
+	return false
+}
