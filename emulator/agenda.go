@@ -31,9 +31,9 @@ func (a *agenda) next() int64 {
 	return a.items[0].at
 }
 
-// due does all that is to be done up to an instant.
-func (a *agenda) due(now int64) {
-	for len(a.items) > 0 && a.items[0].at <= now {
+// due does all that is to be done up to an instant, until over says that the run has ended.
+func (a *agenda) due(now int64, over func() bool) {
+	for len(a.items) > 0 && a.items[0].at <= now && !over() {
 		first := a.items[0]
 		a.items = a.items[1:]
 		first.do(first.at)

@@ -1,7 +1,10 @@
 package emulator
 
 import (
+	"math"
+
 	"stuntcell/emulator/link"
+	"stuntcell/emulator/rig"
 	"stuntcell/model"
 )
 
@@ -12,20 +15,19 @@ func (r *run) read(t int64) int {
 	tr := &r.truth
 	last := &tr.spans[len(tr.spans)-1]
 	w := tr.look(r.ripples(last))
-	var shunt, bus float64
-	if w.smooth {
-		shunt, bus = r.sensor.Volts(w.amps, w.volts, t)
-	} else {
-		shunt, bus = r.sensor.Sample(tr, t)
+	shunt, bus := r.convert(r.sensor, w, 1, t)
+	for i, s := range r.more {
+		// Channel 2 sees half of the current, and so on: see the rig.
+		a, b := r.convert(s, w, 1/float64(i+2), t)
+		rd.More[i] = append(rd.More[i], Counts{a, b})
 	}
-	shuntCount, busCount := r.sensor.Counts(shunt, bus)
 	if n == 0 {
 		r.base = integrals{tr.charge, tr.energy, tr.throughput}
 	}
 	rd.T = append(rd.T, t)
 	rd.Tick = append(rd.Tick, r.counter.At(t))
-	rd.Shunt = append(rd.Shunt, shuntCount)
-	rd.Bus = append(rd.Bus, busCount)
+	rd.Shunt = append(rd.Shunt, shunt)
+	rd.Bus = append(rd.Bus, bus)
 	rd.Clock = append(rd.Clock, r.clock(t))
 	rd.ClockRate = append(rd.ClockRate, r.face.Rate(t))
 	rd.MeanI = append(rd.MeanI, w.amps)
@@ -36,7 +38,54 @@ func (r *run) read(t int64) int {
 	rd.Step = append(rd.Step, int16(last.Step))
 	rd.Life = append(rd.Life, r.life)
 	rd.Flags = append(rd.Flags, r.flags())
+	if r.setup.Rig.Readings.Temperature {
+		rd.Temp = append(rd.Temp, millidegrees(last.Temperature(t)))
+	}
+	if r.setup.Rig.Readings.Aux {
+		rd.Aux = append(rd.Aux, millidegrees(r.ambient))
+	}
+	r.stalled = false
 	return n
+}
+
+func millidegrees(kelvin float64) int32 { return int32(math.Round((kelvin - 273.15) * 1000)) }
+
+// convert is what a channel's front end makes of its share of the window's current.
+func (r *run) convert(s *rig.Sensor, w seen, share float64, t int64) (int32, int32) {
+	var shunt, bus float64
+	if w.smooth {
+		shunt, bus = s.Volts(share*w.amps, w.volts, t)
+	} else {
+		shunt, bus = s.Sample(shared{&r.truth, share}, t)
+	}
+	// Noise is drawn even if the reading fails: a fault must not change what comes after it.
+	a, b := s.Counts(shunt, bus)
+	r.watchDamage(s, w, t)
+	if r.damaged || r.sensorFails > 0 {
+		return link.Failed, link.Failed
+	}
+	return a, b
+}
+
+// shared is a waveform with a share of the current.
+type shared struct {
+	*truth
+	share float64
+}
+
+// Current implements [rig.Waveform].
+func (s shared) Current(t int64) float64 { return s.share * s.truth.Current(t) }
+
+// watchDamage breaks the front end for good when its bus input sees more than it stands.
+func (r *run) watchDamage(s *rig.Sensor, w seen, t int64) {
+	limit := r.setup.Rig.Front.Damage
+	if limit == 0 || r.damaged {
+		return
+	}
+	if _, tap := s.Taps(w.amps, w.volts); tap > limit {
+		r.damaged = true
+		r.note(t, Damaged, whole(tap, 1e-3), "")
+	}
 }
 
 // ripples says that the current of a span may swing faster than conversions follow one another.
@@ -60,11 +109,13 @@ func (r *run) clock(t int64) int64 {
 
 func (r *run) flags() Flag {
 	var f Flag
-	if r.load {
-		f |= LoadClosed
-	}
-	if r.charge {
-		f |= ChargeClosed
+	for _, x := range []struct {
+		is   bool
+		flag Flag
+	}{{r.load, LoadClosed}, {r.charge, ChargeClosed}, {r.cardFails > 0, CardFails}, {r.stalled, Stalled}} {
+		if x.is {
+			f |= x.flag
+		}
 	}
 	return f
 }
@@ -72,7 +123,28 @@ func (r *run) flags() Flag {
 // reading is what the link carries of reading n.
 func (r *run) reading(n int) link.Reading {
 	rd := &r.rec.Readings
-	return link.Reading{
-		Tick: r.counter.Wrap(rd.Tick[n]), Shunt: rd.Shunt[n], Bus: rd.Bus[n], Clock: rd.Clock[n],
+	out := link.Reading{
+		Tick: r.counter.Wrap(rd.Tick[n]), Shunt: rd.Shunt[n], Bus: rd.Bus[n], Clock: rd.Clock[n], CardFail: rd.Flags[n]&CardFails != 0,
 	}
+	for _, channel := range rd.More {
+		out.More = append(out.More, link.Channel(channel[n]))
+	}
+	d := &r.setup.Rig.Readings
+	if d.Temperature {
+		out.HasTemp, out.Temp = true, rd.Temp[n]
+	}
+	if d.Aux {
+		out.HasAux1, out.Aux1 = true, rd.Aux[n]
+	}
+	if d.Contacts {
+		out.Load, out.Charge = contact(r.load), contact(r.charge)
+	}
+	return out
+}
+
+func contact(closed bool) link.Contact {
+	if closed {
+		return link.On
+	}
+	return link.Off
 }

@@ -41,7 +41,19 @@ type Readings struct {
 	// ClockRate is the clock's rate only: nominal seconds of a face that is continuous, never set, not cut to seconds [s].
 	ClockRate []float64
 	Temp      []int32    // thousandths of a degree C, empty if the rig has none
+	Aux       []int32    // thousandths of a degree C of the surroundings, empty if the rig has none
 	More      [][]Counts // further channels, by channel then reading; empty if there is one
+}
+
+// truncate leaves the first n readings.
+func (r *Readings) truncate(n int) {
+	r.T, r.Tick, r.Shunt, r.Bus, r.Clock = r.T[:n], r.Tick[:n], r.Shunt[:n], r.Bus[:n], r.Clock[:n]
+	r.MeanI, r.MeanV, r.Charge, r.Energy, r.Throughput = r.MeanI[:n], r.MeanV[:n], r.Charge[:n], r.Energy[:n], r.Throughput[:n]
+	r.Step, r.Life, r.Flags, r.ClockRate = r.Step[:n], r.Life[:n], r.Flags[:n], r.ClockRate[:n]
+	r.Temp, r.Aux = r.Temp[:min(n, len(r.Temp))], r.Aux[:min(n, len(r.Aux))]
+	for i := range r.More {
+		r.More[i] = r.More[i][:n]
+	}
 }
 
 // Counts is one further channel's reading.
@@ -88,6 +100,11 @@ const (
 	CardBack    EventKind = "card-back"
 	StallBegins EventKind = "stall" // Value: length [ns]
 	SensorFails EventKind = "reading-fails"
+	SensorBack  EventKind = "reading-back"
+	Damaged     EventKind = "front-end-damaged" // Value: bus voltage [mV]; no reading is good from then on
+	RelayWelds  EventKind = "relay-welds"
+	RelayLeaks  EventKind = "relay-leaks"
+	TaperHeld   EventKind = "taper-held"
 )
 
 // Event is something that happened at an instant.

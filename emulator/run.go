@@ -4,11 +4,26 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"math/rand/v2"
+	"slices"
 
 	"stuntcell/emulator/link"
 	"stuntcell/emulator/rig"
 	"stuntcell/model"
+)
+
+const never = math.MaxInt64
+
+// lockStepFirst is how many readings after a power-up are answered one by one before any is sent ahead.
+const lockStepFirst = 10
+
+// What a logger may say in a run before it counts as a flood [bytes]: a share at once and so much a reading. A row of all
+// four channels takes about 150.
+const (
+	floodAtOnce     = 16 << 20
+	floodPerReading = 512
+	saidCost        = 64
 )
 
 // run is one run in progress.
@@ -20,56 +35,90 @@ type run struct {
 
 	truth   truth
 	sensor  *rig.Sensor
+	more    []*rig.Sensor // of further channels
 	counter rig.Counter
 	face    rig.Face
 	jitter  *rand.Rand
 	agenda  agenda
 
-	interval     int64 // between readings, jitter aside [ns]
-	life         int16
+	next     int64 // instant of the next reading
+	powered  bool
+	life     int16
+	greeting link.Greeting // as it is at the next power-up: settings may have changed
+	ambient  float64       // [K]
+	stalled  bool          // since the last reading
+	// Faults that last.
+	cardFails, sensorFails   int
+	welded, damaged, dropped bool
+	droppedAt                int64
+	// before is how the contacts stood when the power went, and in which step.
+	before struct {
+		load, charge bool
+		step         int
+	}
+
 	load, charge bool      // contacts, as last seen
 	steps        int       // ended steps that were recorded
-	base         integrals // truth at the first reading
+	base, begun  integrals // truth at the first reading, at the begin of the running step
 	text         int       // what the logger has said so far [bytes]
 	file         string    // the log file that rows go to
-	message      link.Message
-	err          error // our own fault, met while the agenda was played
+
+	// Readings that were sent and not answered are first to first+waiting-1, at most Ahead; reading n has its place n modulo that.
+	ring           []link.Message
+	first, waiting int
+	lockStep       int  // readings below this index are not sent ahead
+	setsClock      bool // the logger has set its clock: what it says changes readings
+
+	err error // our own fault, met while the agenda was played
 }
 
 type integrals struct{ charge, energy, throughput float64 }
 
-// What a logger may say in a run before it counts as a flood [bytes]: a share at once and so much a reading. A row of all
-// four channels takes about 150.
-const (
-	floodAtOnce     = 16 << 20
-	floodPerReading = 512
-	saidCost        = 64
-)
+func (a integrals) minus(b integrals) integrals {
+	return integrals{a.charge - b.charge, a.energy - b.energy, a.throughput - b.throughput}
+}
 
 // Run plays the setup against the logger at the other end of l, which it starts and closes. A logger that fails is a result, in the
 // record's Outcome; an error is ours, or the context's.
+//
+// Readings are sent ahead of their answers where nothing that the logger says can change them: not among the first ten after a power-up,
+// not in a step that the logger ends, not across anything that the bench does to it, and not any more once it has set its clock (the
+// first time that it does so while readings are under way, those are not called back). The record is the same as in lock step.
 func Run(ctx context.Context, setup Setup, l link.Link) (*Record, error) {
-	r := &run{ctx: ctx, setup: setup, link: l, rec: &Record{
+	r := &run{ctx: ctx, setup: setup, link: l, powered: true, lockStep: lockStepFirst, rec: &Record{
 		Greeting: greeting(&setup), Mine: map[string]int64{}, Cannot: map[string]bool{}, Can: map[string]bool{},
 	}}
-	if r.setup.Pack == nil || len(r.setup.Plan) == 0 {
-		return nil, errors.New("emulator: a setup needs a pack and a plan")
-	}
-	if r.rec.Greeting.LogMS < 1 || r.rec.Greeting.ReadMS < 1 {
-		return nil, errors.New("emulator: a setup needs times between readings and between rows of at least 1 ms")
+	if err := r.check(); err != nil {
+		return nil, fmt.Errorf("emulator: %w", err)
 	}
 	err := r.play()
 	closing := l.Close()
 	var failure *link.Failure
 	if err == nil && errors.As(closing, &failure) {
-		r.fail(failure, len(r.rec.Readings.T))
+		r.stop(failure, len(r.rec.Readings.T))
 		closing = nil
 	}
 	if err = errors.Join(err, closing); err != nil {
 		return nil, fmt.Errorf("emulator: %w", err)
 	}
-	r.countReadings()
+	r.finish()
 	return r.rec, nil
+}
+
+func (r *run) check() error {
+	s := &r.setup
+	if s.Pack == nil || len(s.Plan) == 0 {
+		return errors.New("a setup needs a pack and a plan")
+	}
+	if r.rec.Greeting.LogMS < 1 || r.rec.Greeting.ReadMS < 1 {
+		return errors.New("a setup needs times between readings and between rows of at least 1 ms")
+	}
+	for i := range s.Faults {
+		if err := s.Faults[i].check(); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // play is the run between power-up and end. A failure of the logger ends it without an error.
@@ -77,8 +126,8 @@ func (r *run) play() error {
 	if err := r.link.Start(r.ctx); err != nil {
 		return err
 	}
-	r.message = link.Message{Kind: link.Greet, Greeting: r.rec.Greeting}
-	a, err := r.exchange(-1)
+	hello := link.Message{Kind: link.Greet, Greeting: r.rec.Greeting}
+	a, err := r.exchange(&hello, -1)
 	if a == nil {
 		return err
 	}
@@ -89,118 +138,211 @@ func (r *run) play() error {
 	if err := r.begin(); err != nil {
 		return err
 	}
-	if f := r.heed(a, 0, -1); f != nil {
-		r.fail(f, -1)
-		return nil
+	r.heed(a, 0, -1)
+	r.readings()
+	if r.over() {
+		return r.err
 	}
-	return r.readings()
+	steps := r.rec.Steps
+	r.rec.Complete = len(steps) > 0 && steps[len(steps)-1].Why != model.ByStop
+	if r.powered {
+		r.talk(link.Message{Kind: link.End}, r.truth.course.Now(), len(r.rec.Readings.T))
+	}
+	return r.err
 }
+
+// over says that the run has ended before its plan: the logger has failed, or we have.
+func (r *run) over() bool { return r.err != nil || r.rec.Outcome.Failure != nil }
 
 // begin makes the parts of the bench, as the setup is now that the logger's constants were adopted.
 func (r *run) begin() error {
 	s := &r.setup
+	s.Plan = backstopped(s.Plan, s.Pack)
 	course, err := model.NewCourse(s.Pack, s.Plan, s.Options)
 	if err != nil {
 		return err
 	}
-	ambient := s.Options.Ambient
-	if ambient == 0 {
-		ambient = s.Pack.Cell.Reference
+	if r.ambient = s.Options.Ambient; r.ambient == 0 {
+		r.ambient = s.Pack.Cell.Reference
 	}
 	course.SetDraw(s.Rig.Wiring.Draw)
+	r.greeting = r.rec.Greeting
 	r.truth = truth{course: course, window: s.Rig.Front.Window()}
-	r.sensor = rig.NewSensor(s.Rig, ambient, s.Seed)
-	r.counter = rig.NewCounter(s.Rig.Tick, ambient)
-	r.face = rig.NewFace(s.Rig.Clock, ambient)
+	r.sensor = rig.NewSensor(s.Rig, r.ambient, s.Seed)
+	for n := 2; n <= s.Rig.Channels; n++ {
+		r.more = append(r.more, rig.NewSensor(s.Rig, r.ambient, s.Seed+uint64(n)))
+	}
+	r.rec.Readings.More = make([][]Counts, len(r.more))
+	r.counter = rig.NewCounter(s.Rig.Tick, r.ambient)
+	r.face = rig.NewFace(s.Rig.Clock, r.ambient)
+	r.setBuildTime(0)
 	r.jitter = rand.New(rand.NewPCG(s.Seed, 0x7177))
-	r.interval = s.Rig.Readings.Interval()
+	r.ring = make([]link.Message, max(1, r.link.Ahead()))
+	for _, f := range s.Faults {
+		r.plant(f)
+	}
 	r.load, r.charge = course.Contacts()
 	r.note(0, StepBegins, 0, "")
+	// The window of the first reading begins with the plan.
+	r.next = s.Rig.Readings.Nominal
 	return nil
 }
 
-// readings is the loop: play the truth to the next reading, hand it over, heed the answer.
-func (r *run) readings() error {
-	// The window of the first reading begins with the plan.
-	for next := r.setup.Rig.Readings.Nominal; ; next += r.step() {
-		if !r.advance(next) {
-			break
+// backstopped gives each discharge that the logger ends a time that nothing but a contact that flaps for ever reaches: twice what the
+// rated charge lasts at its current, and half a day.
+func backstopped(plan model.Plan, pack *model.Pack) model.Plan {
+	out := slices.Clone(plan)
+	for i := range out {
+		e, l := &out[i].Ends, &out[i].Load
+		if e.Logger == 0 || e.Time > 0 {
+			continue
 		}
-		n := r.read(next)
-		r.message = link.Message{Kind: link.Read, Reading: r.reading(n)}
-		a, err := r.exchange(n)
-		if a == nil {
-			return err
+		amps := l.Current
+		switch {
+		case len(l.Table) > 0:
+			amps = pack.Rated.Current()
+		case l.Power > 0:
+			amps = l.Power / pack.Nominal()
+		case l.Resistance > 0:
+			amps = pack.Nominal() / l.Resistance
 		}
-		if f := r.heed(a, next, n); f != nil {
-			r.fail(f, n)
-			return nil
+		if l.Period > 0 {
+			on := float64(l.On) / float64(l.Period)
+			amps *= on + (1-on)*l.Low
 		}
+		seconds := 43200 + 2*pack.Rated.Charge/max(amps, pack.Rated.Charge/3600/1000)
+		e.Time = int64(seconds) * 1e9
 	}
-	if r.err != nil {
-		return r.err
+	return out
+}
+
+// readings is the loop: play the truth to the next reading, hand it over, heed the answers.
+func (r *run) readings() {
+	for r.advance() {
+		n := r.read(r.next)
+		m := &r.ring[n%len(r.ring)]
+		*m = link.Message{Kind: link.Read, Reading: r.reading(n)}
+		if err := r.link.Send(m); err != nil {
+			r.blame(err, n)
+			return
+		}
+		r.first = n - r.waiting
+		r.waiting++
+		for r.waiting > 0 && r.waiting >= r.mayWait(n) {
+			if !r.receive() {
+				return
+			}
+		}
+		r.next += r.step()
 	}
-	r.rec.Complete = true
-	r.message = link.Message{Kind: link.End}
-	n := len(r.rec.Readings.T)
-	a, err := r.exchange(n)
-	if a == nil {
-		return err
+	r.drain()
+}
+
+// mayWait is how many readings may be unanswered after reading n was sent.
+func (r *run) mayWait(n int) int {
+	if n < r.lockStep || r.setsClock || r.handedOver(model.Discharge) || r.handedOver(model.Charge) {
+		return 1
 	}
-	if f := r.heed(a, r.truth.course.Now(), n); f != nil {
-		r.fail(f, n)
+	return len(r.ring)
+}
+
+// receive takes the answer to the oldest reading that has none; false says that the run is over.
+func (r *run) receive() bool {
+	a, err := r.link.Receive(r.ctx)
+	n := r.first
+	if err != nil {
+		r.blame(err, n)
+		return false
 	}
-	return nil
+	r.first++
+	r.waiting--
+	r.heed(a, r.rec.Readings.T[n], n)
+	return !r.over()
+}
+
+// drain takes all answers that are still to come; false says that the run is over.
+func (r *run) drain() bool {
+	for r.waiting > 0 && !r.over() {
+		r.receive()
+	}
+	return !r.over()
 }
 
 // step draws the time to the next reading [ns].
 func (r *run) step() int64 {
-	j := r.setup.Rig.Readings.Jitter
-	if j == 0 {
-		return r.interval
+	d := &r.setup.Rig.Readings
+	if d.Jitter == 0 {
+		return d.Interval()
 	}
-	return r.interval + r.jitter.Int64N(2*j+1) - j
+	return d.Interval() + r.jitter.Int64N(2*d.Jitter+1) - d.Jitter
 }
 
-// exchange sends r.message and returns the answer. Without one it returns nil: the logger has failed, which is recorded, or the
-// error is ours. n is the reading that is being answered, -1 the greeting, their number the end.
-func (r *run) exchange(n int) (*link.Answer, error) {
-	err := r.link.Send(&r.message)
+// talk is one exchange in lock step, at instant t: what is said belongs to reading n.
+func (r *run) talk(m link.Message, t int64, n int) {
+	if r.over() {
+		return
+	}
+	if a, err := r.exchange(&m, n); err != nil {
+		r.err = err
+	} else if a != nil {
+		r.heed(a, t, n)
+	}
+}
+
+// exchange sends a message and returns the answer. Without one it returns nil: the logger has failed, which is recorded, or the
+// error is ours. n is the reading that is being answered, -1 the first greeting, their number the end.
+func (r *run) exchange(m *link.Message, n int) (*link.Answer, error) {
+	err := r.link.Send(m)
 	var a *link.Answer
 	if err == nil {
 		a, err = r.link.Receive(r.ctx)
 	}
-	var failure *link.Failure
-	if errors.As(err, &failure) {
-		r.fail(failure, n)
-		return nil, nil
+	if err == nil {
+		return a, nil
 	}
-	if err != nil {
-		return nil, err
-	}
-	return a, nil
+	r.blame(err, n)
+	return nil, r.err
 }
 
-// fail records how the logger failed and closes the account of the running step.
-func (r *run) fail(f *link.Failure, n int) {
-	r.rec.Outcome.Failure, r.rec.Outcome.Reading = f, n
-	if r.truth.course == nil || r.truth.course.Done() {
+// blame records an error of the link: the logger's failure, or our fault.
+func (r *run) blame(err error, n int) {
+	var failure *link.Failure
+	if errors.As(err, &failure) {
+		r.stop(failure, n)
 		return
 	}
-	r.rec.Outcome.LoadClosed, r.rec.Outcome.ChargeClosed = r.truth.course.Contacts()
-	r.truth.course.Stop()
+	r.err = err
+}
+
+// stop records how the logger failed at reading n and closes the account of the running step there. Readings that were sent ahead
+// and will never be answered are taken back.
+func (r *run) stop(f *link.Failure, n int) {
+	if r.rec.Outcome.Failure != nil {
+		return
+	}
+	r.rec.Outcome.Failure, r.rec.Outcome.Reading = f, n
+	c := r.truth.course
+	if c == nil || r.rec.Complete {
+		return
+	}
+	if last := min(n, len(r.rec.Readings.T)-1); last >= 0 {
+		r.rec.Readings.truncate(last + 1)
+	}
+	r.rec.Outcome.LoadClosed, r.rec.Outcome.ChargeClosed = r.load, r.charge
+	c.Stop()
 	r.follow()
 }
 
 // heed takes down what the logger said in answer to reading n at instant t, and does it.
-func (r *run) heed(a *link.Answer, t int64, n int) *link.Failure {
+func (r *run) heed(a *link.Answer, t int64, n int) {
 	rec := r.rec
 	for i := range a.Said {
 		s := &a.Said[i]
 		r.text += len(s.Text) + saidCost
-		if limit := floodAtOnce + floodPerReading*len(rec.Readings.T); r.text > limit {
-			return &link.Failure{Kind: link.Garbled, Line: s.Text, Hint: "write rows once per log interval",
-				Detail: fmt.Sprintf("more than %d MiB after %d readings", limit>>20, len(rec.Readings.T))}
+		if limit := floodAtOnce + floodPerReading*max(n, 0); r.text > limit {
+			r.stop(&link.Failure{Kind: link.Garbled, Line: s.Text, Hint: "write rows once per log interval",
+				Detail: fmt.Sprintf("more than %d MiB after %d readings", limit>>20, n+1)}, n)
+			return
 		}
 		switch s.Word {
 		case link.Row:
@@ -217,15 +359,17 @@ func (r *run) heed(a *link.Answer, t int64, n int) *link.Failure {
 		case link.Clock:
 			r.said(t, n, SaidClock, s.Value, "")
 			r.face.Set(t, s.Value)
+			r.setsClock = true
 		case link.Say:
 			r.said(t, n, SaidText, 0, s.Text)
 		case link.Mine, link.Cannot, link.Can:
-			if n >= 0 {
-				return &link.Failure{Kind: link.Garbled, Line: s.Text, Hint: "`mine`, `cannot` and `can` belong to the answer to the greeting"}
+			// A logger says again at each power-up what it has said at the first.
+			if n >= 0 && r.life == 0 {
+				r.stop(&link.Failure{Kind: link.Garbled, Line: s.Text, Hint: "`mine`, `cannot` and `can` belong to the answer to the greeting"}, n)
+				return
 			}
 		}
 	}
-	return nil
 }
 
 func truth01(b bool) int64 {
@@ -235,19 +379,24 @@ func truth01(b bool) int64 {
 	return 0
 }
 
-// order moves a contact after the relay's delay, if the running step hands it to the logger then.
+// order moves a contact after the relay's delay, if the step hands it to the logger when it is given and when it is carried out.
 func (r *run) order(t int64, kind model.StepKind, closed bool) {
+	if !r.handedOver(kind) {
+		return
+	}
+	step, life := r.truth.course.StepIndex(), r.life
 	r.agenda.add(t+r.setup.Rig.Relay.Delay, func(int64) {
-		if !r.handedOver(kind) {
+		c := r.truth.course
+		if !r.powered || r.life != life || c.Done() || c.StepIndex() != step {
 			return
 		}
-		load, charge := r.truth.course.Contacts()
+		load, charge := c.Contacts()
 		if kind == model.Discharge {
-			load = closed
+			load = closed || r.welded && load
 		} else {
 			charge = closed
 		}
-		r.truth.course.Switch(load, charge)
+		c.Switch(load, charge)
 		r.follow()
 	})
 }
@@ -262,15 +411,43 @@ func (r *run) handedOver(kind model.StepKind) bool {
 	return step.Kind == kind && step.Ends.Logger != 0
 }
 
-// advance plays the truth to an instant. It reports false if the plan ended before it, or at our own fault.
-func (r *run) advance(to int64) bool {
+// wanted is how the contacts stand at the begin of a step.
+func wanted(kind model.StepKind) (load, charge bool) {
+	return kind == model.Discharge, kind == model.Charge
+}
+
+// advance plays the truth to the next reading. It reports false if the plan ended before it, or the run is over.
+func (r *run) advance() bool {
 	c := r.truth.course
-	for c.Now() < to && !c.Done() && r.err == nil {
-		r.truth.play(min(to, r.agenda.next()))
+	w := &r.setup.Rig.Wiring
+	for c.Now() < r.next && !c.Done() && !r.over() {
+		until := min(r.next, r.agenda.next())
+		if until == never {
+			// Nothing will bring the power back but the pack itself: look at it now and then.
+			until = c.Now() + 60e9
+		}
+		if spans := r.truth.spans; w.Dropout > 0 && len(spans) > 0 && r.powered {
+			if last := &spans[len(spans)-1]; last.Voltage(last.T1) < 1.1*w.Dropout {
+				until = min(until, c.Now()+dropoutSlice)
+			}
+		}
+		span := r.truth.play(until)
+		if len(c.Ended()) > r.steps && !r.drain() {
+			break
+		}
 		r.follow()
-		r.agenda.due(c.Now())
+		if span.T1 > span.T0 {
+			r.watchDropout(span.T1, span.Voltage(span.T1))
+		}
+		if r.agenda.next() <= c.Now() && r.drain() {
+			r.agenda.due(c.Now(), r.over)
+		}
+		if r.dropped && c.Now()-r.droppedAt > longestDropout {
+			c.Stop()
+			r.follow()
+		}
 	}
-	return c.Now() >= to && r.err == nil
+	return c.Now() >= r.next && !r.over()
 }
 
 // follow notes what moved since it was last called: ended steps, contacts.
@@ -278,10 +455,23 @@ func (r *run) follow() {
 	c := r.truth.course
 	for ended := c.Ended(); r.steps < len(ended); r.steps++ {
 		e := &ended[r.steps]
-		r.rec.Steps = append(r.rec.Steps, stepRun(r.setup.Plan, e))
-		r.note(e.End, StepEnds, int64(r.steps), string(e.Why))
-		if e.Plan+1 < len(r.setup.Plan) && e.Why != model.ByStop {
-			r.note(e.End, StepBegins, int64(r.steps+1), "")
+		done := stepRun(r.setup.Plan, e)
+		if r.rec.Outcome.Failure != nil {
+			r.untilNow(&done)
+		}
+		r.rec.Steps = append(r.rec.Steps, done)
+		r.note(done.End, StepEnds, int64(r.steps), string(done.Why))
+		if done.Why == model.ByStop {
+			r.steps = len(ended)
+			break
+		}
+		r.begun = integrals{r.truth.charge, r.truth.energy, r.truth.throughput}
+		if e.Plan+1 >= len(r.setup.Plan) {
+			continue
+		}
+		r.note(e.End, StepBegins, int64(r.steps+1), "")
+		if !r.powered {
+			c.Switch(r.welded && r.load, false)
 		}
 	}
 	load, charge := c.Contacts()
@@ -294,7 +484,7 @@ func (r *run) follow() {
 	r.load, r.charge = load, charge
 }
 
-// stepRun is the account of an executed step; its readings are counted as they come.
+// stepRun is the account of an executed step; its readings are counted at the end.
 func stepRun(plan model.Plan, e *model.StepEnd) StepRun {
 	return StepRun{
 		Plan: e.Plan, Step: plan[e.Plan], Begin: e.Begin, End: e.End, Why: e.Why, First: 0, Last: -1,
@@ -302,8 +492,25 @@ func stepRun(plan model.Plan, e *model.StepEnd) StepRun {
 	}
 }
 
-// countReadings gives each step its first and last reading.
-func (r *run) countReadings() {
+// untilNow makes the account of a step that the logger's failure stopped end at the last reading, whatever was played ahead.
+func (r *run) untilNow(s *StepRun) {
+	rd := &r.rec.Readings
+	n := len(rd.T) - 1
+	s.Why = model.ByStop
+	if n < 0 || rd.T[n] < s.Begin {
+		return
+	}
+	sum := integrals{rd.Charge[n], rd.Energy[n], rd.Throughput[n]}.minus(r.begun.minus(r.base))
+	s.End, s.Charge, s.Energy, s.Throughput = rd.T[n], sum.charge, sum.energy, sum.throughput
+	s.EndV, s.EndI = rd.MeanV[n], rd.MeanI[n]
+	s.MinV, s.MaxV = s.EndV, s.EndV
+	for ; n >= 0 && rd.T[n] > s.Begin; n-- {
+		s.MinV, s.MaxV = min(s.MinV, rd.MeanV[n]), max(s.MaxV, rd.MeanV[n])
+	}
+}
+
+// finish brings the record into its final form: readings counted by step, events in order of time.
+func (r *run) finish() {
 	for n, step := range r.rec.Readings.Step {
 		s := &r.rec.Steps[step]
 		if s.Last < 0 {
@@ -311,6 +518,15 @@ func (r *run) countReadings() {
 		}
 		s.Last = n
 	}
+	slices.SortStableFunc(r.rec.Events, func(a, b Event) int {
+		switch {
+		case a.T < b.T:
+			return -1
+		case a.T > b.T:
+			return 1
+		}
+		return 0
+	})
 }
 
 // note records an event of the bench.

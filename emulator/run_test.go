@@ -456,7 +456,7 @@ func truthAt(rec *emulator.Record) (ah, wh float64) {
 func TestHealthyLoggersAgreeWithTheTruth(t *testing.T) {
 	s := setup(t, "tick: {start: -20 min}", rest(minute), discharge(1.4, 2*hour), charge(1.4, 14.4, hour), rest(10*second))
 	for source, sign := range map[string]float64{
-		"firmware/logger.c": 1, "../testdata/loggers/plain.c": 1, "../testdata/loggers/integer.c": 1, "../testdata/loggers/sketch.c": -1,
+		"firmware/host/logger.c": 1, "../testdata/loggers/plain.c": 1, "../testdata/loggers/integer.c": 1, "../testdata/loggers/sketch.c": -1,
 	} {
 		t.Run(filepath.Base(source), func(t *testing.T) {
 			rec := child(t, s, source)
@@ -524,7 +524,7 @@ func TestCutoffOfCLoggers(t *testing.T) {
 	s := setup(t, "", toLogger(7, 10.8), rest(minute))
 	s.Settings.CutoffHold = 5 * second
 	for source, why := range map[string]model.Reason{
-		"firmware/logger.c": model.ByLogger, "../testdata/loggers/integer.c": model.ByLogger, "../testdata/loggers/sketch.c": model.ByLogger,
+		"firmware/host/logger.c": model.ByLogger, "../testdata/loggers/integer.c": model.ByLogger, "../testdata/loggers/sketch.c": model.ByLogger,
 		"../testdata/loggers/mistake-cutoff-never.c": model.ByFloor, "../testdata/loggers/mistake-cutoff-chatter.c": model.ByLogger,
 	} {
 		rec := child(t, s, source)
@@ -579,7 +579,7 @@ func BenchmarkRunChild(b *testing.B) {
 	s := setup(b, "", rest(minute), discharge(1.4, hour))
 	n := 0
 	for b.Loop() {
-		n += len(child(b, s, "firmware/logger.c").Readings.T)
+		n += len(child(b, s, "firmware/host/logger.c").Readings.T)
 	}
 	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "readings/s")
 }

@@ -9,7 +9,7 @@ import _ "embed"
 //go:embed benchlink.h
 var Header []byte
 
-// Logger is logger.c: a healthy logger for a host build, to start from.
+// Logger is host/logger.c: a healthy logger for a host build, to start from.
 //
-//go:embed logger.c
+//go:embed host/logger.c
 var Logger []byte

@@ -140,6 +140,7 @@ const (
 	Hang    FailureKind = "hang"           // no answer within the time-out
 	Crash   FailureKind = "crash"          // the process ended, or closed its output, before it was told to
 	Garbled FailureKind = "garbled-output" // a line that is no link word, or too long
+	Loop    FailureKind = "restart-loop"   // the board starts, drops out and starts again without end
 )
 
 // Failure is how a logger stopped being one. It is returned as an error by Receive and ends the run.

@@ -28,7 +28,8 @@ type Rig struct {
 	Readings      Readings
 	Relay         Relay
 	Wiring        Wiring
-	Channels      int // 1 to 4
+	// Channels is 1 to 4. Channel n sees 1/n of the pack's current through a shunt of its own, and the same bus, with noise of its own.
+	Channels int
 }
 
 // Shunt is the current shunt.
@@ -83,8 +84,9 @@ type Readings struct {
 	Nominal int64 // what read_ms says [ns]
 	Every   int64 // what it is [ns]; 0: as Nominal
 	Jitter  int64 // uniform ± [ns]
-	// Temperature adds temp_mdeg; Aux adds aux1.
-	Temperature, Aux bool
+	// Temperature adds the cells' temperature as temp_mdeg, Aux that of the surroundings as aux1 (also thousandths of a degree C),
+	// Contacts adds load= and charge= as the contacts really stand.
+	Temperature, Aux, Contacts bool
 }
 
 // Relay is the contact that the logger switches.

@@ -246,6 +246,9 @@ func (r *Readings) read(m *quantity.Map) {
 	if m.Has("aux") {
 		r.Aux = m.Bool("aux")
 	}
+	if m.Has("contacts") {
+		r.Contacts = m.Bool("contacts")
+	}
 }
 
 // Interval is what the time between readings is [ns], jitter aside.
