@@ -56,6 +56,21 @@ func NewChild(o ChildOptions) *Child {
 	return &Child{options: o, rand: rand.New(rand.NewPCG(o.Seed, 0x7042))}
 }
 
+// Command is a process that leads a group of its own, with env added to our environment. When the context ends, the group is killed
+// whole and its pipes are waited for only a moment longer. On Linux the process dies with us.
+func Command(ctx context.Context, args []string, dir string, env []string) *exec.Cmd {
+	cmd := exec.CommandContext(ctx, args[0], args[1:]...)
+	cmd.Dir = dir
+	cmd.Env = append(os.Environ(), env...)
+	cmd.SysProcAttr = ownGroup()
+	cmd.Cancel = func() error {
+		killGroup(cmd.Process)
+		return nil
+	}
+	cmd.WaitDelay = 250 * time.Millisecond
+	return cmd
+}
+
 // Start implements [Link]. Its error is ours or the user's: the program is not there or cannot be run.
 func (c *Child) Start(context.Context) (err error) {
 	if len(c.options.Args) == 0 {
@@ -85,11 +100,9 @@ func (c *Child) Start(context.Context) (err error) {
 	if err != nil {
 		return fmt.Errorf("link: %w", err)
 	}
-	cmd := exec.Command(c.options.Args[0], c.options.Args[1:]...)
-	cmd.Dir = c.options.Dir
-	cmd.Env = append(os.Environ(), c.options.Env...)
+	// The context is the caller's for Start only: what ends the process later is Cut or Close.
+	cmd := Command(context.Background(), c.options.Args, c.options.Dir, c.options.Env)
 	cmd.Stdin, cmd.Stdout, cmd.Stderr = inR, outW, errW
-	cmd.SysProcAttr = ownGroup()
 	if err = cmd.Start(); err != nil {
 		return fmt.Errorf("link: cannot start the logger: %w", err)
 	}
