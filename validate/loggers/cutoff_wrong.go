@@ -43,11 +43,12 @@ func (c *thermostat) watch(m *meter, s *sample, a *link.Answer) bool {
 	return c.lowStop.watch(m, s, a)
 }
 
-// sensorBound ends its turn at a failed reading, before it has looked at the hold: if the sensor dies, nothing opens the load.
+// sensorBound takes a failed reading for one that is not below the level: if the sensor dies, nothing opens the load.
 type sensorBound struct{ lowStop }
 
 func (c *sensorBound) watch(m *meter, s *sample, a *link.Answer) bool {
 	if !s.good {
+		c.below = false
 		return false
 	}
 	return c.lowStop.watch(m, s, a)

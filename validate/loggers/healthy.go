@@ -34,7 +34,7 @@ func Healthy() []Defect {
 
 	// What a row shows.
 	add("row-means", "A row shows the means of its readings.", func(m *meter) { m.shown = &rowMean{} })
-	add("smoothed", "A row shows a running mean.", func(m *meter) { m.shown = &smoothed{} })
+	add("smoothed", "A row shows the mean of the latest two readings.", func(m *meter) { m.shown = &smoothed{} })
 
 	// How it prints.
 	add("charge-negative", "Current out of the battery is positive, as a load tester has it.", func(m *meter) {

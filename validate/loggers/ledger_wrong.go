@@ -162,14 +162,20 @@ func (s *printedSum) put(q, e float64) {
 func (s *printedSum) totals() totals   { return net(s.ah*3600, s.wh*3600) }
 func (s *printedSum) restore(t totals) { s.ah, s.wh = t.charge/3600, t.energy/3600 }
 
-// printedCurrent sums the current that it prints, rounded to a tenth of an ampere.
-type printedCurrent struct{ book }
-
-func (l *printedCurrent) add(s *sample, dt float64) {
-	c := *s
-	c.amps = math.Round(c.amps*10) / 10
-	l.book.add(&c, dt)
+// printedRows prints what each row adds, to 0.001 Ah and 0.01 Wh, and its totals are the sum of what it printed.
+type printedRows struct {
+	book
+	rows printedSum
 }
+
+func (l *printedRows) row() {
+	t := l.book.totals()
+	l.rows.put(t.charge, t.energy)
+	l.book.restore(totals{})
+}
+
+func (l *printedRows) totals() totals   { return l.rows.totals() }
+func (l *printedRows) restore(t totals) { l.rows.restore(t) }
 
 // counts32 adds raw counts times milliseconds, like countSum, in int32: enough on the bench for five minutes.
 type counts32 struct {

@@ -190,9 +190,9 @@ func Defects() []Defect {
 		m.sheet = m.sheet.with(charge("Ah", 3600, 4)).with(energy("Wh", 3600, 3))
 		m.ledger = trapezoidInto(&printedSum{ahUnit: 1e-4, whUnit: 1e-3})
 	})
-	add("rounded-sum-current", "Sums the current that it prints, rounded to 0.1 A.", func(m *meter) {
-		m.sheet = m.sheet.with(amps("A", 1, 1))
-		m.ledger = &printedCurrent{plainBook(&trapezoid{})}
+	add("rounded-sum-rows", "Sums what it prints of each row, rounded to 0.001 Ah and 0.01 Wh.", func(m *meter) {
+		m.sheet = m.sheet.with(charge("Ah", 3600, 3)).with(energy("Wh", 3600, 2))
+		m.ledger = &printedRows{book: plainBook(&trapezoid{}), rows: printedSum{ahUnit: 1e-3, whUnit: 1e-2}}
 	})
 
 	cause = "total-overflow"
@@ -336,7 +336,7 @@ func Defects() []Defect {
 	})
 
 	cause = "charge-late"
-	add("charge-late", "Goes on for half an hour after the taper.", func(m *meter) { m.charger = &fullStop{wait: 1_800_000} })
+	add("charge-late", "Goes on for two hours after the taper.", func(m *meter) { m.charger = &fullStop{wait: 7_200_000} })
 
 	cause = "charge-never"
 	add("charge-never", "Compares amperes with a taper that it takes for milliamperes.", func(m *meter) {
@@ -352,7 +352,7 @@ func Defects() []Defect {
 	})
 
 	cause = "load-left-on"
-	add("load-left-on", "Looks at the hold only when a reading came: if the sensor dies below the level, the load stays on.",
+	add("load-left-on", "A failed reading ends the hold: if the sensor dies below the level, the load stays on.",
 		func(m *meter) { m.cutoff = &sensorBound{} })
 
 	cause = "hang"

@@ -29,19 +29,21 @@ func (v *rowMean) row() (float64, float64) {
 	return amps, volts
 }
 
-// smoothed shows a running mean that takes in a quarter of each reading.
+// smoothed shows the mean of the latest two readings.
 type smoothed struct {
-	newest
-	any bool
+	last, now newest
+	any       bool
 }
 
 func (v *smoothed) see(amps, volts float64) {
-	if !v.any {
-		v.newest, v.any = newest{amps, volts}, true
-		return
+	if v.last = v.now; !v.any {
+		v.last, v.any = newest{amps, volts}, true
 	}
-	v.amps += (amps - v.amps) / 4
-	v.volts += (volts - v.volts) / 4
+	v.now = newest{amps, volts}
+}
+
+func (v *smoothed) row() (float64, float64) {
+	return (v.last.amps + v.now.amps) / 2, (v.last.volts + v.now.volts) / 2
 }
 
 // third shows the reading before the last but one: a display buffer and a log buffer, one behind the other.
