@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 
+	"stuntcell/emulator/rig"
 	"stuntcell/scenarios"
 )
 
@@ -49,6 +50,14 @@ func (b *bench) env() scenarios.Env {
 	env := b.project.Env
 	env.Open = b.open
 	return env
+}
+
+// rig is the rig of scenarios that name none: the project's, else the default one.
+func (b *bench) rig() (rig.Rig, error) {
+	if b.project.Env.Rig != nil {
+		return *b.project.Env.Rig, nil
+	}
+	return rig.ByName("shop-50a")
 }
 
 // scenario reads one scenario: a name on board or a file.

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
@@ -15,6 +16,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"stuntcell/emulator"
 	"stuntcell/emulator/link"
 	"stuntcell/model/quantity"
 	"stuntcell/scenarios"
@@ -36,20 +38,20 @@ func (c *choice) flags(cmd *cobra.Command) {
 	f.StringVar(&c.run, "run", "", "prove the program that `COMMAND` starts; {here} in it is this directory")
 	f.BoolVar(&c.good, "good", false, "prove the built-in good logger")
 	f.StringVar(&c.defect, "defect", "", "prove the built-in logger `NAME` (stuntcell list defects)")
+	f.StringVar(&c.log, "log", "", "judge `FILE`, the log of a program that was fed by record or emulate")
+	f.StringVar(&c.link, "link", "", "how --run is driven: lockstep, or `stream` for a program that reads plain lines")
 	f.DurationVar(&c.timeout, "timeout", 10*time.Second, "how long the logger may take for an answer, in real time")
-	cmd.MarkFlagsMutuallyExclusive("run", "good", "defect")
+	cmd.MarkFlagsMutuallyExclusive("run", "good", "defect", "log")
 }
 
 // contender is the logger that is proved.
 type contender struct {
-	name  string // as verdicts name it
-	hash  string // of the files that its command names
-	plain bool   // reads the plain stream and prints its log, instead of speaking the link
-	args  []string
+	name string // as verdicts name it
+	hash string // of the files that its command names
 	// untested says that the built-in good logger stands in because nobody named one.
 	untested bool
-	// power links to a new logger for a scenario; dir is the scenario's own.
-	power func(sc *scenarios.Scenario, dir string) link.Link
+	// play runs it through a scenario; dir is the scenario's own.
+	play func(ctx context.Context, sc *scenarios.Scenario, dir string) (*emulator.Record, error)
 }
 
 // choose finds the logger: what the flags name, else the project, else the built-in good one.
@@ -57,27 +59,39 @@ func (c *choice) choose(b *bench) (*contender, error) {
 	if c.timeout <= 0 {
 		return nil, usagef("as in --timeout 30s", "--timeout %v: expected a time above zero", c.timeout)
 	}
+	if c.link != "" && c.link != "lockstep" && c.link != "stream" {
+		return nil, usagef("", "--link %q: expected lockstep or stream", c.link)
+	}
 	command, plain := c.run, c.link == "stream"
+	if command == "" && c.defect == "" && c.log == "" && !c.good {
+		command = b.project.Logger
+		plain = plain || c.link == "" && b.project.Plain
+	}
 	switch {
-	case c.good:
-		return builtIn("good", loggers.Good()), nil
+	case command != "":
+		return c.program(command, plain, b)
+	case plain:
+		return nil, usagef("as in --link stream --run 'awk -f {here}/logger.awk'", "--link stream: expected a program of yours to drive")
+	case c.log != "":
+		return written(b, c.log)
 	case c.defect != "":
 		d, ok := loggers.ByName(c.defect)
 		if !ok {
 			hint := "stuntcell list defects shows them all"
-			if near := quantity.Nearest(c.defect, defectNames()); near != "" {
+			if near := quantity.Nearest(c.defect, loggerNames()); near != "" {
 				hint = near + "?"
 			}
 			return nil, usagef(hint, "no built-in logger %q", c.defect)
 		}
 		return builtIn(d.Name, d.New), nil
-	case command == "" && b.project.Logger != "":
-		command, plain = b.project.Logger, plain || b.project.Plain
-	case command == "":
-		good := builtIn("good", loggers.Good())
-		good.untested = true
-		return good, nil
 	}
+	good := builtIn("good", loggers.Good())
+	good.untested = !c.good
+	return good, nil
+}
+
+// program is a contender that is a program of the user's.
+func (c *choice) program(command string, plain bool, b *bench) (*contender, error) {
 	args, err := findCommand(command, b.here)
 	if err != nil {
 		return nil, err
@@ -86,19 +100,45 @@ func (c *choice) choose(b *bench) (*contender, error) {
 	if err != nil {
 		return nil, err
 	}
-	power := func(sc *scenarios.Scenario, dir string) link.Link {
-		return link.NewChild(link.ChildOptions{Args: args, Dir: dir, Env: []string{"TZ=" + zone(sc)}, Timeout: c.timeout, Seed: sc.Setup.Seed})
+	s := streamer{columns: b.project.Columns}
+	if plain {
+		own, err := b.rig()
+		if err != nil {
+			return nil, err
+		}
+		s.mine = constantsOf(own)
 	}
-	return &contender{name: command, hash: hash, plain: plain, args: args, power: power}, nil
+	play := func(ctx context.Context, sc *scenarios.Scenario, dir string) (*emulator.Record, error) {
+		o := link.ChildOptions{Args: args, Dir: dir, Env: []string{"TZ=" + zone(sc)}, Timeout: c.timeout, Seed: sc.Setup.Seed}
+		if plain {
+			return s.play(ctx, sc, o)
+		}
+		return emulator.Run(ctx, sc.Setup, link.NewChild(o))
+	}
+	return &contender{name: command, hash: hash, play: play}, nil
+}
+
+// written is a contender that is not here any more: only the log that it wrote.
+func written(b *bench, name string) (*contender, error) {
+	log, err := b.open(name)
+	if err != nil {
+		return nil, err
+	}
+	play := func(ctx context.Context, sc *scenarios.Scenario, _ string) (*emulator.Record, error) {
+		return streamer{columns: b.project.Columns}.judged(ctx, sc, log)
+	}
+	return &contender{name: name, hash: fmt.Sprintf("%x", sha256.Sum256(log)), play: play}, nil
 }
 
 func builtIn(name string, build loggers.Build) *contender {
-	power := func(sc *scenarios.Scenario, _ string) link.Link { return link.NewInProcess(build, sc.Setup.Seed) }
-	return &contender{name: "built-in " + name, power: power}
+	play := func(ctx context.Context, sc *scenarios.Scenario, _ string) (*emulator.Record, error) {
+		return emulator.Run(ctx, sc.Setup, link.NewInProcess(build, sc.Setup.Seed))
+	}
+	return &contender{name: "built-in " + name, play: play}
 }
 
-func defectNames() []string {
-	names := []string{"good"}
+func loggerNames() []string {
+	var names []string
 	for _, d := range slices.Concat(loggers.Defects(), loggers.Healthy()) {
 		names = append(names, d.Name)
 	}

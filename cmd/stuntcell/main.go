@@ -58,6 +58,12 @@ All of it is a simulation: real batteries may be worse, and firmware is no safet
 	})
 	root.AddCommand(
 		newProve(std),
+		newGather(std),
+		newRehearse(std),
+		newRecord(std),
+		newList(std),
+		newShow(std),
+		newInit(std),
 		newVersion(std),
 	)
 	return root

@@ -97,6 +97,9 @@ func runProve(ctx context.Context, std streams, o proveOptions, args []string) (
 	if err != nil {
 		return err
 	}
+	if o.log != "" && len(args) != 1 {
+		return usagef("as in prove --log log.csv discharge-20h", "--log: expected exactly one scenario, the one whose readings the program was fed")
+	}
 	logger, err := o.choose(b)
 	if err != nil {
 		return err
@@ -215,8 +218,7 @@ func (p *prover) run(ctx context.Context, e entry) (done, error) {
 		return done{}, err
 	}
 	defer os.RemoveAll(dir)
-	l := p.logger.power(&sc, dir)
-	rec, err := emulator.Run(ctx, sc.Setup, l)
+	rec, err := p.logger.play(ctx, &sc, dir)
 	if err != nil {
 		return done{}, fmt.Errorf("%s: %w", sc.Name, err)
 	}

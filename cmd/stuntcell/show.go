@@ -1,0 +1,147 @@
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"fmt"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"stuntcell/emulator/rig"
+	"stuntcell/model"
+	"stuntcell/model/quantity"
+	"stuntcell/scenarios"
+	"stuntcell/validate/cause"
+	"stuntcell/validate/loggers"
+)
+
+type showOptions struct {
+	schema bool
+}
+
+func newShow(std streams) *cobra.Command {
+	var o showOptions
+	cmd := &cobra.Command{
+		Use:   "show NAME",
+		Short: "One thing on board whole: a scenario, pack, rig, cause, built-in logger or term",
+		Long: `One thing on board whole: a scenario, pack or rig as a file to start from, a cause, a
+built-in logger or a term. What has the same name in two kinds is shown twice.
+
+With --schema it is the JSON Schema of a kind of file, for editors that complete and check:
+` + strings.Join(scenarios.SchemaNames(), ", ") + ".",
+		Example: `  stuntcell show tick-wrap
+  stuntcell show tick-wrap-mid-discharge > mine.yaml
+  stuntcell show --schema scenario > scenario.schema.json`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(_ *cobra.Command, args []string) error {
+			return runShow(std, o, args[0])
+		},
+	}
+	cmd.Flags().BoolVar(&o.schema, "schema", false, "the JSON Schema of a kind of file")
+	return cmd
+}
+
+func runShow(std streams, o showOptions, name string) error {
+	if o.schema {
+		schema, ok := scenarios.Schema(name)
+		if !ok {
+			return usagef("expected one of "+strings.Join(scenarios.SchemaNames(), ", "), "no schema of the name %q", name)
+		}
+		_, err := std.out.Write(schema)
+		return err
+	}
+	var found [][]byte
+	for _, show := range []func(string) []byte{scenarios.Source, packFile, rig.Source, showCause, showLogger, showTerm} {
+		if text := show(name); text != nil {
+			found = append(found, text)
+		}
+	}
+	if len(found) == 0 {
+		return unknown(name)
+	}
+	_, err := std.out.Write(bytes.Join(found, []byte("\n")))
+	return err
+}
+
+// unknown says that nothing has this name, and which name is near.
+func unknown(name string) error {
+	var names []string
+	for _, k := range kinds() {
+		items, err := k.items()
+		if err != nil {
+			return err
+		}
+		for _, it := range items {
+			names = append(names, it.name)
+		}
+	}
+	hint := "stuntcell list shows what there is"
+	if near := quantity.Nearest(name, names); near != "" {
+		hint = near + "?"
+	}
+	return usagef(hint, "nothing of the name %q is on board", name)
+}
+
+func packFile(name string) []byte {
+	data, ok := model.PackFile(name)
+	if !ok {
+		return nil
+	}
+	return data
+}
+
+func showCause(name string) []byte {
+	p, ok := cause.Lookup(name)
+	if !ok {
+		return nil
+	}
+	return page(func(w *bufio.Writer) {
+		severity := map[string]string{"F": "a failure", "A": "advice", "A/F": "advice, or a failure where it costs more than the limit"}[p.Severity]
+		fmt.Fprintf(w, "%s: a cause, in the %s; %s\n", p.Name, strings.ReplaceAll(p.Of, "_", " "), severity)
+		fmt.Fprintln(w)
+		writeEntry(w, len("mend"), item{"mend", p.Mend})
+		var names []string
+		for _, d := range loggers.Defects() {
+			if d.Cause == name {
+				names = append(names, d.Name)
+			}
+		}
+		if len(names) > 0 {
+			writeEntry(w, len("mend"), item{"see", "stuntcell prove --defect " + strings.Join(names, ", or ")})
+		}
+	})
+}
+
+func showLogger(name string) []byte {
+	d, ok := loggers.ByName(name)
+	if !ok {
+		return nil
+	}
+	return page(func(w *bufio.Writer) {
+		what := "a healthy built-in logger"
+		if d.Cause != "" {
+			what = "a built-in logger with the mistake " + d.Cause
+		}
+		fmt.Fprintf(w, "%s: %s\n\n", d.Name, what)
+		writeEntry(w, len("run"), item{"is", d.Summary})
+		writeEntry(w, len("run"), item{"run", "stuntcell prove --defect " + d.Name})
+	})
+}
+
+func showTerm(name string) []byte {
+	for _, t := range terms() {
+		if t.name == name {
+			return page(func(w *bufio.Writer) { writeEntry(w, len(t.name), item(t)) })
+		}
+	}
+	return nil
+}
+
+func page(write func(*bufio.Writer)) []byte {
+	var b bytes.Buffer
+	w := bufio.NewWriter(&b)
+	write(w)
+	w.Flush()
+	return b.Bytes()
+}
