@@ -131,8 +131,8 @@ func (m *meter) Read(r *link.Reading, a *link.Answer) {
 	}
 	if s.good {
 		m.ledger.add(s, m.gap)
+		m.shown.see(s, m.gap)
 		m.gap = 0
-		m.shown.see(s.amps, s.volts)
 	}
 	stops := m.cutoff.watch(m, s, a)
 	full := m.charger.watch(m, s, a)

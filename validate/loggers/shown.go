@@ -2,7 +2,8 @@ package loggers
 
 // shown decides what a row shows of current and voltage.
 type shown interface {
-	see(amps, volts float64)
+	// see takes a good sample, dt seconds after the one before.
+	see(s *sample, dt float64)
 	// row returns what the row that is now due shows.
 	row() (amps, volts float64)
 }
@@ -10,15 +11,15 @@ type shown interface {
 // newest shows the latest good reading.
 type newest struct{ amps, volts float64 }
 
-func (v *newest) see(amps, volts float64) { v.amps, v.volts = amps, volts }
-func (v *newest) row() (float64, float64) { return v.amps, v.volts }
+func (v *newest) see(s *sample, _ float64) { v.amps, v.volts = s.amps, s.volts }
+func (v *newest) row() (float64, float64)  { return v.amps, v.volts }
 
 // rowMean shows the mean of the readings since the row before.
 type rowMean struct{ amps, volts, n float64 }
 
-func (v *rowMean) see(amps, volts float64) {
-	v.amps += amps
-	v.volts += volts
+func (v *rowMean) see(s *sample, _ float64) {
+	v.amps += s.amps
+	v.volts += s.volts
 	v.n++
 }
 
@@ -29,36 +30,20 @@ func (v *rowMean) row() (float64, float64) {
 	return amps, volts
 }
 
-// smoothed shows the mean of the latest two readings.
+// smoothed shows the mean of the latest two readings. After a gap of half a minute it starts anew.
 type smoothed struct {
 	last, now newest
 	any       bool
 }
 
-func (v *smoothed) see(amps, volts float64) {
-	if v.last = v.now; !v.any {
-		v.last, v.any = newest{amps, volts}, true
+func (v *smoothed) see(s *sample, dt float64) {
+	now := newest{s.amps, s.volts}
+	if v.last = v.now; !v.any || dt > 30 {
+		v.last, v.any = now, true
 	}
-	v.now = newest{amps, volts}
+	v.now = now
 }
 
 func (v *smoothed) row() (float64, float64) {
 	return (v.last.amps + v.now.amps) / 2, (v.last.volts + v.now.volts) / 2
 }
-
-// third shows the reading before the last but one: a display buffer and a log buffer, one behind the other.
-// This is a mistake; it stands here since it is all that can go wrong with the part.
-type third struct {
-	held [3]newest
-	any  bool
-}
-
-func (v *third) see(amps, volts float64) {
-	r := newest{amps, volts}
-	if !v.any {
-		v.held, v.any = [3]newest{r, r, r}, true
-	}
-	v.held = [3]newest{v.held[1], v.held[2], r}
-}
-
-func (v *third) row() (float64, float64) { return v.held[0].amps, v.held[0].volts }
