@@ -228,9 +228,12 @@ func (r *run) readings() {
 		}
 		r.first = n - r.waiting
 		r.waiting++
-		for r.waiting > 0 && r.waiting >= r.mayWait(n) {
-			if !r.receive() {
-				return
+		// Answers are taken by the half, so that neither side waits for each line of the other.
+		if most := r.mayWait(n); r.waiting >= most {
+			for r.waiting > most/2 {
+				if !r.receive() {
+					return
+				}
 			}
 		}
 		r.next += r.step()
@@ -473,6 +476,9 @@ func (r *run) follow() {
 		if !r.powered {
 			c.Switch(r.welded && r.load, false)
 		}
+	}
+	if r.rec.Outcome.Failure != nil {
+		return // the truth may have been played further than the logger lived
 	}
 	load, charge := c.Contacts()
 	if load != r.load {
