@@ -439,6 +439,68 @@ func TestLinesAroundRows(t *testing.T) {
 	}
 }
 
+// Whatever comes, no healthy logger dies, and each says only link words: any counter, any reading, any setting, any clock,
+// power cuts and failing cards in any order.
+func TestHealthyLoggersLiveThroughAnything(t *testing.T) {
+	healthy := append(Healthy(), Defect{Name: "good", New: Good()})
+	counts := rapid.OneOf(rapid.Int32Range(-13_000, 13_000), rapid.Just(int32(link.Failed)))
+	clocks := rapid.OneOf(rapid.Int64Range(-1<<40, 1<<40), rapid.Just(int64(link.NoClock)), rapid.Just(int64(math.MaxInt64)))
+	rapid.Check(t, func(t *rapid.T) {
+		g := workshop()
+		g.TickBits = rapid.Int64Range(8, 64).Draw(t, "tick_bits")
+		g.TickHz = rapid.Int64Range(1, 1e9).Draw(t, "tick_hz")
+		g.LogMS = rapid.Int64Range(1, 1<<45).Draw(t, "log_ms")
+		g.CutoffMV = rapid.Int64Range(0, 60_000).Draw(t, "cutoff_mv")
+		g.CutoffHoldMS = rapid.Int64Range(0, 1<<50).Draw(t, "cutoff_hold_ms")
+		s := situation{greeting: g}
+		for range rapid.IntRange(0, 30).Draw(t, "n") {
+			switch rapid.IntRange(0, 9).Draw(t, "what") {
+			case 0:
+				s.actions = append(s.actions, action{cut: true})
+			case 1:
+				key := rapid.SampledFrom([]string{"log_ms", "shunt_nohm", "zone_min", "cutoff_mv", "charge_end_mv", "?"}).Draw(t, "key")
+				s.actions = append(s.actions, action{key: key, value: rapid.Int64().Draw(t, "value")})
+			default:
+				s.actions = append(s.actions, action{read: link.Reading{
+					Tick: rapid.Uint64().Draw(t, "tick") & tickMask(g.TickBits), Shunt: counts.Draw(t, "shunt"), Bus: counts.Draw(t, "bus"),
+					Clock: clocks.Draw(t, "clock"), CardFail: rapid.Bool().Draw(t, "card"),
+					Load: link.Contact(rapid.IntRange(0, 2).Draw(t, "load")), Charge: link.Contact(rapid.IntRange(0, 2).Draw(t, "charge")),
+				}})
+			}
+		}
+		for _, d := range healthy {
+			if end := play(t, d.New, s).end; end != "" {
+				t.Fatalf("%s ends by %s", d.Name, end)
+			}
+		}
+	})
+}
+
+// Totals follow any course of uneven steps through any number of wraps, beside gonum's trapezoid over the same readings.
+func TestGoodTotalsFollowAnyCourse(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		g := workshop()
+		g.TickBits = rapid.SampledFrom([]int64{24, 32, 64}).Draw(t, "tick_bits")
+		steps := rapid.SliceOfN(rapid.Int64Range(1, 4_000_000), 40, 40).Draw(t, "ms")
+		currents := rapid.SliceOfN(rapid.Int32Range(-12_500, 12_500), 40, 40).Draw(t, "counts")
+		s := course{n: 40, start: rapid.Uint64().Draw(t, "start"), step: func(k int) int64 { return steps[k] },
+			current: func(k int, _ int64) int32 { return currents[k] }, bus: func(k int, _ int64) int32 { return int32(3500 + 20*k) }}.in("", g)
+		rows := play(t, Good(), s).rows
+		last := rows[len(rows)-1]
+		w := waveformOf(s).upTo(last.at)
+		fields := strings.Split(last.text, ",")
+		for j, y := range [][]float64{w.i, w.p} {
+			got, err := strconv.ParseFloat(fields[5+j], 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if want := byTrapezoid(w.t, y) / 3600; math.Abs(got-want) > 1e-6+1e-9*math.Abs(want) {
+				t.Fatalf("total %d is %.9g, want %.9g", j, got, want)
+			}
+		}
+	})
+}
+
 // The good logger's way through a reading without a row: no allocation.
 func TestGoodReadsWithoutAllocating(t *testing.T) {
 	read := reader()

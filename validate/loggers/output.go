@@ -20,9 +20,7 @@ type output interface {
 type direct struct{ missed int64 }
 
 func (o *direct) header(text string, a *link.Answer) {
-	if text != "" {
-		a.Row(text)
-	}
+	a.Row(text)
 }
 
 func (o *direct) put(row string, s *sample, a *link.Answer) {

@@ -31,7 +31,6 @@ type column struct {
 type sheet struct {
 	separator string
 	comma     bool // decimal comma
-	noHeader  bool
 	columns   []column
 }
 
@@ -52,11 +51,8 @@ func (s sheet) with(c column) sheet {
 	return s
 }
 
-// header is the log's first line, "" if it has none.
+// header is the log's first line.
 func (s *sheet) header() string {
-	if s.noHeader {
-		return ""
-	}
 	var b []byte
 	for i, c := range s.columns {
 		if i > 0 {

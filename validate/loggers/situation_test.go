@@ -1,11 +1,11 @@
 package loggers
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"strconv"
 	"strings"
-	"testing"
 
 	"stuntcell/emulator/link"
 )
@@ -104,11 +104,13 @@ type transcript struct {
 	end   string
 }
 
+// fataler is what play needs of a test, be it testing's or rapid's.
+type fataler interface{ Fatal(...any) }
+
 // play runs a logger through a situation, in process, as the bench does.
-func play(t testing.TB, b Build, s situation) transcript {
-	t.Helper()
+func play(t fataler, b Build, s situation) transcript {
 	p := link.NewInProcess(b, 1)
-	ctx := t.Context()
+	ctx := context.Background()
 	if err := p.Start(ctx); err != nil {
 		t.Fatal(err)
 	}
