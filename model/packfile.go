@@ -73,6 +73,7 @@ func LoadPack(file string, data []byte) (*Pack, error) {
 		r.ohms = f.Quantity(quantity.Resistance, quantity.Above(0, 1000))
 	}
 	r.read(m, false)
+	p.readCells(m)
 	m.Done()
 	if err := doc.Err(); err != nil {
 		return nil, err
@@ -82,6 +83,45 @@ func LoadPack(file string, data []byte) (*Pack, error) {
 		return nil, doc.Err()
 	}
 	return p, nil
+}
+
+// readCells reads how the cells differ and the protection board.
+func (p *Pack) readCells(m *quantity.Map) {
+	share := quantity.Between(0, 0.3)
+	if q, ok := m.Map("spread"); ok {
+		p.Spread = Spread{q.QuantityOr("capacity", quantity.Ratio, share, 0), q.QuantityOr("charge", quantity.Ratio, share, 0),
+			q.QuantityOr("resistance", quantity.Ratio, share, 0)}
+		q.Done()
+	}
+	q, ok := m.Map("board")
+	if !ok {
+		return
+	}
+	volts, delay := quantity.Between(0.1, 10), quantity.Between(0, 3600)
+	if x, ok := q.Map("low"); ok {
+		p.Board.Low = x.Quantity("at", quantity.Voltage, volts)
+		p.Board.LowDelay = x.NanosecondsOr("delay", delay, 0)
+		p.Board.LowRelease = x.QuantityOr("release", quantity.Voltage, volts, p.Board.Low)
+		if p.Board.LowRelease < p.Board.Low {
+			x.Fail("release", "the board would release below the voltage at which it opens", "a release at or above "+quantity.Value{Kind: quantity.Voltage, SI: p.Board.Low}.String(), "")
+		}
+		x.Done()
+	}
+	if x, ok := q.Map("high"); ok {
+		p.Board.High = x.Quantity("at", quantity.Voltage, volts)
+		p.Board.HighDelay = x.NanosecondsOr("delay", delay, 0)
+		p.Board.HighRelease = x.QuantityOr("release", quantity.Voltage, volts, p.Board.High)
+		if p.Board.HighRelease > p.Board.High {
+			x.Fail("release", "the board would release above the voltage at which it opens", "a release at or below "+quantity.Value{Kind: quantity.Voltage, SI: p.Board.High}.String(), "")
+		}
+		x.Done()
+	}
+	if x, ok := q.Map("current"); ok {
+		p.Board.Current = x.Quantity("at", quantity.Current, quantity.Positive())
+		p.Board.CurrentDelay = x.NanosecondsOr("delay", delay, 0)
+		x.Done()
+	}
+	q.Done()
 }
 
 // readVolts reads a voltage of the pack, or of a cell, as volts of the pack.
@@ -241,6 +281,8 @@ func (r *recipe) readLevels(m *quantity.Map, whole bool) {
 	r.levels.FloorBelow = volts("floor_below", r.levels.FloorBelow)
 	r.levels.Absorb = volts("absorb", r.levels.Absorb)
 	r.levels.Float = volts("float", r.levels.Float)
+	r.levels.Equalise = volts("equalise", r.levels.Equalise)
+	r.levels.Falling = volts("falling", r.levels.Falling)
 	r.levels.PerKelvin = q.QuantityOr("compensation", quantity.VoltagePerKelvin, quantity.Between(-0.02, 0.02), r.levels.PerKelvin)
 	r.levels.Taper = q.QuantityOr("taper", quantity.Rate, quantity.Above(0, 1), r.levels.Taper)
 	q.Done()
@@ -279,6 +321,9 @@ func (r *recipe) readLimits(m *quantity.Map, whole bool) {
 	current("fuse", &r.limits.Fuse, &r.amps.Fuse)
 	if v := q.QuantityOr("charge_voltage", quantity.Voltage, quantity.Between(0.5, 10), 0); v > 0 {
 		r.limits.ChargeVoltage = v
+	}
+	if v := q.QuantityOr("lowest_to_charge", quantity.Voltage, quantity.Between(0, 10), 0); v > 0 {
+		r.limits.LowestToCharge = v
 	}
 	temperature := quantity.Between(220, 360)
 	if t, ok := q.Map("charge_temperature"); ok {
@@ -371,6 +416,7 @@ func (p *Pack) make(r *recipe) error {
 	amps(&p.Limits.DischargeCurrent, r.amps.DischargeCurrent)
 	amps(&p.Limits.Fuse, r.amps.Fuse)
 	p.Limits.ChargeVoltage = p.Volts(r.limits.ChargeVoltage)
+	p.Limits.LowestToCharge = p.Volts(r.limits.LowestToCharge)
 	p.Cell.Capacity = p.Rated.Charge / float64(p.Parallel) * r.whole
 	if err := p.Cell.validate(); err != nil {
 		return err
