@@ -1,7 +1,6 @@
 package link
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -10,13 +9,7 @@ import (
 	"time"
 )
 
-// Bounds of what is kept of a logger that says too much.
-const (
-	maxNoise  = 64 << 10 // bytes before the first ok that are no link words
-	maxAnswer = 32 << 20 // bytes of one answer, its bookkeeping included
-	saidCost  = 64       // bookkeeping of one line
-	chunkSize = 32 << 10
-)
+const chunkSize = 32 << 10
 
 // errEnded says that the other end closed the wire.
 var errEnded = errors.New("link: the other end closed")
@@ -34,17 +27,11 @@ type wire struct {
 	done       chan struct{}
 	running    sync.WaitGroup
 
+	listener
 	held       []byte // lines that the writer does not have yet
-	chunk      []byte // what was read and not parsed
-	buf        []byte // the buffer that chunk is part of
-	line       []byte // the beginning of a line that goes on in the next chunk
-	overlong   bool   // line was cut: the rest of it is dropped
+	buf        []byte // the buffer that the listener's chunk is part of
 	ended      bool   // fromReader is closed
-	greeted    bool   // an ok was received
-	noise      int    // bytes of noise before it
-	noisy      string // the last line of it
 	unanswered int
-	answer     Answer
 	timeout    time.Duration
 	timer      *time.Timer
 }
@@ -124,39 +111,19 @@ func (x *wire) flush() {
 
 // receive returns the next answer; a *Failure is the logger's, errEnded says that the other end closed.
 func (x *wire) receive(ctx context.Context) (*Answer, error) {
-	x.answer.Reset()
-	cost, waiting := 0, false
-	for {
-		for {
-			line, ok, err := x.next()
-			if err == nil && !ok {
-				break
-			}
-			done := false
-			if err == nil {
-				done, err = x.answer.Take(line)
-			}
-			if err != nil {
-				if err = x.notALine(line, err); err != nil {
-					return nil, err
-				}
-				continue
-			}
-			if done {
-				x.greeted = true
-				x.unanswered--
-				return &x.answer, nil
-			}
-			if cost += len(line) + saidCost; cost > maxAnswer {
-				return nil, &Failure{Kind: Garbled, Line: printable(line, 200), Hint: "end each answer with a line `ok`",
-					Detail: fmt.Sprintf("more than %d MiB in one answer", maxAnswer>>20)}
-			}
+	for waiting := false; ; waiting = true {
+		a, err := x.next()
+		if err != nil {
+			return nil, err
+		}
+		if a != nil {
+			x.unanswered--
+			return a, nil
 		}
 		if x.ended {
 			return nil, errEnded
 		}
 		if !waiting {
-			waiting = true
 			x.timer.Reset(x.timeout)
 		}
 		if err := x.wait(ctx); err != nil {
@@ -189,71 +156,11 @@ func (x *wire) wait(ctx context.Context) error {
 			x.toWriter <- x.held
 			x.held = b
 		case <-x.timer.C:
-			return x.hung()
+			return x.hung(fmt.Sprintf("no `ok` within %v", x.timeout))
 		case <-ctx.Done():
 			return ctx.Err()
 		}
 	}
-}
-
-func (x *wire) hung() *Failure {
-	f := &Failure{Kind: Hang, Detail: fmt.Sprintf("no `ok` within %v", x.timeout),
-		Hint: "print `ok` after each line that was read, and flush standard output after it"}
-	switch {
-	case x.overlong:
-		f = x.tooLong()
-	case len(x.line) > 0:
-		f.Line = printable(x.line, 200)
-		f.Detail += ", only the beginning of a line"
-	case x.noisy != "":
-		f.Line = x.noisy
-		f.Detail += ", but lines that are none of the link's"
-	}
-	return f
-}
-
-func (x *wire) tooLong() *Failure { return garbled(x.line, tooLongHint) }
-
-// notALine passes over what comes before the first ok: a boot banner is noise, as long as it ends.
-func (x *wire) notALine(line []byte, err error) error {
-	if x.greeted {
-		return err
-	}
-	x.noisy = printable(line, 200)
-	if x.noise += len(line) + 1; x.noise > maxNoise {
-		f := garbled(line, "answer the greeting with a line `ok`")
-		f.Detail = fmt.Sprintf("more than %d KiB before the first `ok` that are no lines of the link", maxNoise>>10)
-		return f
-	}
-	return nil
-}
-
-// next returns the next whole line; ok is false if more has to be read. What is longer than the longest line is dropped, with
-// an error for each piece.
-func (x *wire) next() (line []byte, ok bool, err error) {
-	end := bytes.IndexByte(x.chunk, '\n')
-	if end < 0 {
-		chunk := x.chunk
-		x.chunk = nil
-		if room := MaxLine + 2 - len(x.line); len(chunk) > room {
-			x.overlong = true
-			x.line = append(x.line, chunk[:room]...)
-			return chunk, false, x.tooLong()
-		}
-		x.line = append(x.line, chunk...)
-		return nil, false, nil
-	}
-	line = x.chunk[:end]
-	x.chunk = x.chunk[end+1:]
-	if len(x.line) > 0 {
-		line = append(x.line, line...)
-		x.line = line[:0]
-	}
-	if x.overlong {
-		x.overlong = false
-		return line, false, garbled(line, tooLongHint)
-	}
-	return line, true, nil
 }
 
 // leftover waits for the end of the stream, at most for the time-out. It returns the first line that was said without having
@@ -261,7 +168,7 @@ func (x *wire) next() (line []byte, ok bool, err error) {
 func (x *wire) leftover() (line string, ended bool) {
 	x.timer.Reset(x.timeout)
 	for {
-		b, ok, err := x.next()
+		b, ok, err := x.nextLine()
 		if ok || err != nil {
 			return printable(b, 200), x.ended
 		}
