@@ -1,0 +1,461 @@
+package audit
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"stuntcell/validate/logfile"
+	"stuntcell/validate/verdict"
+)
+
+// Options say what the log does not. The zero value is the default.
+type Options struct {
+	// Channel of the log, 1 to 4; 0 is 1.
+	Channel int
+	// Cutoff is the level at which a discharge was meant to end [V], Taper the current at which a charge was [A]; 0 unknown.
+	Cutoff, Taper float64
+	// FullCurrent and FullVoltage are the last readings before saturation [A], [V]; 0 unknown.
+	FullCurrent, FullVoltage float64
+	// Row, if not nil, is called for every row with what was made of it.
+	Row func(Row)
+}
+
+// Row is a row as the audit took it.
+type Row struct {
+	Line             int     // in the file, from 1
+	Time             float64 // [s] since the first row
+	Current, Voltage float64 // as printed [A], [V]; NaN if missing
+	Charge, Energy   float64 // integrated so far, sign as the printed current [A·s], [W·s]
+	// Note says what was done; empty: nothing.
+	Note string
+	// Out says that the row was left out.
+	Out bool
+}
+
+// row is one row of the log as printed.
+type row struct {
+	line                 int
+	tick, elapsed, clock float64
+	clockStep            float64
+	noDate               bool
+	i, v, p, temp        float64
+	is, vs, ps           float64
+	q, e                 [3]float64 // net, in, out
+	qs, es               [3]float64
+	phase                string
+}
+
+const primeRows = 2048
+
+// Auditor examines one log. Make it with New, give it all batches with Add, then Finish.
+type Auditor struct {
+	o      Options
+	primed bool
+	early  []row
+
+	time    timebase
+	clocks  clocks
+	problem []logfile.Problem // the first ones
+	broken  int
+	rows    int
+	names   []string // columns in use, for the report
+
+	prev      row
+	prevT     float64
+	prevDt    float64
+	have      bool
+	since     float64 // time since prev, of rows without a reading too
+	cut       bool    // time broke off since prev
+	q, e      integrals
+	qBound    float64 // sum of |di|·dt/2
+	qVar      float64 // sum of (di·dt)²/12
+	eBound    float64
+	eVar      float64
+	qPrint    float64 // what the printed places can hide at most [A·s], [W·s]
+	ePrint    float64
+	imax      float64
+	signs     [2]bool // printed negative, positive seen
+	evidence  float64 // positive: printed positive is charge
+	direction int8
+	is, vs    float64
+	ivs       []string
+	stats     intervals
+	gap       gapWatch
+	seen      seen
+	clipI     clip
+	clipV     clip
+	powerOff  float64
+	powerLine int
+	tallies   [6]tally
+	ratio     ratio
+	phases    []Phase
+	tail      tail
+	rest      restWatch
+	below     belowWatch
+	tempLow   float64
+	tempHigh  float64
+}
+
+// New returns an Auditor.
+func New(o Options) *Auditor {
+	if o.Channel == 0 {
+		o.Channel = 1
+	}
+	a := &Auditor{o: o, tempLow: math.Inf(1), tempHigh: math.Inf(-1)}
+	for i, n := range [...]string{"charge", "charge in", "charge out", "energy", "energy in", "energy out"} {
+		a.tallies[i].name = n
+		a.tallies[i].split = [...]int{0, 1, -1}[i%3]
+	}
+	return a
+}
+
+// Add takes a batch of rows. The table is not kept. An error says that the log has no current or no time.
+func (a *Auditor) Add(t *logfile.Table) error {
+	a.broken += len(t.Problems)
+	for _, p := range t.Problems {
+		if len(a.problem) < 20 {
+			a.problem = append(a.problem, p)
+		}
+	}
+	if len(t.Rows) == 0 {
+		return nil
+	}
+	find := func(k logfile.Kind) *logfile.Column { return t.Find(k, a.o.Channel) }
+	shared := func(k logfile.Kind) *logfile.Column {
+		if c := find(k); c != nil {
+			return c
+		}
+		return t.Find(k, 1)
+	}
+	current, voltage, power := find(logfile.Current), find(logfile.Voltage), find(logfile.Power)
+	tick, elapsed, clock, temp, phase := shared(logfile.Tick), shared(logfile.Elapsed), shared(logfile.Clock), shared(logfile.Temperature), shared(logfile.Phase)
+	if current == nil {
+		return &logfile.Error{Text: "the log has no column of current", Expected: "a column such as I [A]", Hint: "name it by a columns: block"}
+	}
+	if tick == nil && elapsed == nil && clock == nil {
+		return &logfile.Error{Text: "the log has no column of time", Expected: "a column such as time [s], date and time, or ms", Hint: "name it by a columns: block"}
+	}
+	var totals [6]*logfile.Column
+	for i, k := range [...]logfile.Kind{logfile.Charge, logfile.ChargeIn, logfile.ChargeOut, logfile.Energy, logfile.EnergyIn, logfile.EnergyOut} {
+		if totals[i] = find(k); totals[i] != nil {
+			a.tallies[i].perStep = totals[i].PerStep
+		}
+	}
+	if a.rows == 0 {
+		a.direction = current.Direction
+		switch {
+		case tick != nil && (tick.Scale > 0 || clock != nil || elapsed != nil):
+			a.time.kind = "tick"
+			if tick.Scale > 0 {
+				a.time.hz = 1 / tick.Scale
+			}
+		case elapsed != nil && !elapsed.PerStep:
+			a.time.kind = "elapsed"
+		case clock != nil:
+			a.time.kind = "clock"
+		case elapsed != nil:
+			a.time.kind = "elapsed"
+		default:
+			return &logfile.Error{Text: fmt.Sprintf("the length of a tick of column %q is not known, and nothing else tells the time", tick.Header),
+				Expected: "a unit such as ms", Hint: "name it by a columns: block, such as \"tick ms\""}
+		}
+	}
+	at := func(c *logfile.Column, k int) float64 {
+		if c == nil || k >= len(c.Value) {
+			return math.NaN()
+		}
+		return c.Value[k]
+	}
+	step := func(c *logfile.Column, k int) float64 {
+		if c == nil || k >= len(c.Step) || math.IsNaN(c.Step[k]) {
+			return 0
+		}
+		return c.Step[k]
+	}
+	var r row
+	for k := range t.Rows {
+		r = row{line: t.Rows[k] + 1, tick: at(tick, k), elapsed: at(elapsed, k), clock: at(clock, k), clockStep: step(clock, k),
+			i: at(current, k), v: at(voltage, k), p: at(power, k), temp: at(temp, k), is: step(current, k), vs: step(voltage, k), ps: step(power, k)}
+		if clock != nil {
+			r.noDate = clock.NoDate
+		}
+		if phase != nil && k < len(phase.Text) {
+			r.phase = phase.Text[k]
+		}
+		for c := range 3 {
+			r.q[c], r.qs[c] = at(totals[c], k), step(totals[c], k)
+			r.e[c], r.es[c] = at(totals[3+c], k), step(totals[3+c], k)
+		}
+		if !a.primed {
+			a.early = append(a.early, r)
+			if len(a.early) == primeRows {
+				a.prime()
+			}
+			continue
+		}
+		a.take(&r)
+	}
+	return nil
+}
+
+// prime learns the usual interval, the tick's rate and the size of the current from the first rows, then takes them.
+func (a *Auditor) prime() {
+	a.primed = true
+	ratio := func(x, y func(*row) float64) float64 {
+		var n, d float64
+		for k := 1; k < len(a.early); k++ {
+			dx, dy := x(&a.early[k])-x(&a.early[k-1]), y(&a.early[k])-y(&a.early[k-1])
+			if dx > 0 && dy > 0 && dx < 1e9 {
+				n += dx
+				d += dy
+			}
+		}
+		return n / d
+	}
+	tick, elapsed, clock := func(r *row) float64 { return r.tick }, func(r *row) float64 { return r.elapsed }, func(r *row) float64 { return r.clock }
+	if a.time.kind == "tick" && a.time.hz == 0 {
+		hz := ratio(tick, elapsed)
+		if !(hz > 0) {
+			hz = ratio(tick, clock)
+		}
+		a.time.hz = roundRate(hz)
+	}
+	unit := 1.0
+	if a.time.kind == "tick" {
+		unit = 1 / a.time.hz
+	}
+	var dts []float64
+	for k := range a.early {
+		a.imax = math.Max(a.imax, notNaN(math.Abs(a.early[k].i)))
+		if k > 0 {
+			if d := (a.time.value(&a.early[k]) - a.time.value(&a.early[k-1])) * unit; d > 0 {
+				dts = append(dts, d)
+			}
+		}
+	}
+	if len(dts) > 0 {
+		slices.Sort(dts)
+		a.time.typical = dts[len(dts)/2]
+	}
+	for k := range a.early {
+		a.take(&a.early[k])
+	}
+	a.early = nil
+}
+
+// roundRate returns the rate of a counter that is near hz: a power of ten or a clock crystal's; else hz itself.
+func roundRate(hz float64) float64 {
+	for _, r := range [...]float64{1, 10, 100, 1000, 1024, 10_000, 32768, 100_000, 1e6, 1e9} {
+		if math.Abs(hz/r-1) < 0.02 {
+			return r
+		}
+	}
+	return hz
+}
+
+func notNaN(x float64) float64 {
+	if math.IsNaN(x) {
+		return 0
+	}
+	return x
+}
+
+// band is the current below which a row counts as rest [A].
+func (a *Auditor) band() float64 {
+	return math.Max(math.Min(2.5*a.is, a.imax/2), 0.02*a.imax)
+}
+
+// take examines the next row.
+func (a *Auditor) take(r *row) {
+	a.rows++
+	a.is, a.vs = math.Max(a.is, r.is), math.Max(a.vs, r.vs)
+	dt, m := a.time.take(r)
+	out := Row{Line: r.line, Time: a.time.t, Current: r.i, Voltage: r.v}
+	switch m {
+	case back:
+		a.seen.disordered(r.line)
+		out.Note, out.Out = "out of order: left out", true
+		a.emit(out)
+		return
+	case again:
+		if a.have && same(r, &a.prev) {
+			a.seen.duplicate(r.line)
+			out.Note, out.Out = "repeated: left out", true
+			a.emit(out)
+			return
+		}
+	case wrapped:
+		out.Note = fmt.Sprintf("the counter of %d bits wrapped", a.time.bits)
+	case restart:
+		a.seen.restart(r.line, a.time.t)
+		a.cut = true
+		out.Note = "restart: nothing is integrated across it"
+	case setBack:
+		a.seen.setBack(r.line)
+		a.cut = true
+		out.Note = "the clock was set back: nothing is integrated across it"
+	}
+	if a.time.kind != "clock" && !math.IsNaN(r.clock) && !r.noDate && m != restart {
+		a.clocks.take(a.time.t, r.clock, r.clockStep, r.line)
+	}
+	if m == onward || m == wrapped {
+		if g, ok := a.gap.take(r.line, dt, a.time.t); ok {
+			a.seen.gap(g)
+		}
+		a.stats.take(dt, a.time.typical)
+	}
+	if !math.IsNaN(r.temp) {
+		a.tempLow, a.tempHigh = math.Min(a.tempLow, r.temp), math.Max(a.tempHigh, r.temp)
+	}
+	if math.IsNaN(r.i) {
+		a.seen.missing++
+		out.Charge, out.Energy = a.q.net(), a.e.net()
+		out.Note = "no current in this row: bridged"
+		a.emit(out)
+		return
+	}
+	a.reading(r, &out, m == wrapped)
+	a.emit(out)
+}
+
+func (a *Auditor) emit(r Row) {
+	if a.o.Row != nil {
+		a.o.Row(r)
+	}
+}
+
+// reading takes a row that has a current.
+func (a *Auditor) reading(r *row, out *Row, wrapped bool) {
+	a.imax = math.Max(a.imax, math.Abs(r.i))
+	if r.i > a.band() {
+		a.signs[1] = true
+	} else if r.i < -a.band() {
+		a.signs[0] = true
+	}
+	if math.IsNaN(r.v) && a.have {
+		r.v = a.prev.v // bridged, so that energy goes on
+	}
+	a.clipI.take(r.i, r.line, a.o.FullCurrent)
+	a.clipV.take(r.v, r.line, a.o.FullVoltage)
+	if !math.IsNaN(r.p) && !math.IsNaN(r.v) {
+		// Against the sign that fits: power is printed with the current's or without one.
+		off := math.Min(math.Abs(r.p-r.v*r.i), math.Abs(math.Abs(r.p)-math.Abs(r.v*r.i)))
+		allowed := 0.01*a.imax*math.Abs(r.v) + r.is*math.Abs(r.v) + r.vs*math.Abs(r.i) + r.ps
+		if s := off / math.Max(math.Abs(r.p), 1e-3); off > allowed && s > a.powerOff {
+			a.powerOff, a.powerLine = s, r.line
+		}
+	}
+	kind := a.kindOf(r.i)
+	newPhase := len(a.phases) == 0
+	if a.have {
+		dt := a.time.t - a.prevT
+		if a.cut {
+			dt = 0
+		}
+		var dq, de integrals
+		var bq, be, uq, ue float64
+		if dt > 0 {
+			dq = area(a.prev.i, r.i, dt)
+			p0, p1 := a.prev.v*a.prev.i, r.v*r.i
+			if math.IsNaN(p0) || math.IsNaN(p1) {
+				p0, p1 = 0, 0
+			}
+			de = area(p0, p1, dt)
+			bq, be = math.Abs(r.i-a.prev.i)*dt/2, math.Abs(p1-p0)*dt/2
+			uq, ue = sq(r.i-a.prev.i)*dt*dt/12, sq(p1-p0)*dt*dt/12
+			a.q.add(dq)
+			a.e.add(de)
+			// A printed current may be off by half a unit in the same direction for the whole of a steady run.
+			a.qPrint += r.is / 2 * dt
+			a.ePrint += (r.is/2*math.Abs(notNaN(r.v)) + r.vs/2*math.Abs(r.i)) * dt
+			a.qBound += bq
+			a.eBound += be
+			a.qVar += uq
+			a.eVar += ue
+			if !math.IsNaN(r.v) && !math.IsNaN(a.prev.v) {
+				a.evidence += r.i*(r.v-a.prev.v) + (r.i-a.prev.i)*(r.v-a.prev.v)
+			}
+		}
+		newPhase = a.phase(kind, r, dt, dq, de, bq, uq)
+		a.below.take(r, dt, dq, kind, a.o.Cutoff)
+	} else {
+		a.open(kind, r)
+	}
+	a.tail.take(a.time.t, r.v, r.i)
+	at := where{line: r.line, cut: a.cut, phase: newPhase, wrapped: wrapped, interval: math.Abs(r.i) * a.time.typical, band: a.band() * (a.time.t - a.prevT), variance: a.qVar, print: a.qPrint}
+	atE := at
+	atE.interval *= math.Abs(notNaN(r.v))
+	atE.band *= math.Abs(notNaN(r.v))
+	atE.variance, atE.print = a.eVar, a.ePrint
+	for c := range 3 {
+		a.tallies[c].take(r.q[c], r.qs[c], a.q, at)
+		a.tallies[3+c].take(r.e[c], r.es[c], a.e, atE)
+	}
+	a.ratio.take(r)
+	a.rest.take(r, a.time.t, kind == 0 && !a.cut)
+	out.Charge, out.Energy = a.q.net(), a.e.net()
+	a.prev, a.prevT, a.have, a.cut = *r, a.time.t, true, false
+}
+
+// area integrates from x0 to x1 over dt along a straight line, by sign.
+func area(x0, x1, dt float64) integrals {
+	switch {
+	case x0 >= 0 && x1 >= 0:
+		return integrals{pos: (x0 + x1) / 2 * dt}
+	case x0 <= 0 && x1 <= 0:
+		return integrals{neg: -(x0 + x1) / 2 * dt}
+	}
+	part := x0 / (x0 - x1) * dt
+	first, second := x0*part/2, x1*(dt-part)/2
+	if x0 > 0 {
+		return integrals{pos: first, neg: -second}
+	}
+	return integrals{pos: second, neg: -first}
+}
+
+func (g *integrals) add(d integrals) {
+	g.pos += d.pos
+	g.neg += d.neg
+}
+
+func same(a, b *row) bool {
+	eq := func(x, y float64) bool { return x == y || math.IsNaN(x) && math.IsNaN(y) }
+	return eq(a.i, b.i) && eq(a.v, b.v) && eq(a.tick, b.tick) && eq(a.elapsed, b.elapsed) && eq(a.clock, b.clock) && eq(a.p, b.p) &&
+		eq(a.q[0], b.q[0]) && eq(a.q[1], b.q[1]) && eq(a.q[2], b.q[2]) && eq(a.e[0], b.e[0]) && eq(a.e[1], b.e[1]) && eq(a.e[2], b.e[2])
+}
+
+func sq(x float64) float64 { return x * x }
+
+// Progress says where the log stands so far, for one that still grows.
+type Progress struct {
+	Rows                      int
+	Time                      float64 // [s]
+	Current, Voltage          float64 // last reading, as printed
+	Charge                    float64 // of the phase that goes on, magnitude [A·s]
+	Kind                      Kind
+	Slope                     float64 // of the voltage over the last rows [V/s]
+	Findings                  int
+	PhaseBegan, PhaseDuration float64
+}
+
+// Progress returns where the log stands.
+func (a *Auditor) Progress() Progress {
+	if !a.primed && len(a.early) > 0 {
+		// Few rows so far: they are taken now, what is learnt from them stands.
+		a.prime()
+	}
+	p := Progress{Rows: a.rows, Time: a.time.t, Current: a.prev.i, Voltage: a.prev.v, Slope: a.tail.slope()}
+	if n := len(a.phases); n > 0 {
+		ph := a.phases[n-1]
+		p.Charge = math.Abs(ph.q.net())
+		p.PhaseBegan, p.PhaseDuration = ph.Begin, a.time.t-ph.Begin
+		p.Kind = ph.kind(a.orientation())
+	}
+	return p
+}
+
+// finding is a shorthand.
+func finding(cause, severity, of string, confidence float64, row int, evidence, mend string) verdict.Finding {
+	return verdict.Finding{Cause: cause, Severity: severity, Of: of, Confidence: confidence, Row: row, Evidence: evidence, Mend: mend}
+}

@@ -1,0 +1,485 @@
+package audit
+
+import (
+	"fmt"
+	"math"
+	"sort"
+
+	"stuntcell/validate/logfile"
+	"stuntcell/validate/verdict"
+)
+
+// Schema names the form of a Report in JSON.
+const Schema = "stuntcell.audit/1"
+
+// Report is what an audit found. Charges are A·s, energies W·s, positive into the battery where a sign counts.
+type Report struct {
+	Schema string `json:"schema"`
+	Log    string `json:"log,omitempty"`
+	SHA256 string `json:"sha256,omitempty"`
+	Rows   int    `json:"rows"`
+	Broken int    `json:"broken_rows"`
+
+	Timebase string  `json:"timebase"` // tick, elapsed or clock
+	Duration float64 `json:"duration_s"`
+	Interval float64 `json:"interval_s"` // usual time between rows
+
+	// Sign is +1 if the log prints charge positive, -1 if discharge; Signed is false if it prints one sign only.
+	Sign   int8 `json:"sign"`
+	Signed bool `json:"signed"`
+
+	In          float64 `json:"charge_in_As"`
+	Out         float64 `json:"charge_out_As"`
+	EnergyIn    float64 `json:"energy_in_Ws"`
+	EnergyOut   float64 `json:"energy_out_Ws"`
+	Bound       float64 `json:"charge_bound_As"`
+	EnergyBound float64 `json:"energy_bound_Ws"`
+	// Sampling and EnergySampling are standard uncertainties of the integration itself.
+	Sampling       float64 `json:"charge_sampling_As"`
+	EnergySampling float64 `json:"energy_sampling_Ws"`
+
+	Totals []Compared `json:"totals"`
+	Phases []Phase    `json:"phases"`
+	Clock  *Clock     `json:"clock,omitempty"`
+
+	// Coulombic and EnergyRatio are out over in where the log has both; NaN otherwise.
+	Coulombic   *float64 `json:"coulombic_efficiency,omitempty"`
+	EnergyRatio *float64 `json:"energy_efficiency,omitempty"`
+
+	Findings []verdict.Finding `json:"findings"`
+	Notes    []string          `json:"notes"`
+
+	Level float64 `json:"cutoff_V,omitempty"`
+	Below *Below  `json:"below,omitempty"`
+
+	currentStep, voltageStep float64
+	problems                 []logfile.Problem
+}
+
+// Compared is a column of totals beside the integral.
+type Compared struct {
+	Name       string  `json:"name"`
+	Meaning    string  `json:"meaning"`
+	Logged     float64 `json:"logged"`     // change over the log, since the last reset [A·s] or [W·s]
+	Integrated float64 `json:"integrated"` // the same
+	Difference float64 `json:"difference"`
+	Worst      float64 `json:"worst"`
+	WorstLine  int     `json:"worst_line"`
+	Tolerance  float64 `json:"tolerance"`
+	Step       float64 `json:"printed_step"`
+	Resets     int     `json:"resets"`
+	Holds      bool    `json:"holds"`
+}
+
+// Clock compares the log's clock with its other time.
+type Clock struct {
+	// PPM is the clock's rate less the other's, Bound what one printed unit of the clock leaves open.
+	PPM    float64 `json:"ppm"`
+	Bound  float64 `json:"bound_ppm"`
+	Sets   int     `json:"sets"`
+	SetBy  float64 `json:"last_set_by_s,omitempty"`
+	SetRow int     `json:"last_set_line,omitempty"`
+}
+
+// Below says what passed below the cutoff level.
+type Below struct {
+	Line   int     `json:"first_line"`
+	Time   float64 `json:"time_s"`
+	Charge float64 `json:"charge_As"`
+	Lowest float64 `json:"lowest_V"`
+}
+
+// Relative tolerances of totals (JUDGING).
+const (
+	chargeLimit = 0.002
+	energyLimit = 0.003
+)
+
+// Finish ends the audit. It may be called once.
+func (a *Auditor) Finish() *Report {
+	if !a.primed {
+		a.prime()
+	}
+	a.rest.close()
+	way := a.orientation()
+	r := &Report{Schema: Schema, Rows: a.rows, Broken: a.broken, Timebase: a.time.kind, Duration: a.time.t, Interval: a.time.typical, Sign: way,
+		Signed: a.signs[0] && a.signs[1], Bound: a.qBound, EnergyBound: a.eBound, Sampling: math.Sqrt(a.qVar), EnergySampling: math.Sqrt(a.eVar),
+		currentStep: a.is, voltageStep: a.vs, problems: a.problem, Findings: []verdict.Finding{}, Notes: []string{}}
+	r.Phases = a.settlePhases()
+	r.In, r.Out, r.EnergyIn, r.EnergyOut = a.q.pos, a.q.neg, a.e.pos, a.e.neg
+	if way < 0 {
+		r.In, r.Out, r.EnergyIn, r.EnergyOut = r.Out, r.In, r.EnergyOut, r.EnergyIn
+	}
+	if !r.Signed {
+		// One printed sign for both directions: the phases know better.
+		r.In, r.Out, r.EnergyIn, r.EnergyOut = 0, 0, 0, 0
+		for _, p := range r.Phases {
+			switch p.Kind {
+			case Charge:
+				r.In += p.Charge
+				r.EnergyIn += p.Energy
+			case Discharge:
+				r.Out += p.Charge
+				r.EnergyOut += p.Energy
+			}
+		}
+	}
+	var longIn, longOut bool
+	for _, p := range r.Phases {
+		longIn = longIn || p.Kind == Charge && p.Charge > 0.1*(r.In+r.Out)
+		longOut = longOut || p.Kind == Discharge && p.Charge > 0.1*(r.In+r.Out)
+	}
+	if longIn && longOut && r.In > 0 && r.EnergyIn > 0 {
+		c, e := r.Out/r.In, r.EnergyOut/r.EnergyIn
+		r.Coulombic, r.EnergyRatio = &c, &e
+		r.Notes = append(r.Notes, "Efficiencies are out over in of the whole log: they hold only if the pack was in the same state at both ends, which the log does not tell.")
+	}
+	if a.o.Cutoff > 0 {
+		r.Level = a.o.Cutoff
+		if a.below.rows > 0 {
+			r.Below = &Below{Line: a.below.line, Time: a.below.time, Charge: a.below.charge, Lowest: a.below.lowest}
+		}
+	}
+	a.rowFindings(r)
+	a.timeFindings(r)
+	a.readingFindings(r)
+	a.totalFindings(r)
+	a.endFindings(r)
+	a.notes(r)
+	sort.SliceStable(r.Findings, func(i, j int) bool {
+		x, y := r.Findings[i], r.Findings[j]
+		if (x.Severity == "failure") != (y.Severity == "failure") {
+			return x.Severity == "failure"
+		}
+		return x.Confidence > y.Confidence
+	})
+	return r
+}
+
+func (r *Report) find(cause, severity, of string, confidence float64, row int, mend, format string, args ...any) {
+	r.Findings = append(r.Findings, finding(cause, severity, of, confidence, row, fmt.Sprintf(format, args...), mend))
+}
+
+func (a *Auditor) rowFindings(r *Report) {
+	s := &a.seen
+	if a.broken > 0 {
+		torn, line := 0, a.problem[0].Line+1
+		for _, p := range a.problem {
+			if p.Kind == logfile.Torn {
+				torn++
+			}
+		}
+		if a.broken > torn {
+			r.find("broken-row", "failure", "firmware", 0.95, line, "Write each row in one call and check that it was written whole.", "%d malformed rows, the first on line %d: %s", a.broken, line, a.problem[0].String())
+		} else {
+			r.find("broken-row", "advice", "firmware", 0.6, line, "Nothing to mend if the power was cut there.", "line %d is torn, as after a power cut", line)
+		}
+	}
+	if s.duplicates > 0 {
+		r.find("duplicate-rows", "failure", "firmware", 0.95, s.duplicateLine, "Empty the buffer after it was written, and only then.", "%d rows repeat the row before, the first on line %d", s.duplicates, s.duplicateLine)
+	}
+	if s.disorder > 0 {
+		r.find("disordered-rows", "failure", "firmware", 0.9, s.disorderLine, "Write buffered rows in the order in which they were taken.", "%d rows lie before the row above them in time, the first on line %d; they were left out of the sums", s.disorder, s.disorderLine)
+	}
+	// Uneven by habit (rows on change, stages with intervals of their own) is not missing.
+	if s.gaps > 0 {
+		share := float64(s.gaps) / math.Max(1, float64(a.stats.all))
+		if share < 0.03 {
+			r.find("missing-rows", "failure", "firmware", 0.85, s.worst.Line, "See what the logger did then: a slow card, a full buffer, a blocked loop, a reset.",
+				"%d gaps, about %d rows missing; the longest, %.4g s, ends on line %d. The current was taken to run straight across", s.gaps, s.missingRows, s.worst.Length, s.worst.Line)
+		} else {
+			r.Notes = append(r.Notes, fmt.Sprintf("Rows come unevenly (%.0f %% of the intervals are long beside their neighbours): missing rows cannot be told from late ones.", 100*share))
+		}
+	}
+	if s.missing > 0 {
+		r.find("failed-reading", "advice", "front_end", 0.8, 0, "Look at the wiring of the sensor; a failed reading should be written as such, as here.", "%d rows have no current; it was bridged by a straight line", s.missing)
+	}
+	if s.restarts > 0 {
+		r.find("restart", "advice", "rig", 0.85, s.restartLine, "Find out why: supply, watchdog, a loose wire. What passed meanwhile is not in the sums.", "the time starts again %d times, first on line %d", s.restarts, s.restartLine)
+	}
+	if s.setBacks > 0 {
+		r.find("rtc-step", "advice", "clock", 0.7, s.setBackLine, "Print a running counter beside the clock, and take times from that.", "the clock was set back %d times, first on line %d; only it tells the time here, so the interval is not known", s.setBacks, s.setBackLine)
+	}
+}
+
+func (a *Auditor) timeFindings(r *Report) {
+	if a.time.wraps > 0 {
+		r.Notes = append(r.Notes, fmt.Sprintf("The counter of %d bits wrapped %d times; it was unwrapped here.", a.time.bits, a.time.wraps))
+	}
+	if s := a.stats; s.n >= 50 && float64(s.n) > 0.9*float64(s.all) {
+		mean := s.sum / float64(s.n)
+		nominal := roundInterval(mean)
+		if off := mean/nominal - 1; nominal > 0 && math.Abs(off) > 0.0005 && math.Abs(off) < 0.05 && mean-nominal > 0 {
+			r.find("schedule-creep", "advice", "firmware", 0.6, 0, "Add the interval to the time when the last row was due, not to now.",
+				"rows come every %.6g s on average, %.2g %% later each time than %.4g s: the interval is counted from the end of the work", mean, 100*off, nominal)
+		}
+	}
+	rate, bound, ok := a.clocks.rate()
+	if !ok {
+		return
+	}
+	r.Clock = &Clock{PPM: rate * 1e6, Bound: bound * 1e6, Sets: a.clocks.sets}
+	if a.clocks.sets > 0 {
+		r.Clock.SetBy, r.Clock.SetRow = a.clocks.setBy, a.clocks.setLine
+		cause, what := "rtc-step", "it was set, or jumped"
+		if h := math.Abs(math.Abs(a.clocks.setBy) - 3600); h < 5 {
+			cause, what = "local-time", "summer time began or ended: print UTC or the offset"
+		}
+		r.find(cause, "advice", "clock", 0.8, a.clocks.setLine, "Set the clock before the test, not during it; print UTC.",
+			"the clock moves by %+.4g s against the %s on line %d (%d times in all): %s", a.clocks.setBy, a.time.kind, a.clocks.setLine, a.clocks.sets, what)
+	}
+	if math.Abs(rate) > 200e-6 && math.Abs(rate) > 2*bound {
+		r.find("tick-rate", "advice", "clock", 0.7, 0, "Compare both with network time over a day; a ceramic resonator may be off by half a per cent (common practice), a crystal should not.",
+			"clock and %s differ by %.0f ppm (±%.0f): one of the two is off by that much or more, the log cannot tell which. Charge is off by as much if the sums use the wrong one", a.time.kind, rate*1e6, bound*1e6)
+	}
+}
+
+// roundInterval returns the round interval just below or at mean: few times a power of ten, or those of a minute and an hour; 0 if none is within 5 %.
+func roundInterval(mean float64) float64 {
+	best := 0.0
+	for _, base := range [...]float64{1, 60, 3600} {
+		for _, f := range [...]float64{0.001, 0.01, 0.1, 1, 10} {
+			for _, m := range [...]float64{1, 1.5, 2, 2.5, 3, 4, 5, 6, 8} {
+				if x := base * f * m; math.Abs(mean/x-1) < math.Abs(mean/math.Max(best, 1e-300)-1) {
+					best = x
+				}
+			}
+		}
+	}
+	if math.Abs(mean/best-1) > 0.05 {
+		return 0
+	}
+	return best
+}
+
+func (a *Auditor) readingFindings(r *Report) {
+	if a.clipI.full > 0 {
+		r.find("clipped", "failure", "front_end", 0.95, a.clipI.fullLine, "Use a shunt with less resistance or a wider range.", "%d rows stand at the end of the current's range (%.4g A), first on line %d: the true current was larger", a.clipI.full, a.o.FullCurrent, a.clipI.fullLine)
+	} else if a.clipI.clipped() {
+		r.find("clipped", "advice", "front_end", 0.5, a.clipI.foundLine, "Compare with the range of the front end; if it ends there, use a shunt with less resistance.", "the current rises to %.5g A and stands there for %d rows from line %d: a limit of the load, or the end of the range", a.clipI.found, a.clipI.foundRows, a.clipI.foundLine)
+	}
+	if a.clipV.full > 0 {
+		r.find("clipped", "failure", "front_end", 0.95, a.clipV.fullLine, "Use a divider or a wider range.", "%d rows stand at the end of the voltage's range (%.4g V), first on line %d", a.clipV.full, a.o.FullVoltage, a.clipV.fullLine)
+	}
+	if a.powerOff > 0 {
+		r.find("power-not-product", "advice", "firmware", 0.6, a.powerLine, "Multiply the voltage and current of one reading.", "the power column differs from V·I by up to %.1f %% (line %d)", 100*a.powerOff, a.powerLine)
+	}
+	loaded := 0.0
+	for _, p := range r.Phases {
+		if p.Kind != Rest {
+			loaded = math.Max(loaded, p.Current)
+		}
+	}
+	if loaded > 0 && a.is > 0.01*loaded {
+		r.find("coarse-count", "advice", "front_end", 0.8, 0, "Print more places, or use a shunt with more resistance if the front end has no finer count.", "one printed unit of the current is %.3g A, %.1f %% of the test's %.3g A", a.is, 100*a.is/loaded, loaded)
+	}
+	if w := a.rest; w.total > 600 && loaded > 0 {
+		mean, sd := w.noise()
+		mean *= float64(a.orientation())
+		through := r.In + r.Out
+		// Told from noise and print, and worth telling.
+		offset := math.Abs(mean) > 4*sd/math.Sqrt(w.n)+a.is/2 && math.Abs(mean)*r.Duration > 0.001*through
+		if offset {
+			r.find("zero-offset", "advice", "front_end", 0.6, 0, "Read the shunt with the circuit open and take the mean off; if something small really draws, say so.",
+				"%.3g A is read on average over %.3g h of rest: an offset, or a real draw that passes the shunt. Over the whole log it is %.3g Ah", mean, w.total/3600, mean*r.Duration/3600)
+		}
+		// Noise goes one way in totals that keep the directions apart.
+		explained := math.Abs(mean)*w.total + sd*w.total + a.is/2*w.total
+		if w.counted > 1.5*explained && w.counted > 0.001*through {
+			r.find("counts-at-rest", "failure", "firmware", 0.8, w.countLine, "Add up what was read, and nothing else; look for an offset that is taken off the printed current only.", "the totals move by %.3g Ah in %.3g h of rest (first in the rest of line %d), while the printed current gives %.2g Ah", w.counted/3600, w.total/3600, w.countLine, math.Abs(mean)*w.total/3600)
+		}
+	}
+	if a.tempHigh > 333.15 {
+		r.find("hot", "advice", "rig", 0.7, 0, "Stop above the maker's limit; the maker's data, local codes and licensed practice come first.", "the temperature column reaches %.1f degC", a.tempHigh-273.15)
+	}
+}
+
+// totalFindings compares each column of totals, and names why one departs.
+func (a *Auditor) totalFindings(r *Report) {
+	for i := range a.tallies {
+		y := &a.tallies[i]
+		if !y.have || y.rows == 0 {
+			continue
+		}
+		unit, per, limit, bound, u, print := "Ah", 3600.0, chargeLimit, a.qBound, math.Sqrt(a.qVar), a.qPrint
+		through := a.q.through()
+		if i >= 3 {
+			unit, limit, bound, u, through, print = "Wh", energyLimit, a.eBound, math.Sqrt(a.eVar), a.e.through(), a.ePrint
+		}
+		m := y.best()
+		g := y.guesses[m]
+		tol := limit*through + math.Min(bound, 5*u) + print + 2*y.step
+		since := integrals{a.q.pos - y.base.pos, a.q.neg - y.base.neg}
+		if i >= 3 {
+			since = integrals{a.e.pos - y.base.pos, a.e.neg - y.base.neg}
+		}
+		c := Compared{Name: y.name, Meaning: m.String(), Logged: y.last - y.first, Integrated: m.of(since), Difference: g.last, Worst: g.worst, WorstLine: g.line, Tolerance: tol,
+			Step: y.step, Resets: len(y.resets), Holds: g.worst <= tol}
+		r.Totals = append(r.Totals, c)
+		a.resetFindings(r, y, unit, per)
+		// A wrong direction shows where both were there.
+		if a.q.pos > 0.02*through && a.q.neg > 0.02*through && i < 3 && c.Holds && y.split == 0 && m >= plusPos {
+			cause, text := "one-way", "only one direction is counted"
+			if m >= plusBoth {
+				cause, text = "both-add", "charge and discharge are added up"
+			}
+			r.find(cause, "failure", "firmware", 0.9, 0, "Keep the sign of the current in the sum, or print two totals and name them so.", "column %s: %s", y.name, text)
+		}
+		factor, unsure := y.factor()
+		off := math.Abs(factor-1) > limit+unsure
+		hold := math.Max(y.hold.pos, y.hold.neg)
+		if y.split != 0 {
+			hold = m.held(y.hold)
+		}
+		stalled := hold > math.Max(20*y.step, tol/2) && hold > 0.3*g.worst
+		wild := off && !stalled && math.Abs(math.Log(factor)) > 0.4
+		jumps := 0.0
+		if !wild {
+			// With a factor of two or more every row seems to jump.
+			jumps = a.jumpFindings(r, y, unit, per)
+		}
+		if c.Holds && !off {
+			continue
+		}
+		volts, constant := a.ratio.constant()
+		switch {
+		case i >= 3 && constant:
+			r.find("nominal-voltage", "failure", "firmware", 0.9, 0, "Add up V times I of each reading.", "column %s is charge times a constant %.3f V, while the voltage moves from %.3f to %.3f V: %.3g Wh against %.3g Wh integrated", y.name, volts, a.ratio.vlow, a.ratio.vhigh, c.Logged/per, c.Integrated/per)
+		case jumps > 0 && math.Abs(g.last) < 1.5*jumps+tol && math.Abs(g.last) > 0.5*jumps-tol:
+			// Told already, with the line.
+		case stalled:
+			r.find("float32-stall", "failure", "firmware", 0.75, y.holdLine, "Add up in integers or in double precision.", "column %s stands still while %.3g %s pass (up to line %d): steps too small for it are lost", y.name, hold/per, unit, y.holdLine)
+		case off && (wild || c.Holds || y.explains(m, factor, tol)):
+			cause, text := "gain", fmt.Sprintf("column %s grows %.5g times as fast as the integral of the rows", y.name, factor)
+			if f := unitFactor(factor); f != "" {
+				cause, text = "unit-factor", text+": "+f
+			}
+			r.Totals[len(r.Totals)-1].Holds = false
+			r.find(cause, "failure", "firmware", 0.85, g.line, "Look for a factor in the sum that the printed current does not have: shunt value, interval, unit.", "%s (%.4g %s against %.4g)", text, c.Logged/per, unit, c.Integrated/per)
+		default:
+			r.find("total-departs", "failure", "firmware", 0.6, g.line, "Run the logger through prove: with known readings the cause can be named.", "column %s departs from the integral of the rows by %.4g %s (line %d), more than %.3g %s that sampling, print and %.1f %% explain. The load may also vary between the rows", y.name, g.worst/per, unit, g.line, tol/per, unit, 100*limit)
+		}
+	}
+}
+
+// unitFactor names a factor that a mixed-up unit makes.
+func unitFactor(f float64) string {
+	for _, k := range [...]struct {
+		f    float64
+		name string
+	}{{1000, "thousandths"}, {0.001, "thousandths"}, {3600, "seconds and hours"}, {1.0 / 3600, "seconds and hours"}, {60, "minutes and hours"}, {1.0 / 60, "minutes and hours"}, {3.6, "1000 s in an hour"}, {1 / 3.6, "1000 s in an hour"}} {
+		if math.Abs(f/k.f-1) < 0.01 {
+			return fmt.Sprintf("that is %.4g, %s", k.f, k.name)
+		}
+	}
+	return ""
+}
+
+func (a *Auditor) resetFindings(r *Report, y *tally, unit string, per float64) {
+	for _, c := range y.resets {
+		if y.perStep || c.AtPhase && !c.AtRestart {
+			continue // totals per phase, as many print them
+		}
+		cause, mend, what := "total-reset", "Keep totals until somebody sets them to zero.", "in the middle of a phase"
+		if c.AtRestart {
+			cause, mend, what = "restart-loss", "Write the totals to memory that lasts, and read them at the start.", "with the restart there"
+		}
+		r.find(cause, "failure", "firmware", 0.85, c.Line, mend, "column %s falls from %.4g to %.4g %s on line %d, %s", y.name, c.From/per, c.To/per, unit, c.Line, what)
+		return
+	}
+}
+
+// jumpFindings reports the largest jump and returns the sum of all [A·s].
+func (a *Auditor) jumpFindings(r *Report, y *tally, unit string, per float64) float64 {
+	sum := 0.0
+	var worst change
+	for _, c := range y.jumps {
+		sum += c.Unmatched
+		if math.Abs(c.Unmatched) > math.Abs(worst.Unmatched) {
+			worst = c
+		}
+	}
+	// At every other row they are no jumps but a wrong rate.
+	if len(y.jumps) == 0 || len(y.jumps) == mostChanges || 20*len(y.jumps) > y.rows {
+		return 0
+	}
+	cause, mend := "total-jumps", "Run the logger through prove with the same tick and settings."
+	switch steps := math.Abs(worst.Unmatched) / y.step; {
+	case worst.AtRestart && math.Abs(worst.Unmatched-worst.From) < 0.05*math.Abs(worst.From)+worst.Within:
+		cause, mend = "restart-double", "Add the stored totals once."
+	case worst.AtRestart:
+		cause, mend = "restart-loss", "Store the totals as often as a row is written."
+	case math.Abs(steps-65536) < 700+0.1*worst.Through/y.step || math.Abs(steps/math.Ldexp(1, 32)-1) < 0.001:
+		cause, mend = "total-overflow", "Use a wider integer for the sum."
+	case worst.AtWrap:
+		cause, mend = "tick-wrap", "Subtract the counters as unsigned integers of the counter's own width."
+	}
+	r.find(cause, "failure", "firmware", 0.8, worst.Line, mend, "column %s jumps by %+.4g %s on line %d (from %.4g to %.4g), which no current explains; %d such jumps in all", y.name, worst.Unmatched/per, unit, worst.Line, worst.From/per, worst.To/per, len(y.jumps))
+	return math.Abs(sum)
+}
+
+// endFindings looks at how the discharges ended.
+func (a *Auditor) endFindings(r *Report) {
+	if r.Below != nil && r.Below.Charge > 0.002*r.Out+2*a.time.typical*a.below.most {
+		r.find("cutoff-late", "failure", "firmware", 0.7, r.Below.Line, "Switch the load off at the first readings below the level; an independent stop protects the pack.", "%.4g s and %.3g Ah passed below the level of %.3f V, down to %.3f V, first on line %d", r.Below.Time, r.Below.Charge/3600, r.Level, r.Below.Lowest, r.Below.Line)
+	}
+	open := false
+	for i, p := range r.Phases {
+		if p.Kind != Discharge {
+			continue
+		}
+		if i == len(r.Phases)-1 && !p.Intended {
+			open = true
+		}
+		if i+2 < len(r.Phases) && p.Intended && r.Phases[i+2].Kind == Discharge && r.Phases[i+1].Kind == Rest && r.Phases[i+1].End-r.Phases[i+1].Begin < 600 && r.Phases[i+2].Charge < 0.2*p.Charge && r.Phases[i+2].Charge > 0 {
+			r.find("cutoff-chatter", "failure", "firmware", 0.6, r.Phases[i+2].First, "Stay off until somebody starts the test again.", "the load closes again on line %d, %.0f s after it was switched off: the voltage recovers without load", r.Phases[i+2].First, r.Phases[i+1].End-r.Phases[i+1].Begin)
+		}
+	}
+	if open {
+		r.find("unsafe-end", "advice", "rig", 0.5, r.Phases[len(r.Phases)-1].Last, "See that something stops the load: the logger, and behind it something independent.", "the log ends while the load draws %.3g A", r.Phases[len(r.Phases)-1].EndI)
+	}
+}
+
+func (a *Auditor) notes(r *Report) {
+	if !r.Signed && a.direction == 0 {
+		r.Notes = append(r.Notes, "The current is printed with one sign only: direction was taken from the voltage of each phase.")
+	}
+	if len(r.Totals) == 0 {
+		r.Notes = append(r.Notes, "The log has no totals of its own: nothing to compare the integral with.")
+	}
+	r.Notes = append(r.Notes, r.full())
+	r.Notes = append(r.Notes, "A log alone does not show what the sensor got wrong all the way through: gain, offset under load, ripple between rows, lead drop. See calibrate and budget.")
+}
+
+// full says what the log tells of the charge at the start.
+func (r *Report) full() string {
+	for i, p := range r.Phases {
+		if p.Kind != Discharge {
+			continue
+		}
+		for k := i - 1; k >= 0; k-- {
+			if q := r.Phases[k]; q.Kind == Charge {
+				if q.Intended {
+					return fmt.Sprintf("Full at the start: the charge before the discharge ended by %s.", q.Ended)
+				}
+				return fmt.Sprintf("Full at the start? The charge before the discharge did not end by taper (%s).", q.Ended)
+			}
+		}
+		return "Full at the start? The log does not show the charge before the discharge."
+	}
+	return "The log has no discharge: no capacity."
+}
+
+// Capacity returns the discharge that gives the capacity: the longest intended one, else the longest, with atLeast.
+func (r *Report) Capacity() (p *Phase, atLeast bool) {
+	for i := range r.Phases {
+		q := &r.Phases[i]
+		if q.Kind != Discharge {
+			continue
+		}
+		if p == nil || q.Intended && !p.Intended || q.Intended == p.Intended && q.Charge > p.Charge {
+			p = q
+		}
+	}
+	return p, p != nil && !p.Intended
+}

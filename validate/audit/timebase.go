@@ -1,0 +1,227 @@
+package audit
+
+import (
+	"math"
+)
+
+// move says how time went on from the row before.
+type move uint8
+
+const (
+	onward  move = iota
+	again        // the same instant
+	back         // before the row before: out of order
+	wrapped      // onward, over the end of the counter
+	restart      // the counter or the elapsed time began again
+	setBack      // the clock was set back and nothing else tells the time
+)
+
+// timebase makes seconds since the first row out of the columns that tell time.
+type timebase struct {
+	kind string // tick, elapsed, clock
+	hz   float64
+	// typical is the usual time between rows [s], from the first rows.
+	typical float64
+	bits    int // of a counter that wrapped
+	wraps   int
+
+	begun              bool
+	raw                float64 // last value of the column in use
+	counts             int64   // ticks since the first row
+	shift              float64 // added to elapsed or clock [s]
+	clock              float64 // last clock, to bridge restarts
+	t                  float64 // [s] since the first row
+	pendingBack, backs int
+}
+
+// counterBits are the widths that counters have.
+var counterBits = [...]int{8, 16, 24, 31, 32}
+
+// value picks the column in use.
+func (b *timebase) value(r *row) float64 {
+	switch b.kind {
+	case "tick":
+		return r.tick
+	case "elapsed":
+		return r.elapsed
+	}
+	return r.clock
+}
+
+// take moves on to the row and says how. On again and back, time stays.
+func (b *timebase) take(r *row) (dt float64, m move) {
+	x := b.value(r)
+	if math.IsNaN(x) {
+		return 0, again
+	}
+	clock := r.clock
+	defer func() {
+		if !math.IsNaN(clock) && m != back && m != again {
+			b.clock = clock
+		}
+	}()
+	if !b.begun {
+		b.begun, b.raw = true, x
+		if b.kind != "tick" {
+			b.shift = -x
+		}
+		b.clock = math.NaN()
+		return 0, onward
+	}
+	unit := 1.0
+	if b.kind == "tick" {
+		unit = 1 / b.hz
+	}
+	d := (x - b.raw) * unit
+	switch {
+	case d > 0:
+		b.pendingBack = 0
+		b.step(x, d)
+		return d, onward
+	case d == 0:
+		return 0, again
+	}
+	if b.kind == "tick" {
+		if w, bits := b.wrap(x); w > 0 {
+			b.bits = bits
+			b.wraps++
+			b.counts += int64(w)
+			b.raw = x
+			dt = w / b.hz
+			b.t = float64(b.counts) / b.hz
+			return dt, wrapped
+		}
+	}
+	if b.kind == "clock" && r.noDate && d < -43200 {
+		b.shift += 86400
+		d += 86400
+		b.step(x, d)
+		return d, onward
+	}
+	// A row out of order is followed by one in order; a restart is not.
+	near := 20*math.Max(b.typical, 1) >= x*unit
+	if b.kind != "clock" && near && b.raw*unit > 5*math.Max(b.typical, 1e-3) {
+		dt = 0
+		if !math.IsNaN(r.clock) && !math.IsNaN(b.clock) && r.clock > b.clock && b.kind != "clock" {
+			dt = r.clock - b.clock
+		}
+		b.rebase(x, dt)
+		return dt, restart
+	}
+	if b.pendingBack++; b.pendingBack >= 3 {
+		// Three rows in a row lie behind: time itself was set back.
+		b.pendingBack = 0
+		b.rebase(x, math.Max(b.typical, 0))
+		return 0, setBack
+	}
+	return 0, back
+}
+
+// step moves to x, d seconds on.
+func (b *timebase) step(x, d float64) {
+	if b.kind == "tick" {
+		b.counts += int64(x - b.raw)
+		b.raw = x
+		b.t = float64(b.counts) / b.hz
+		return
+	}
+	b.raw = x
+	b.t = x + b.shift
+}
+
+// rebase goes on at x, dt after the last row.
+func (b *timebase) rebase(x, dt float64) {
+	if b.kind == "tick" {
+		b.counts += int64(math.Round(dt * b.hz))
+		b.raw = x
+		b.t = float64(b.counts) / b.hz
+		return
+	}
+	b.t += dt
+	b.shift = b.t - x
+	b.raw = x
+}
+
+// wrap returns the counts that passed if the counter wrapped between the last row and x, 0 if it did not.
+func (b *timebase) wrap(x float64) (counts float64, bits int) {
+	most := 50 * math.Max(b.typical*b.hz, 1)
+	for _, bits := range counterBits {
+		if b.bits != 0 && bits != b.bits {
+			continue
+		}
+		size := math.Ldexp(1, bits)
+		if b.raw >= size || x >= size {
+			continue
+		}
+		if bits == 31 && b.raw < 0 {
+			continue
+		}
+		if c := x + size - b.raw; c > 0 && c <= most && c < size/2 {
+			return c, bits
+		}
+	}
+	// Printed signed: from 2147483647 to -2147483648.
+	if x < 0 && b.raw > 0 {
+		for _, bits := range [...]int{16, 32} {
+			if c := x + math.Ldexp(1, bits) - b.raw; c > 0 && c <= most {
+				return c, bits
+			}
+		}
+	}
+	return 0, 0
+}
+
+// clocks compares the clock with the time in use, by least squares of their difference over time.
+type clocks struct {
+	n                   float64
+	t0, first           float64
+	st, sd, stt, std    float64
+	step                float64 // printed unit of the clock [s]
+	last                float64 // last difference
+	lastT               float64
+	low, high           float64
+	sets                int
+	setLine             int
+	setBy, previousSpan float64
+}
+
+// take adds a row at t with clock c.
+func (k *clocks) take(t, c, step float64, line int) {
+	if k.n == 0 {
+		k.t0, k.first = t, c-t
+		k.low, k.high = math.Inf(1), math.Inf(-1)
+	}
+	d := c - t - k.first
+	if k.n > 0 && math.Abs(d-k.last) > 2.5*math.Max(step, 1) {
+		// It was set: begin again with what follows, unless more came before.
+		k.sets++
+		k.setLine, k.setBy = line, d-k.last
+		if t-k.lastT < 0 {
+			return
+		}
+		k.first += d - k.last
+		d = k.last
+	}
+	x := t - k.t0
+	k.n++
+	k.st += x
+	k.sd += d
+	k.stt += x * x
+	k.std += x * d
+	k.step = math.Max(k.step, step)
+	k.last, k.lastT = d, t
+	k.low, k.high = math.Min(k.low, d), math.Max(k.high, d)
+}
+
+// rate returns the clock's rate less that of the time in use [1], and the bound of its error: one printed unit of the clock over the time compared. ok says that there is enough.
+func (k *clocks) rate() (rate, bound float64, ok bool) {
+	span := k.lastT - k.t0
+	if k.n < 10 || span <= 0 {
+		return 0, 0, false
+	}
+	det := k.n*k.stt - k.st*k.st
+	if det <= 0 {
+		return 0, 0, false
+	}
+	return (k.n*k.std - k.st*k.sd) / det, k.step / span, true
+}

@@ -1,0 +1,364 @@
+package audit
+
+import "math"
+
+// intervals keeps the statistics of the time between rows.
+type intervals struct {
+	n        int
+	sum      float64 // of regular ones [s], fewer than 2^53 ns of error even after years
+	low      float64
+	high     float64
+	irregals int
+	all      int
+}
+
+// take adds an interval; regular ones lie within a fifth of the usual.
+func (s *intervals) take(dt, typical float64) {
+	if dt <= 0 {
+		return
+	}
+	s.all++
+	if math.Abs(dt-typical) > 0.2*typical {
+		s.irregals++
+		return
+	}
+	if s.n == 0 || dt < s.low {
+		s.low = dt
+	}
+	s.high = math.Max(s.high, dt)
+	s.n++
+	s.sum += dt
+}
+
+// gapWatch finds an interval that is long beside both of its neighbours.
+type gapWatch struct {
+	have    bool
+	line    int
+	dt      float64
+	before  float64
+	at      float64
+	last    float64
+	settled bool
+}
+
+// hole is a stretch without rows.
+type hole struct {
+	Line    int // of the first row after it
+	At      float64
+	Length  float64
+	Missing int
+}
+
+func (g *gapWatch) take(line int, dt, t float64) (hole, bool) {
+	if dt <= 0 {
+		return hole{}, false
+	}
+	var found hole
+	ok := false
+	if g.have {
+		if usual := math.Max(g.before, dt); g.dt > 1.8*usual && usual > 0 {
+			found = hole{Line: g.line, At: g.at, Length: g.dt, Missing: max(1, int(math.Round(g.dt/usual))-1)}
+			ok = true
+		}
+	}
+	g.have = g.last > 0
+	g.line, g.dt, g.at = line, dt, t
+	if !ok {
+		g.before = g.last
+	}
+	g.last = dt
+	if ok {
+		g.before = dt
+	}
+	return found, ok
+}
+
+// seen counts what is wrong with rows, with the line of the first.
+type seen struct {
+	duplicates, duplicateLine int
+	disorder, disorderLine    int
+	restarts                  int
+	restartLine               int
+	setBacks, setBackLine     int
+	missing                   int
+	gaps                      int
+	missingRows               int
+	worst                     hole
+	gapTime                   float64
+}
+
+func first(n *int, at *int, line int) {
+	if *n == 0 {
+		*at = line
+	}
+	*n++
+}
+
+func (s *seen) duplicate(line int)  { first(&s.duplicates, &s.duplicateLine, line) }
+func (s *seen) disordered(line int) { first(&s.disorder, &s.disorderLine, line) }
+func (s *seen) restart(line int, _ float64) {
+	first(&s.restarts, &s.restartLine, line)
+}
+func (s *seen) setBack(line int) { first(&s.setBacks, &s.setBackLine, line) }
+func (s *seen) gap(h hole) {
+	s.gaps++
+	s.missingRows += h.Missing
+	s.gapTime += h.Length
+	if h.Length > s.worst.Length {
+		s.worst = h
+	}
+}
+
+// clip finds a reading that stands still at its largest after it was on its way there.
+type clip struct {
+	full     int // rows at or beyond the known end
+	fullLine int
+	last     float64
+	have     bool
+	run      int // rows that repeat the last value
+	runLine  int
+	ramp     int // steps upward without one downward
+	longest  int // run on the way up
+	max      float64
+	// A plateau that looks clipped: its value, its rows and where it begins.
+	found     float64
+	foundRows int
+	foundLine int
+}
+
+func (c *clip) take(x float64, line int, full float64) {
+	if math.IsNaN(x) {
+		return
+	}
+	if full > 0 && math.Abs(x) >= full*(1-1e-9) {
+		first(&c.full, &c.fullLine, line)
+	}
+	switch {
+	case !c.have:
+	case x == c.last:
+		if c.run == 0 {
+			c.runLine = line - 1
+		}
+		c.run++
+		if c.ramp >= 8 && c.run >= max(20, 6*c.longest) && math.Abs(x) >= c.max {
+			c.found, c.foundRows, c.foundLine = x, c.run+1, c.runLine
+		}
+	case math.Abs(x) > math.Abs(c.last) && x*c.last >= 0:
+		if c.ramp > 0 {
+			c.longest = max(c.longest, c.run)
+		}
+		c.ramp++
+		c.run = 0
+	default:
+		c.ramp, c.longest, c.run = 0, 0, 0
+	}
+	c.max = math.Max(c.max, math.Abs(x))
+	c.last, c.have = x, true
+}
+
+// clipped says that the largest reading looks like the end of the range.
+func (c *clip) clipped() bool { return c.foundRows > 0 && math.Abs(c.found) >= c.max }
+
+// ratio watches energy over charge as printed: if that stands still while the voltage moves, energy was not integrated.
+type ratio struct {
+	have        bool
+	q0, e0      float64
+	col         int
+	low, high   float64 // of the ratio
+	vlow, vhigh float64
+	spread      float64 // what rounding of the totals can do to the ratio, at worst
+	rows        int
+}
+
+func (k *ratio) take(r *row) {
+	for c := range 3 {
+		q, e := r.q[c], r.e[c]
+		if math.IsNaN(q) || math.IsNaN(e) || math.IsNaN(r.v) || r.qs[c] == 0 {
+			continue
+		}
+		if !k.have {
+			k.have, k.q0, k.e0, k.col = true, q, e, c
+			k.low, k.high = math.Inf(1), math.Inf(-1)
+			k.vlow, k.vhigh = r.v, r.v
+			return
+		}
+		if c != k.col {
+			continue
+		}
+		dq, de := q-k.q0, e-k.e0
+		if math.Abs(dq) < 200*r.qs[c] {
+			return
+		}
+		k.rows++
+		x := de / dq
+		k.low, k.high = math.Min(k.low, x), math.Max(k.high, x)
+		k.vlow, k.vhigh = math.Min(k.vlow, r.v), math.Max(k.vhigh, r.v)
+		k.spread = math.Max(k.spread, math.Abs(x)*(r.qs[c]/math.Abs(dq)+r.es[c]/math.Max(math.Abs(de), r.es[c]+1e-300)))
+		return
+	}
+}
+
+// constant says that energy is charge times a constant, and which.
+func (k *ratio) constant() (volts float64, ok bool) {
+	if k.rows < 50 || !(k.high >= k.low) {
+		return 0, false
+	}
+	mid := (k.low + k.high) / 2
+	moved := (k.vhigh - k.vlow) / math.Max(math.Abs(k.vhigh), 1e-9)
+	return math.Abs(mid), moved > 0.03 && k.high-k.low <= 2*k.spread && k.spread < 0.01*math.Abs(mid)
+}
+
+// restWatch sees what the current and the totals do while nothing should flow.
+type restWatch struct {
+	began     bool
+	t0        float64
+	q0        [3]float64
+	line      int
+	sum       float64 // of current·dt [A·s]
+	lastT     float64
+	lastI     float64
+	last      row
+	total     float64 // rest in all [s]
+	charge    float64 // what the current says passed in rest [A·s], as printed
+	counted   float64 // what the totals counted in rest, largest of the columns [A·s], by magnitude
+	n         float64 // rows in rest, after settling
+	squares   float64 // of their current
+	sumI      float64
+	countLine int
+	longest   float64
+}
+
+// noise returns mean and standard deviation of the current in rest.
+func (w *restWatch) noise() (mean, sd float64) {
+	if w.n < 2 {
+		return 0, 0
+	}
+	mean = w.sumI / w.n
+	return mean, math.Sqrt(math.Max(0, w.squares/w.n-mean*mean))
+}
+
+// settle is how long a rest is not looked at, since currents may still fall [s].
+const settle = 60
+
+func (w *restWatch) take(r *row, t float64, rest bool) {
+	if !rest {
+		w.close()
+		return
+	}
+	if !w.began {
+		w.began, w.t0, w.line = true, t, r.line
+		w.lastT, w.lastI, w.last = t, r.i, *r
+		w.sum = 0
+		w.q0 = [3]float64{math.NaN(), math.NaN(), math.NaN()}
+		return
+	}
+	if t-w.t0 < settle {
+		w.lastT, w.lastI, w.last = t, r.i, *r
+		return
+	}
+	if math.IsNaN(w.q0[0]) && math.IsNaN(w.q0[1]) && math.IsNaN(w.q0[2]) {
+		w.q0 = w.last.q
+		w.t0 = math.Min(w.t0, w.lastT-settle)
+	}
+	dt := t - w.lastT
+	w.sum += (w.lastI + r.i) / 2 * dt
+	w.n++
+	w.sumI += r.i
+	w.squares += r.i * r.i
+	w.lastT, w.lastI, w.last = t, r.i, *r
+}
+
+func (w *restWatch) close() {
+	if w.began {
+		length := w.lastT - w.t0 - settle
+		if length > 0 {
+			w.total += length
+			w.charge += w.sum
+			w.longest = math.Max(w.longest, length)
+			most := 0.0
+			for c := range w.q0 {
+				if d := math.Abs(w.last.q[c] - w.q0[c]); d > most && d > 1.5*w.last.qs[c] {
+					most = d
+				}
+			}
+			if most > 0 && w.countLine == 0 {
+				w.countLine = w.line
+			}
+			w.counted += most
+		}
+	}
+	w.began = false
+}
+
+// belowWatch follows the voltage below the level at which a discharge should end.
+type belowWatch struct {
+	line   int     // of the first row below in the discharge
+	time   float64 // below the level while current flowed [s]
+	charge float64 // [A·s], magnitude
+	lowest float64
+	most   float64 // current [A]
+	rows   int
+}
+
+func (w *belowWatch) take(r *row, dt float64, dq integrals, kind int8, level float64) {
+	if level <= 0 || kind == 0 || math.IsNaN(r.v) || r.v >= level {
+		return
+	}
+	first(&w.rows, &w.line, r.line)
+	w.most = math.Max(w.most, math.Abs(r.i))
+	if w.rows > 1 {
+		w.time += dt
+		w.charge += dq.through()
+	}
+	if w.lowest == 0 || r.v < w.lowest {
+		w.lowest = r.v
+	}
+}
+
+// tail keeps the last rows for the slope of the voltage.
+type tail struct {
+	t, v, i [16]float64
+	n       int
+}
+
+func (l *tail) take(t, v, i float64) {
+	k := l.n % len(l.t)
+	l.t[k], l.v[k], l.i[k] = t, v, i
+	l.n++
+}
+
+// slope returns dV/dt over the last rows that have the last row's current within a tenth [V/s]; 0 if there are fewer than three.
+func (l *tail) slope() float64 {
+	m := min(l.n, len(l.t))
+	if m < 3 {
+		return 0
+	}
+	at := func(back int) int { return (l.n - 1 - back) % len(l.t) }
+	end := at(0)
+	var n, st, sv, stt, stv float64
+	for back := 0; back < m; back++ {
+		k := at(back)
+		if math.Abs(l.i[k]-l.i[end]) > 0.1*math.Abs(l.i[end]) || math.IsNaN(l.v[k]) {
+			break
+		}
+		x := l.t[k] - l.t[end]
+		n++
+		st += x
+		sv += l.v[k] - l.v[end]
+		stt += x * x
+		stv += x * (l.v[k] - l.v[end])
+	}
+	if det := n*stt - st*st; n >= 3 && det > 0 {
+		return (n*stv - st*sv) / det
+	}
+	return 0
+}
+
+// drop returns by how much the voltage fell over the last two rows [V]; 0 if it did not.
+func (l *tail) drop() float64 {
+	if l.n < 2 {
+		return 0
+	}
+	d := l.v[(l.n-2)%len(l.v)] - l.v[(l.n-1)%len(l.v)]
+	return math.Max(0, notNaN(d))
+}
