@@ -116,6 +116,24 @@ func (c *Cell) Total() float64 {
 	return r
 }
 
+// bottom lets the OCV end at the voltage of reversal a little below empty, where the table's slope would fall without end.
+func (c *Cell) bottom() error {
+	x, y := []float64{-1, -0.06}, []float64{c.Reversal - 0.01, c.Reversal}
+	if c.OCV.IsZero() || c.OCV.x[0] < 0 || c.OCV.c[0][0] <= c.Reversal {
+		return nil
+	}
+	for i, at := range c.OCV.x {
+		x = append(x, at)
+		y = append(y, c.OCV.At(c.OCV.x[i]))
+	}
+	k, err := NewCurve(x, y)
+	if err != nil {
+		return err
+	}
+	c.OCV = k
+	return nil
+}
+
 // validate returns what makes the cell impossible.
 func (c *Cell) validate() error {
 	positive := func(name string, x float64) error {

@@ -68,8 +68,11 @@ type Options struct {
 	Ambient, Cell float64
 	// Isothermal keeps the cells at their first temperature.
 	Isothermal bool
-	// Seed draws what differs from cell to cell in a pack with spread.
-	Seed uint64
+	// Seed draws what differs from cell to cell in a pack with spread; Defects come on top.
+	Seed    uint64
+	Defects []Defect
+	// grow is the factor on all cells' capacity with which a pack with spread meets its rating; 0 is 1.
+	grow float64
 }
 
 // StepEnd is one executed step.
@@ -81,8 +84,12 @@ type StepEnd struct {
 	Charge, Energy, Throughput float64
 	// MinV, MaxV and EndV are of the terminals [V], EndI is the last current [A], before anything switched.
 	MinV, MaxV, EndV, EndI float64
-	// MaxTemperature is of the cells [K].
-	MaxTemperature float64
+	// MaxTemperature and MinTemperature are of the cells [K]; BeginV is of the terminals before the step's current flows [V].
+	MaxTemperature, MinTemperature, BeginV float64
+	// LowestCell is the lowest voltage of any cell [V], in String and Cell (from 1; 0 if all cells are equal); where a protection
+	// board opened they are the cell that made it open.
+	LowestCell   float64
+	String, Cell int
 }
 
 // Course runs a plan on a pack. It is single-threaded and deterministic, and what happens does not depend on how often Next is called.
@@ -98,9 +105,13 @@ type Course struct {
 	plan Plan
 	opts Options
 
-	now  int64
-	idx  int // step, len(plan) when done
-	cell cellState
+	now int64
+	idx int // step, len(plan) when done
+	// units are the cells, string after string; one for all if they are equal. T is their temperature [K].
+	units []unit
+	T     float64
+	bench workbench
+	board boardState
 	// What the bench may change.
 	loadOn, chargeOn, powered bool
 	draw, leak, held          float64
@@ -117,21 +128,12 @@ type Course struct {
 	dead  bool    // an empty pack that something still draws from
 }
 
-// cellState is the state of one cell.
-type cellState struct {
-	z, u, h, T float64
-	v          [3]float64
-	gain       gainMemo
-}
-
-// gainMemo keeps the last solution of Pack.gain: loads return to the same currents.
-type gainMemo struct{ amps, T, gain float64 }
-
 // stepState is what the running step has seen.
 type stepState struct {
 	end    StepEnd
 	regime regime  // of a charge
 	full   float64 // the charger's current while it is not held back by its voltage [A]
+	cut    int64   // since when the protection board has interrupted it, -1 if it has not
 	// below is since when the voltage end's condition holds, -1 if it does not.
 	below int64
 	peak  float64 // highest voltage of a charge
@@ -176,8 +178,29 @@ func NewCourse(pack *Pack, plan Plan, opts Options) (*Course, error) {
 			return nil, fmt.Errorf("temperature is %g K (expected 200 K to 400 K)", T)
 		}
 	}
-	c := &Course{pack: pack, plan: plan, opts: opts, idx: -1, powered: true}
-	c.cell = cellState{z: opts.Start, T: opts.Cell}
+	for _, d := range opts.Defects {
+		if err := d.check(pack); err != nil {
+			return nil, err
+		}
+	}
+	if pack.Spread != (Spread{}) {
+		var err error
+		if opts.grow, err = pack.matchRating(opts.Seed); err != nil {
+			return nil, err
+		}
+	}
+	return newCourse(pack, plan, opts)
+}
+
+// newCourse starts a course whose pack, plan and options are known to be good.
+func newCourse(pack *Pack, plan Plan, opts Options) (*Course, error) {
+	units, err := pack.units(&opts)
+	if err != nil {
+		return nil, err
+	}
+	c := &Course{pack: pack, plan: plan, opts: opts, idx: -1, powered: true, units: units, T: opts.Cell}
+	c.bench = newWorkbench(pack, len(units))
+	c.board = boardState{low: -1, high: -1, over: -1}
 	c.beginStep()
 	return c, nil
 }
@@ -202,7 +225,11 @@ func (c *Course) StateOfCharge() float64 {
 	if c.playing {
 		return c.w.z.at(c.w.seconds(c.now), c.w.tone)
 	}
-	return c.cell.z
+	z := 0.0
+	for j := range c.units {
+		z += c.units[j].st.z
+	}
+	return z / float64(len(c.units))
 }
 
 // Switch moves the contacts from now on. A step without its contact carries no current.
@@ -276,7 +303,10 @@ func (c *Course) still() wave {
 	if c.playing {
 		return c.w
 	}
-	return c.build(0, 0, 0, 0, 0, tone{})
+	c.respond()
+	i, _, _ := c.settle(law{})
+	clear(c.bench.s0)
+	return c.line(law{}, i, 0)
 }
 
 func (c *Course) stepOrNone() int {

@@ -10,6 +10,7 @@ const (
 	endOfStep                   // the step ends for reason
 	belowBegin                  // the voltage end's condition begins to hold
 	belowEnd                    // ... ceases to hold
+	boardTimer                  // a delay of the protection board has passed
 )
 
 type event struct {
@@ -19,11 +20,10 @@ type event struct {
 
 // startsPast returns the reason for which the step ends at this instant, before any time passes; empty if it goes on. It also
 // starts or stops the count of the voltage end where a switching moved the voltage across it.
-func (c *Course) startsPast(at point, i0 float64) Reason {
+func (c *Course) startsPast(v, i0 float64, cutOff bool) Reason {
 	step, s := &c.plan[c.idx], &c.step
 	e := &step.Ends
-	v := at.volts(i0)
-	if e.Voltage > 0 {
+	if e.Voltage > 0 && !cutOff {
 		past := v <= e.Voltage
 		if step.Kind == Charge {
 			past = v >= e.Voltage
@@ -40,16 +40,25 @@ func (c *Course) startsPast(at point, i0 float64) Reason {
 		}
 	}
 	switch {
-	case step.Kind == Discharge && e.Floor > 0 && v <= e.Floor:
+	case step.Kind == Discharge && e.Floor > 0 && v <= e.Floor && !cutOff:
 		return ByFloor
-	case e.Temperature > 0 && c.cell.T >= e.Temperature:
+	case e.Temperature > 0 && c.T >= e.Temperature:
 		return ByTemperature
 	case step.Kind == Charge && c.chargeOn && e.Current > 0 && s.regime != constantCurrent && math.Max(i0, c.heldNow()) <= e.Current:
 		return ByTaper
-	case i0 < 0 && c.cell.z-c.cell.u <= 1e-9:
+	case i0 < 0 && c.meanLevel() <= 1e-9:
 		return ByEmpty
 	}
 	return ""
+}
+
+// meanLevel is the mean charge fraction that the cells' voltages follow.
+func (c *Course) meanLevel() float64 {
+	y := 0.0
+	for j := range c.units {
+		y += c.units[j].st.z - c.units[j].st.u
+	}
+	return y / float64(len(c.units))
 }
 
 // heldNow is the current below which the charger's is held up in its constant-voltage phase.
@@ -61,7 +70,7 @@ func (c *Course) heldNow() float64 {
 }
 
 // locate finds the first event within the stretch of h seconds and ends it there.
-func (c *Course) locate(l law, regime regime, h float64) {
+func (c *Course) locate(l law, regime regime, h float64, cutOff bool) {
 	w, step, s := &c.w, &c.plan[c.idx], &c.step
 	e := &step.Ends
 	first := math.Min(h, w.seconds(c.stop))
@@ -88,7 +97,7 @@ func (c *Course) locate(l law, regime regime, h float64) {
 	if regime == constantVoltage {
 		c.locateTaper(l, take, &first)
 	}
-	if step.Kind == Charge && c.chargeOn && step.Voltage > 0 {
+	if step.Kind == Charge && c.chargeOn && step.Voltage > 0 && !cutOff {
 		switch regime {
 		case constantCurrent:
 			if at, ok := w.crosses(step.Voltage, false, first); ok {
@@ -100,7 +109,8 @@ func (c *Course) locate(l law, regime regime, h float64) {
 			}
 		}
 	}
-	if e.Voltage > 0 {
+	c.locateBoard(take, &first)
+	if e.Voltage > 0 && !cutOff {
 		down := step.Kind != Charge
 		if s.below < 0 {
 			if at, ok := w.crosses(e.Voltage, down, first); ok {
@@ -114,12 +124,12 @@ func (c *Course) locate(l law, regime regime, h float64) {
 			take(at, belowEnd, "")
 		}
 	}
-	if step.Kind == Discharge && e.Floor > 0 {
+	if step.Kind == Discharge && e.Floor > 0 && !cutOff {
 		if at, ok := w.crosses(e.Floor, true, first); ok {
 			take(at, endOfStep, ByFloor)
 		}
 	}
-	if step.Kind == Charge && e.Slope > 0 && c.chargeOn {
+	if step.Kind == Charge && e.Slope > 0 && c.chargeOn && !cutOff {
 		if at, ok := w.falls(&s.peak, e.Slope, first); ok {
 			take(at, endOfStep, BySlope)
 		}

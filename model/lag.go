@@ -74,6 +74,24 @@ func (l *lag) slope(s float64, tn tone) float64 {
 // smooth leaves the tone out.
 func (l *lag) smooth(s float64) float64 { return l.at(s, tone{}) }
 
+// ring lets a solution without tone answer to one, starting where it did.
+func (l *lag) ring(tn tone) {
+	if l.k == 0 {
+		l.a -= l.wave(0, tn)
+	} else {
+		l.c -= l.wave(0, tn)
+	}
+}
+
+// times scales a solution.
+func (l *lag) times(f float64) {
+	l.a *= f
+	l.b *= f
+	l.q *= f
+	l.c *= f
+	l.g *= f
+}
+
 // add sums two solutions of equal k: pairs of cells in series.
 func (l *lag) add(o lag) {
 	l.a += o.a

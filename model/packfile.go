@@ -390,6 +390,9 @@ func (p *Pack) make(r *recipe) error {
 	p.Levels = r.levels
 	perC := p.Rated.Charge / 3600 / float64(p.Parallel) // amperes of a cell at 1 C
 	p.Cell.Resistance /= perC
+	if err := p.Cell.bottom(); err != nil {
+		return err
+	}
 	p.Cell.Pairs = append([]Pair(nil), r.cell.Pairs...)
 	for i := range p.Cell.Pairs {
 		p.Cell.Pairs[i].Resistance /= perC

@@ -78,7 +78,7 @@ func TestPublishedTenStepsAreOne(t *testing.T) {
 				c.Next(c.Now() + step)
 				c.cut()
 			}
-			return c.Ended()[0].EndV, c.cell
+			return c.Ended()[0].EndV, c.units[0].st
 		}
 		v1, s1 := end(10 * second)
 		v10, s10 := end(second)

@@ -15,8 +15,8 @@ func (c *Course) beginStep() {
 		c.dead = false
 	}
 	c.step = stepState{
-		end:   StepEnd{Plan: c.idx, Begin: c.now, End: c.now, MinV: math.Inf(1), MaxV: math.Inf(-1), MaxTemperature: c.cell.T},
-		below: -1, openSince: -1, peak: math.Inf(-1),
+		end:   StepEnd{Plan: c.idx, Begin: c.now, End: c.now, MinV: math.Inf(1), MaxV: math.Inf(-1), MaxTemperature: c.T, MinTemperature: c.T, LowestCell: math.Inf(1)},
+		below: -1, cut: -1, openSince: -1, peak: math.Inf(-1),
 	}
 }
 
@@ -26,10 +26,10 @@ func (c *Course) endStep(why Reason) {
 	e.Why, e.End = why, c.now
 	if e.End == e.Begin {
 		// It ended before any time passed: what the terminals would have shown.
-		at := c.respond()
-		i, _ := at.amps(c.outside())
-		e.EndV, e.EndI = at.volts(i), 0
-		e.MinV, e.MaxV = e.EndV, e.EndV
+		c.respond()
+		_, e.EndV, _ = c.settle(c.outside())
+		e.MinV, e.MaxV, e.EndI = e.EndV, e.EndV, 0
+		e.LowestCell = e.EndV / float64(c.pack.Series)
 	}
 	c.ended = append(c.ended, e)
 	c.beginStep()
@@ -50,18 +50,32 @@ func (c *Course) account() {
 			e.MinV, e.MaxV = math.Min(e.MinV, v-swing), math.Max(e.MaxV, v+swing)
 		}
 		e.EndV, e.EndI = w.voltage(s), w.current(s)
-		T := w.heat.at(s, tone{})
-		e.MaxTemperature = math.Max(e.MaxTemperature, T)
-		st := &c.cell
-		st.z, st.u, st.T = w.z.at(s, w.tone), w.u.at(s, tone{}), T
-		for k := range w.pairs {
-			st.v[k] = w.pair[k].at(s, w.tone)
-		}
-		if c.pack.Cell.Hysteresis.Volts != 0 {
-			st.h = w.hyst.at(s, tone{})
+		c.T = w.heat.at(s, tone{})
+		e.MaxTemperature, e.MinTemperature = math.Max(e.MaxTemperature, c.T), math.Min(e.MinTemperature, c.T)
+		for j := range c.units {
+			uw, u := &c.bench.waves[j], &c.units[j]
+			if v := uw.voltage(s) / c.bench.each; v < e.LowestCell {
+				e.LowestCell = v
+				if c.bench.mixed && c.step.cut < 0 {
+					e.String, e.Cell = j/c.bench.series+1, j%c.bench.series+1
+				}
+			}
+			u.take(uw, s)
 		}
 	}
 	c.playing = false
+}
+
+// take reads the unit's state from its wave.
+func (u *unit) take(w *wave, s float64) {
+	st := &u.st
+	st.z, st.u = w.z.at(s, w.tone), w.u.at(s, tone{})
+	for k := range w.pairs {
+		st.v[k] = w.pair[k].at(s, w.tone)
+	}
+	if u.cell.Hysteresis.Volts != 0 {
+		st.h = w.hyst.at(s, tone{})
+	}
 }
 
 // cut ends the stretch now because something outside changes.

@@ -16,7 +16,8 @@ type wave struct {
 	tone         tone
 
 	cell     *Cell
-	series   float64 // cells in series; 0: the terminals are dead (the protection board is open)
+	series   float64 // cells in series; 0: the terminals are cut off (the protection board is open) and show cut
+	cut      float64 // [V]
 	share    float64 // current of one cell for each ampere of the pack, 1/P
 	charging bool    // which resistance curve holds
 	z, u     lag     // charge fraction; unavailable charge as a fraction of the whole
@@ -28,6 +29,7 @@ type wave struct {
 	e, es    float64 // added to OCV [V of one cell]: e + es·s
 	mixed    bool
 	base     [4]float64 // [V]
+	toneOhm  float64    // what the tone's current drops in all R0 [ohm]
 }
 
 // seconds converts an instant to time since the origin.
@@ -57,7 +59,11 @@ func (w *wave) level(s float64) float64 { return w.z.at(s, w.tone) - w.u.at(s, t
 // core is the part of the voltage [V of one cell, of the pack if mixed] that has no closed integral: OCV and the ohmic drop.
 func (w *wave) core(s float64) float64 {
 	if w.mixed {
-		return w.base[0] + s*(w.base[1]+s*(w.base[2]+s*w.base[3]))
+		v := w.base[0] + s*(w.base[1]+s*(w.base[2]+s*w.base[3]))
+		if w.tone.amp != 0 {
+			v += w.toneOhm * w.tone.amp * math.Sin(w.tone.omega*s+w.tone.phase)
+		}
+		return v
 	}
 	y := w.level(s)
 	v := w.cell.OCV.At(y) + w.e + w.es*s
@@ -70,7 +76,7 @@ func (w *wave) core(s float64) float64 {
 // voltage is the terminal voltage at s.
 func (w *wave) voltage(s float64) float64 {
 	if w.series == 0 {
-		return 0
+		return w.cut
 	}
 	v := w.core(s)
 	for k := range w.pairs {
@@ -85,32 +91,36 @@ func (w *wave) voltage(s float64) float64 {
 	return v * w.series
 }
 
+// coreSlope is the derivative of core.
+func (w *wave) coreSlope(s float64) float64 {
+	var ripple float64
+	if w.tone.amp != 0 {
+		ripple = w.tone.amp * w.tone.omega * math.Cos(w.tone.omega*s+w.tone.phase)
+	}
+	if w.mixed {
+		return w.base[1] + s*(2*w.base[2]+3*s*w.base[3]) + w.toneOhm*ripple
+	}
+	y, dy := w.level(s), w.z.slope(s, w.tone)-w.u.slope(s, tone{})
+	_, ocv := w.cell.OCV.Both(y)
+	r, dr := w.cell.factor(w.charging).Both(y)
+	i, di := w.through(s)*w.share, (w.m+ripple)*w.share
+	ohm := w.rho + w.rhs*s
+	return (ocv+ohm*dr*i)*dy + ohm*r*di + w.rhs*r*i + w.es
+}
+
 // slope is dv/ds of the terminals.
 func (w *wave) slope(s float64) float64 {
 	if w.series == 0 {
 		return 0
 	}
-	var d float64
-	if w.mixed {
-		d = w.base[1] + s*(2*w.base[2]+3*s*w.base[3])
-	} else {
-		y, dy := w.level(s), w.z.slope(s, w.tone)-w.u.slope(s, tone{})
-		_, ocv := w.cell.OCV.Both(y)
-		r, dr := w.cell.factor(w.charging).Both(y)
-		i, di := w.through(s)*w.share, w.m*w.share
-		if w.tone.amp != 0 {
-			di += w.share * w.tone.amp * w.tone.omega * math.Cos(w.tone.omega*s+w.tone.phase)
-		}
-		ohm := w.rho + w.rhs*s
-		d = (ocv+ohm*dr*i)*dy + ohm*r*di + w.rhs*r*i + w.es + w.cell.Hysteresis.Volts*w.hyst.slope(s, tone{})
-	}
+	d := w.coreSlope(s)
 	for k := range w.pairs {
 		d += w.pair[k].slope(s, w.tone)
 	}
 	if w.mixed {
 		return d
 	}
-	return d * w.series
+	return (d + w.cell.Hysteresis.Volts*w.hyst.slope(s, tone{})) * w.series
 }
 
 // swing is how far the tone moves the terminals from the smooth part around s [V]: the amplitude of its steady response, a thousandth more.
@@ -129,7 +139,7 @@ func (w *wave) swing(s float64) float64 {
 		answer(&w.pair[k], 1)
 	}
 	if w.mixed {
-		return math.Hypot(re, im) * math.Abs(w.tone.amp) * 1.001
+		return math.Hypot(re+w.toneOhm, im) * math.Abs(w.tone.amp) * 1.001
 	}
 	y := w.level(s)
 	_, ocv := w.cell.OCV.Both(y)
@@ -188,7 +198,7 @@ var gauss = [5][2]float64{
 func (w *wave) integrals(a, b float64) (volts, energy float64) {
 	d := b - a
 	if w.series == 0 || !(d > 0) {
-		return 0, 0
+		return w.cut * d, w.cut * w.charge(a, b)
 	}
 	if w.tone.amp == 0 {
 		ia := w.current(a)
