@@ -1,0 +1,95 @@
+package audit
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+)
+
+// The exponents that reference/README.md, section 11, computes from the three logs that ship: 1.018 (1C to 2C), 1.113 (2C to 3C), 1.053 (1C to 3C).
+func TestMeasuredPeukert(t *testing.T) {
+	q := map[string]float64{"1c": 30.33480, "2c": 29.95910, "3c": 28.62022} // check_values.csv, my_trap_Ah
+	i := map[string]float64{"1c": 30.60, "2c": 61.20, "3c": 91.80}
+	for _, c := range []struct {
+		a, b string
+		want float64
+	}{{"1c", "2c", 1.018}, {"2c", "3c", 1.113}, {"1c", "3c", 1.053}} {
+		k, u := Exponent(q[c.a], i[c.a], q[c.b], i[c.b], 0.0005)
+		if math.Abs(k-c.want) > 0.0006 || !(u > 0 && u < 0.01) {
+			t.Errorf("%s to %s: k %.4f ± %.4f, want %.3f", c.a, c.b, k, u, c.want)
+		}
+	}
+}
+
+func TestBring(t *testing.T) {
+	// 100 Ah at 15 degC with 0.6 %/K is 100/(1 - 0.06) = 106.38 Ah at 25 degC.
+	b := Bring(360000, 5, Conditions{Reference: 298.15, Cell: 288.15, Lambda: 0.006, LambdaU: 0.001, Rated: 360000})
+	if math.Abs(b.Value/3600-106.38298) > 1e-4 || math.Abs(b.Share-1.0638298) > 1e-6 {
+		t.Errorf("%+v", b)
+	}
+	if math.Abs(b.U/b.Value-0.01*1.0638298) > 1e-6 {
+		t.Errorf("0.001 1/K over 10 K is 1 %% of the correction, got %v", b.U/b.Value)
+	}
+	// Twice the rated current with k 1.2: 2^0.2 more at the rated one.
+	b = Bring(3600, 2, Conditions{RatedCurrent: 1, K: 1.2})
+	if math.Abs(b.Value/3600-math.Pow(2, 0.2)) > 1e-12 {
+		t.Errorf("%+v", b)
+	}
+	if b = Bring(3600, 2, Conditions{}); b.Value != 3600 || b.U != 0 || !math.IsNaN(b.Share) {
+		t.Errorf("nothing to correct: %+v", b)
+	}
+}
+
+func TestGradesWithGuardBand(t *testing.T) {
+	for _, c := range []struct {
+		value, u, limit float64
+		want            Grade
+		p               float64
+	}{
+		{0.85, 0.01, 0.8, Above, 1}, {0.81, 0.01, 0.8, Undecided, 0.8413}, {0.8, 0.01, 0.8, Undecided, 0.5}, {0.75, 0.02, 0.8, Under, 0.0062},
+		{0.8, 0, 0.8, Above, 1}, {0.79, 0, 0.8, Under, 0},
+	} {
+		g, p := Judge(c.value, c.u, c.limit)
+		if g != c.want || math.Abs(p-c.p) > 1e-3 {
+			t.Errorf("%v ± %v against %v: %s, p %.4f; want %s, %.4f", c.value, c.u, c.limit, g, p, c.want, c.p)
+		}
+	}
+}
+
+func TestEquality(t *testing.T) {
+	if en, equal := Equality(6.3, 0.1, 6.4, 0.1); !equal || math.Abs(en-0.1/math.Hypot(0.1, 0.1)) > 1e-12 {
+		t.Errorf("E_n %v", en)
+	}
+	if en, equal := Equality(6.3, 0.1, 6.6, 0.1); equal || en < 2 {
+		t.Errorf("E_n %v", en)
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		a, b := rapid.Float64Range(1, 10).Draw(t, "a"), rapid.Float64Range(1, 10).Draw(t, "b")
+		ua, ub := rapid.Float64Range(0.01, 1).Draw(t, "ua"), rapid.Float64Range(0.01, 1).Draw(t, "ub")
+		x, e1 := Equality(a, ua, b, ub)
+		y, e2 := Equality(b, ub, a, ua)
+		if x != y || e1 != e2 {
+			t.Fatalf("not symmetric: %v %v", x, y)
+		}
+	})
+}
+
+func TestFading(t *testing.T) {
+	var at, q []float64
+	for m := range 12 {
+		at = append(at, float64(time.Date(2025, time.Month(1+m), 1, 0, 0, 0, 0, time.UTC).Unix()))
+		q = append(q, 7*(1-0.05*float64(m)/12)+0.01*math.Sin(float64(m)*2.4))
+	}
+	f, err := Fading(at, q)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if math.Abs(f.PerYear+0.05) > 0.005 || f.Repeat > 0.002 {
+		t.Errorf("%+v", f)
+	}
+	if _, err := Fading(at[:2], q[:2]); err == nil {
+		t.Error("two capacities make no line")
+	}
+}
