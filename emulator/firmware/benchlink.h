@@ -39,6 +39,30 @@
 
 #include <stdint.h>
 
+#if defined(__wasm__) && !defined(BENCH_PUTC)
+/* In a sandbox there is neither a UART nor a file: lines come in a buffer and leave by a call, and so do the bytes that must survive a
+ * power cut. Compile with:  clang --target=wasm32 -O2 -mbulk-memory -nostdlib -Wl,--no-entry -o logger.wasm logger.c
+ * Your code defines  void logger_event(int event)  instead of main(); what follows it, bench_ok() included, is done here. */
+#define BENCH_IMPORT(name) __attribute__((import_module("stuntcell"), import_name(name)))
+#define BENCH_EXPORT(name) __attribute__((export_name(name)))
+BENCH_IMPORT("write") void bench_write_(const char *text, uint32_t length);
+/* Bytes kept under a name: load returns how many there are and copies at most size of them; save replaces them. */
+BENCH_IMPORT("load") uint32_t bench_load_bytes(const char *name, uint32_t name_length, void *to, uint32_t size);
+BENCH_IMPORT("save") void bench_save_bytes(const char *name, uint32_t name_length, const void *from, uint32_t size);
+static char bench_in_[8192], bench_out_[4096];
+static uint32_t bench_in_length_, bench_in_at_, bench_out_length_;
+static void bench_flush_(void) {
+    if (bench_out_length_ > 0) bench_write_(bench_out_, bench_out_length_);
+    bench_out_length_ = 0;
+}
+static void bench_put_(char c) {
+    bench_out_[bench_out_length_++] = c;
+    if (bench_out_length_ == sizeof bench_out_) bench_flush_();
+}
+#define BENCH_GETC() (bench_in_at_ < bench_in_length_ ? (unsigned char)bench_in_[bench_in_at_++] : -1)
+#define BENCH_PUTC(c) bench_put_((char)(c))
+#endif
+
 #ifndef BENCH_PUTC
 #include <stdio.h>
 #define BENCH_GETC() getchar()
@@ -288,5 +312,24 @@ BENCH_FN int bench_turn(void) {
         if (event == BENCH_END || event == BENCH_CLOSED) return 0;
     }
 }
+
+#ifdef BENCH_EXPORT
+void logger_event(int event);
+
+/* Where the sandbox puts lines of the bench, ... */
+BENCH_EXPORT("stuntcell_in") char *bench_in(void) { return bench_in_; }
+BENCH_EXPORT("stuntcell_in_size") uint32_t bench_in_size(void) { return sizeof bench_in_; }
+/* ... and works on them: each is answered. */
+BENCH_EXPORT("stuntcell_step") void bench_step(uint32_t length) {
+    int event;
+    bench_in_length_ = length;
+    bench_in_at_ = 0;
+    while (bench_in_at_ < bench_in_length_ && (event = bench_next()) != BENCH_CLOSED) {
+        logger_event(event);
+        bench_ok();
+    }
+    bench_flush_();
+}
+#endif
 
 #endif

@@ -360,7 +360,7 @@ type bomb struct{ link.Logger }
 
 func (bomb) Greet(*link.Greeting, *link.Answer) { panic("boom") }
 
-func skip(t *testing.T, why string) {
+func skip(t testing.TB, why string) {
 	t.Helper()
 	if os.Getenv("STUNTCELL_REQUIRE") == "all" {
 		t.Fatal(why)

@@ -1,0 +1,131 @@
+package link_test
+
+import (
+	"context"
+	"errors"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"stuntcell/emulator/link"
+	"stuntcell/emulator/link/linktest"
+)
+
+// toWasm compiles C to a module; extra is given to the compiler.
+func toWasm(t testing.TB, source string, extra ...string) []byte {
+	t.Helper()
+	clang, err := exec.LookPath("clang")
+	if err == nil {
+		_, err = exec.LookPath("wasm-ld")
+	}
+	if err != nil {
+		skip(t, "no C compiler for WebAssembly (clang, lld)")
+	}
+	if !strings.HasSuffix(source, ".c") {
+		path := filepath.Join(t.TempDir(), "logger.c")
+		if err := os.WriteFile(path, []byte(source+"\n"), 0o666); err != nil {
+			t.Fatal(err)
+		}
+		source = path
+	}
+	out := filepath.Join(t.TempDir(), "logger.wasm")
+	args := append([]string{"--target=wasm32", "-std=c99", "-O2", "-mbulk-memory", "-nostdlib", "-Wl,--no-entry", "-Wall", "-Wextra", "-pedantic",
+		"-Werror", "-I../firmware", "-o", out, source}, extra...)
+	if b, err := exec.Command(clang, args...).CombinedOutput(); err != nil {
+		t.Fatalf("%v: %s", err, b)
+	}
+	b, err := os.ReadFile(out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b
+}
+
+func TestWasmConforms(t *testing.T) {
+	binary := toWasm(t, "linktest/testdata/conform.c")
+	linktest.Run(t, func(t *testing.T) link.Link { return link.NewWasm(link.WasmOptions{Binary: binary, Seed: 1}) })
+}
+
+// The C header conforms on a host too.
+func TestHeaderConforms(t *testing.T) {
+	cc, err := exec.LookPath("cc")
+	if err != nil {
+		skip(t, "no C compiler (cc)")
+	}
+	out := filepath.Join(t.TempDir(), "conform")
+	if b, err := exec.Command(cc, "-std=c99", "-Wall", "-Wextra", "-pedantic", "-Werror", "-I../firmware", "-o", out,
+		"linktest/testdata/conform.c").CombinedOutput(); err != nil {
+		t.Fatalf("%v: %s", err, b)
+	}
+	linktest.Run(t, func(t *testing.T) link.Link {
+		return link.NewChild(link.ChildOptions{Args: []string{out}, Dir: t.TempDir()})
+	})
+}
+
+func TestSickModules(t *testing.T) {
+	for _, tc := range []struct {
+		name, body string
+		kind       link.FailureKind
+		in         string
+	}{
+		{"loops", `void logger_event(int e) { volatile int n = 0; if (e == BENCH_READING) for (;;) n++; }`, link.Hang, "within"},
+		{"traps", `void logger_event(int e) { if (e == BENCH_READING) __builtin_trap(); }`, link.Crash, "unreachable"},
+		{"reads beyond its memory", `void logger_event(int e) { if (e == BENCH_READING) bench_signed(*(volatile int *)0x7ffffff0u); }`, link.Crash, "out of bounds"},
+		{"writes beyond its memory", `void logger_event(int e) { if (e == BENCH_READING) bench_write_((char *)0x7ffffff0u, 100); }`, link.Crash, "outside of its memory"},
+		{"recurses", `volatile int deep; int down(int n) { volatile char pad[1000]; pad[n % 1000] = 1; return deep ? 0 : down(n + 1) + pad[0]; }
+			void logger_event(int e) { if (e == BENCH_READING) bench_signed(down(0)); }`, link.Crash, ""},
+		{"floods", `void logger_event(int e) { if (e == BENCH_READING) for (;;) bench_row("again"); }`, link.Garbled, "32 MiB"},
+		{"never ends its line", `void logger_event(int e) { if (e == BENCH_READING) for (int i = 0; i < 100000; i++) BENCH_PUTC('x'); }`, link.Garbled, "1024 bytes"},
+		{"answers twice", `void logger_event(int e) { if (e == BENCH_READING) bench_ok(); }`, link.Garbled, "ok"},
+		{"says what is no word", `void logger_event(int e) { if (e == BENCH_READING) bench_text("1,2,3\n"); }`, link.Garbled, "`row `"},
+		{"fills the store", `static char big[700000]; void logger_event(int e) { if (e == BENCH_READING) { bench_save_bytes("a", 1, big, sizeof big);
+			bench_save_bytes("b", 1, big, sizeof big); } }`, link.Crash, "more than 1 MiB"},
+		{"wants more memory than there is", `void logger_event(int e) { if (e == BENCH_READING && __builtin_wasm_memory_grow(0, 4096) == (unsigned long)-1)
+			bench_text("out of memory\n"); }`, link.Garbled, "out of memory"},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			binary := toWasm(t, "#include \"benchlink.h\"\n"+tc.body, "-Wno-all", "-Wno-extra", "-Wno-pedantic", "-Wno-error")
+			o := link.WasmOptions{Binary: binary}
+			if tc.kind == link.Hang {
+				o.Timeout = 300 * time.Millisecond
+			}
+			l := link.NewWasm(o)
+			if err := l.Start(context.Background()); err != nil {
+				t.Fatal(err)
+			}
+			_, err := exchange(l, 100)
+			var f *link.Failure
+			if !errors.As(err, &f) || f.Kind != tc.kind || !strings.Contains(f.Error()+f.Hint, tc.in) {
+				t.Errorf("got %+v, want %s, %q", err, tc.kind, tc.in)
+			}
+			if err := l.Close(); err != nil {
+				t.Error(err)
+			}
+		})
+	}
+}
+
+func TestModulesThatDoNotFit(t *testing.T) {
+	for name, tc := range map[string]struct {
+		binary []byte
+		want   string
+	}{
+		"text":   {[]byte("#!/bin/sh\n"), "no WebAssembly module"},
+		"empty":  {nil, "no WebAssembly module"},
+		"import": {toWasm(t, "#include \"benchlink.h\"\nint puts(const char *);\nvoid logger_event(int e) { (void)e; puts(\"hello\"); }", "-Wl,--allow-undefined", "-Wno-missing-prototypes"), "imports env.puts"},
+		"export": {toWasm(t, "__attribute__((export_name(\"run\"))) int run(void); int run(void) { return 1; }"), "does not export"},
+	} {
+		l := link.NewWasm(link.WasmOptions{Binary: tc.binary})
+		err := l.Start(context.Background())
+		var f *link.Failure
+		if err == nil || errors.As(err, &f) || !strings.Contains(err.Error(), tc.want) {
+			t.Errorf("%s: %v, want %q", name, err, tc.want)
+		}
+		if err := l.Close(); err != nil {
+			t.Error(err)
+		}
+	}
+}
