@@ -1,0 +1,3 @@
+/* The integer logger in a sandbox. */
+#define LOGGER_FRAME
+#include "integer.c"
