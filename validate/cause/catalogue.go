@@ -27,7 +27,7 @@ type Page struct {
 	MendC     string      // the mend in C99: what is wrong as comments, then right lines
 	Told      string      // what separates it from its neighbours
 	Apart     []Neighbour // the scenarios that tell it from them
-	Scenarios []string    // of the library, which show it, the plainest first
+	Scenarios []string    // of the library, which show it
 }
 
 // Neighbour is a cause that is easily mistaken for another, beside the scenario of the library that tells the two apart.
@@ -42,8 +42,10 @@ func Names() []string { return scenarios.Causes() }
 // Pages returns all pages in the order of the catalogue.
 func Pages() []Page {
 	var out []Page
+	shown := showing()
 	for _, name := range Names() {
-		if p, ok := Lookup(name); ok {
+		if p, ok := written(name); ok {
+			p.Scenarios = append(shown[name], p.Scenarios...)
 			out = append(out, p)
 		}
 	}
@@ -52,6 +54,26 @@ func Pages() []Page {
 
 // Lookup returns the page of a cause, false if there is none of that name.
 func Lookup(name string) (Page, bool) {
+	p, ok := written(name)
+	if ok {
+		p.Scenarios = append(showing()[name], p.Scenarios...)
+	}
+	return p, ok
+}
+
+// showing lists the scenarios of the library by the causes that they declare to show.
+func showing() map[string][]string {
+	shown := map[string][]string{}
+	for _, name := range scenarios.Names() {
+		for _, c := range quantity.Read(name, scenarios.Source(name)).Root().Words("shows") {
+			shown[c] = append(shown[c], name)
+		}
+	}
+	return shown
+}
+
+// written returns a page as it is written, without what the library declares: that takes some milliseconds to read.
+func written(name string) (Page, bool) {
 	file := "pages/" + name + ".yaml"
 	data, err := pages.ReadFile(file)
 	if err != nil {
@@ -92,17 +114,17 @@ func readPage(file string, data []byte) (Page, error) {
 		if f := apart.Get(name); !slices.Contains(Names(), name) {
 			f.Fail(fmt.Sprintf("%q is no cause", name), "a cause of the catalogue", quantity.Nearest(name, Names()))
 		} else {
-			p.Apart = append(p.Apart, Neighbour{Cause: name, Scenario: f.Text()})
+			p.Apart = append(p.Apart, Neighbour{Cause: name, Scenario: f.Word(scenarios.Names()...)})
 		}
 	}
-	p.Scenarios = m.Get("scenarios").Words()
+	p.Scenarios = m.Words("scenarios", scenarios.Names()...)
 	m.Done()
 	return p, doc.Err()
 }
 
 // MendOf says in a sentence how to mend a cause. It is never empty: for a deviation without a known cause it says how to find it.
 func MendOf(name string) string {
-	if p, ok := Lookup(name); ok {
+	if p, ok := written(name); ok {
 		return p.Mend
 	}
 	return "Print tick, current, voltage and total of each reading around the row named, and add them up by hand until they part."
@@ -111,37 +133,46 @@ func MendOf(name string) string {
 // TellsApart names a scenario of the library in which the logs of a logger with cause a and of one with cause b differ: the one
 // that a page names for the pair, else one that shows one of the two and not the other.
 func TellsApart(a, b string) string {
-	of, _ := Lookup(a)
-	other, _ := Lookup(b)
-	for _, n := range of.Apart {
-		if n.Cause == b {
-			return n.Scenario
-		}
-	}
-	for _, n := range other.Apart {
-		if n.Cause == a {
-			return n.Scenario
-		}
-	}
-	if s := firstBeside(of.Scenarios, other.Scenarios); s != "" {
+	of, _ := written(a)
+	other, _ := written(b)
+	of.Name, other.Name = a, b // also of what has no page
+	if s := apart(of, other); s != "" {
 		return s
 	}
-	if s := firstBeside(other.Scenarios, of.Scenarios); s != "" {
-		return s
-	}
-	// The same scenarios show both: the plainest of them shows them differently. Without any, the plain case is what there is.
-	return append(of.Scenarios, plainScenario)[0]
+	shown := showing()
+	return beside(append(shown[a], of.Scenarios...), append(shown[b], other.Scenarios...))
 }
 
-// plainScenario is where nothing goes wrong but the logger.
-const plainScenario = "discharge-two-rates"
-
-// firstBeside returns the first of list that is not in others, "" if there is none.
-func firstBeside(list, others []string) string {
-	for _, s := range list {
-		if !slices.Contains(others, s) {
-			return s
+// apart is the scenario that one of two pages names for the pair, "" if neither does.
+func apart(a, b Page) string {
+	for _, n := range a.Apart {
+		if n.Cause == b.Name {
+			return n.Scenario
+		}
+	}
+	for _, n := range b.Apart {
+		if n.Cause == a.Name {
+			return n.Scenario
 		}
 	}
 	return ""
 }
+
+// beside is the first of either list that is not in the other. Where the same scenarios show both, each shows them in its way;
+// where none does, the plain case is what there is.
+func beside(a, b []string) string {
+	for _, s := range a {
+		if !slices.Contains(b, s) {
+			return s
+		}
+	}
+	for _, s := range b {
+		if !slices.Contains(a, s) {
+			return s
+		}
+	}
+	return append(a, plainScenario)[0]
+}
+
+// plainScenario is where nothing goes wrong but the logger.
+const plainScenario = "discharge-two-rates"

@@ -12,7 +12,8 @@ const pageWidth = 80
 func (p Page) String() string {
 	var b strings.Builder
 	of := strings.ReplaceAll(p.Of, "_", " ")
-	b.WriteString(p.Name + ": " + map[string]string{"F": "failure", "A": "advice", "A/F": "advice, or a failure where it costs more than the limit"}[p.Severity] + ", " + of + "\n")
+	severity := map[string]string{"F": "failure", "A": "advice", "A/F": "advice, or a failure where it costs more than the limit"}[p.Severity]
+	b.WriteString(wrap(p.Name+" ("+of+"): "+severity, "", "  "))
 	section := func(head, text string) {
 		b.WriteString("\n" + head + "\n" + wrap(text, "  ", "  "))
 	}
