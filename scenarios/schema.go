@@ -209,6 +209,11 @@ func rigSchema() node {
 			"bus_at": word("pack", "load"), "lead": of(quantity.Resistance), "draw": of(quantity.Current), "draw_through_shunt": boolean(),
 			"bypass": ratio, "on_pack": boolean(), "dropout": volts,
 		}),
+		"tolerance": object(node{
+			"shunt": ratio, "tempco": of(quantity.RatioPerKelvin), "ambient": of(quantity.Difference), "shunt_gain": ratio, "shunt_offset": volts,
+			"drift": of(quantity.VoltagePerTime), "thermal": volts, "bus_gain": ratio, "bus_offset": volts, "tick": ratio, "lead": of(quantity.Resistance),
+			"draw": of(quantity.Current), "bypass": ratio, "reference": node{"type": "number", "minimum": 0, "maximum": 1},
+		}),
 		"channels": integer(1, 4),
 	})
 }

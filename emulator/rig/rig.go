@@ -28,6 +28,7 @@ type Rig struct {
 	Readings      Readings
 	Relay         Relay
 	Wiring        Wiring
+	Tolerance     Tolerance
 	// Channels is 1 to 4. Channel n sees 1/n of the pack's current through a shunt of its own, and the same bus, with noise of its own.
 	Channels int
 }

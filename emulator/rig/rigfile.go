@@ -87,6 +87,7 @@ func Apply(m *quantity.Map, base Rig) Rig {
 	part("readings", true, r.Readings.read)
 	part("relay", false, r.Relay.read)
 	part("wiring", false, r.Wiring.read)
+	part("tolerance", false, r.Tolerance.read)
 	r.Channels = int(m.IntOr("channels", 1, 4, int64(max(r.Channels, 1))))
 	m.Done()
 	r.check(m)

@@ -84,28 +84,35 @@ func Assume() Limits {
 	}
 }
 
-// FromRig returns Assume with what the rig states: an error term of a rig that is not zero is taken as the limit of that term, since
-// on a real rig its sign is not known; a lead, a draw or a bypass is known within a fifth.
+// FromRig returns Assume with what the rig states. Its tolerances come first; without one, an error term of the rig that is not zero is taken as
+// the limit of that term, since on a real rig its sign is not known; a lead, a draw or a bypass is known within a fifth.
 func FromRig(r rig.Rig) Limits {
 	l := Assume()
-	state := func(to *Limit, v float64) {
-		if v != 0 {
-			*to = Limit{Half: math.Abs(v), From: "rig " + r.Name}
+	t := r.Tolerance
+	state := func(to *Limit, tolerance, term float64) {
+		if tolerance == 0 {
+			tolerance = math.Abs(term)
+		}
+		if tolerance != 0 {
+			*to = Limit{Half: tolerance, From: "rig " + r.Name}
 		}
 	}
-	state(&l.Shunt, r.Shunt.Error)
-	state(&l.TempCo, r.Shunt.TempCo)
-	state(&l.Gain, r.Front.ShuntGain)
-	state(&l.Offset, r.Front.ShuntOffset)
-	state(&l.Drift, r.Front.DriftPerDay/86400)
-	state(&l.BusGain, r.Front.BusGain)
-	state(&l.BusOffset, r.Front.BusOffset)
-	state(&l.Tick, r.Tick.PPM*1e-6)
 	const fifth = 0.2
-	state(&l.Rise, r.Shunt.Rise*fifth)
-	state(&l.Lead, r.Wiring.Lead*fifth)
-	state(&l.Draw, r.Wiring.Draw*fifth)
-	state(&l.Bypass, r.Wiring.Bypass*fifth)
+	state(&l.Shunt, t.Shunt, r.Shunt.Error)
+	state(&l.TempCo, t.TempCo, r.Shunt.TempCo)
+	state(&l.Ambient, t.Ambient, 0)
+	state(&l.Rise, 0, r.Shunt.Rise*fifth)
+	state(&l.Gain, t.Gain, r.Front.ShuntGain)
+	state(&l.Offset, t.Offset, r.Front.ShuntOffset)
+	state(&l.Drift, t.Drift, r.Front.DriftPerDay/86400)
+	state(&l.Thermal, t.Thermal, 0)
+	state(&l.BusGain, t.BusGain, r.Front.BusGain)
+	state(&l.BusOffset, t.BusOffset, r.Front.BusOffset)
+	state(&l.Tick, t.Tick, r.Tick.PPM*1e-6)
+	state(&l.Lead, t.Lead, r.Wiring.Lead*fifth)
+	state(&l.Draw, t.Draw, r.Wiring.Draw*fifth)
+	state(&l.Bypass, t.Bypass, r.Wiring.Bypass*fifth)
+	l.Reference = t.Reference
 	return l
 }
 

@@ -261,3 +261,36 @@ func BenchmarkMonteCarloMillion(b *testing.B) {
 		}
 	}
 }
+
+func TestTolerancesOfARigFile(t *testing.T) {
+	base, err := rig.ByName("shop-50a")
+	if err != nil {
+		t.Fatal(err)
+	}
+	r, err := rig.Parse("mine.yaml", []byte("rig: mine\ntolerance: {shunt: 0.1 %, shunt_offset: 1 uV, thermal: 2 uV, bus_gain: 0.05 %, shunt_gain: 0.05 %, reference: 0.8}\n"), base)
+	if err != nil {
+		t.Fatal(err)
+	}
+	l := FromRig(r)
+	if l.Shunt.Half != 0.001 || l.Shunt.Assumed || l.Offset.Half != 1e-6 || l.Reference != 0.8 || !l.BusOffset.Assumed {
+		t.Errorf("%+v", l)
+	}
+	b := bench()
+	b.Rig, b.Limits = r, l
+	s, err := b.State(Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := bench()
+	c.Rig, c.Limits = base, FromRig(base)
+	u, err := c.State(Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s.Charge.U1 >= u.Charge.U1 {
+		t.Errorf("a better rig has u %v, the plain one %v", s.Charge.U1, u.Charge.U1)
+	}
+	if _, err := rig.Parse("mine.yaml", []byte("rig: mine\ntolerance: {shunt: -1 %, sunt: 1 %}\n"), base); err == nil || !strings.Contains(err.Error(), "mine.yaml:2:") {
+		t.Errorf("a negative tolerance and an unknown key: %v", err)
+	}
+}
