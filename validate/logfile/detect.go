@@ -373,6 +373,12 @@ func (s *shape) findHeader(lines []numbered, hasColumns bool) error {
 			return nil
 		}
 	}
+	for i := 0; i < s.first; i++ { // few rows agree with their header, most do not
+		if n, row := s.headed(lines, i); n > 0 && n != s.n {
+			s.n, s.first = n, row
+			return s.findHeader(lines[:row+1], hasColumns)
+		}
+	}
 	if wrong >= 0 {
 		m := len(s.split(lines[wrong].text, nil))
 		e := &Error{Line: lines[s.first].at + 1, Column: 1, Text: fmt.Sprintf("rows have %d fields, the header on line %d has %d", s.n, lines[wrong].at+1, m),
@@ -503,10 +509,10 @@ func noRows(lines []numbered) error {
 	for _, l := range lines {
 		if len(l.text) > 0 && !isComment(l.text) {
 			return &Error{Line: l.at + 1, Column: 1, Text: fmt.Sprintf("no row of numbers was found; the first line is %q", printable(l.text)),
-				Expected: "a header and rows of numbers parted by commas, semicolons, tabs or blanks"}
+				Expected: "a header and rows of numbers parted by commas, semicolons, tabs or blanks", early: true}
 		}
 	}
-	return &Error{Text: "the log is empty", Expected: "a header and at least one row"}
+	return &Error{Text: "the log is empty", Expected: "a header and at least one row", early: true}
 }
 
 // printable cuts text to what an error message can carry.

@@ -89,6 +89,11 @@ func FuzzParseLines(f *testing.F) {
 		if err == nil {
 			sound(t, table, len(lines))
 		}
+		long := opts
+		long.slow = true
+		if quick, slow := asText(table, err), asText(ParseLines(lines, long)); quick != slow {
+			t.Errorf("quick:\n%s\nthe long way:\n%s", quick, slow)
+		}
 		if strings.ContainsAny(text, "\r") || !strings.HasSuffix(text, "\n") || strings.HasPrefix(text, "\xff\xfe") || strings.HasPrefix(text, "\xfe\xff") ||
 			strings.HasPrefix(text, "\x1f\x8b") || strings.HasPrefix(text, "PK") {
 			return

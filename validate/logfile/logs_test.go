@@ -45,6 +45,11 @@ func TestLogs(t *testing.T) {
 			} else if got != want {
 				t.Errorf("in memory:\n%s\nwant:\n%s", got, want)
 			}
+			long := opts
+			long.slow = true
+			if slow := asText(ParseLines(splitLines(text), long)); slow != got {
+				t.Errorf("the long way:\n%s\nquick:\n%s", slow, got)
+			}
 			for name, in := range map[string]io.Reader{"file": strings.NewReader(text), "pipe": io.MultiReader(strings.NewReader(text)),
 				"CR LF": strings.NewReader(strings.ReplaceAll(text, "\n", "\r\n")), "CR": strings.NewReader(strings.ReplaceAll(text, "\n", "\r")), "bytes": oneByte{strings.NewReader(text)}} {
 				if streamed := asText(readAll(NewReader(in, opts))); streamed != got {

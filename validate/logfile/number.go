@@ -5,10 +5,19 @@ import (
 	"strconv"
 )
 
-// parseNumber reads a decimal number such as -12.30, +0,5 (comma), .5, 5. or 1.2e3. places counts the printed places after the
-// decimal sign, less the exponent, so that 10^-places is one unit in the last one. What overflows is no number, nor are inf,
+// decimalNumber is a number as printed.
+type decimalNumber struct {
+	value float64
+	// places counts the printed places behind the decimal sign, less the exponent: 10^-places is one unit in the last one.
+	places int
+	// digits are all digits as a whole number, with their sign, if that is exact: value = digits / 10^places, places 0 to 15.
+	digits float64
+	exact  bool
+}
+
+// parseDecimal reads a number such as -12.30, +0,5 (comma), .5, 5. or 1.2e3. What overflows is no number, nor are inf,
 // hexadecimals and digits in groups.
-func parseNumber(b []byte, comma bool) (v float64, places int, ok bool) {
+func parseDecimal(b []byte, comma bool) (n decimalNumber, ok bool) {
 	point := byte('.')
 	if comma {
 		point = ','
@@ -40,28 +49,26 @@ func parseNumber(b []byte, comma bool) (v float64, places int, ok bool) {
 		}
 	}
 	if digits == 0 || comma && seen && decimals == 0 {
-		return 0, 0, false
+		return n, false
 	}
-	places = decimals
-	if i == len(b) && digits <= 15 { // exact in a float64, and so is the power of ten
-		v = float64(mantissa)
-		if decimals > 0 {
-			v /= powersOfTen[decimals]
-		}
+	n.places = decimals
+	if i == len(b) && digits <= maxDigits { // exact in a float64, and so is the power of ten
+		n.digits, n.exact = float64(mantissa), true
 		if negative {
-			v = -v
+			n.digits = -n.digits
 		}
-		return v, places, true
+		n.value = n.digits / powersOfTen[decimals]
+		return n, true
 	}
 	if i < len(b) {
 		if b[i] != 'e' && b[i] != 'E' {
-			return 0, 0, false
+			return n, false
 		}
 		exponent, err := strconv.Atoi(string(b[i+1:]))
 		if err != nil || exponent < -400 || exponent > 400 || len(b)-i > 8 {
-			return 0, 0, false
+			return n, false
 		}
-		places -= exponent
+		n.places -= exponent
 	}
 	text := append([]byte(nil), b[start:]...)
 	if comma {
@@ -73,13 +80,22 @@ func parseNumber(b []byte, comma bool) (v float64, places int, ok bool) {
 	}
 	v, err := strconv.ParseFloat(string(text), 64)
 	if err != nil || math.IsInf(v, 0) {
-		return 0, 0, false
+		return n, false
 	}
-	if negative {
-		v = -v
+	if n.value = v; negative {
+		n.value = -v
 	}
-	return v, places, true
+	return n, true
 }
+
+// parseNumber is parseDecimal where the digits do not matter.
+func parseNumber(b []byte, comma bool) (v float64, places int, ok bool) {
+	n, ok := parseDecimal(b, comma)
+	return n.value, n.places, ok
+}
+
+// maxDigits is how many decimal digits a float64 holds exactly, whatever they are.
+const maxDigits = 15
 
 // powersOfTen are exact in a float64.
 var powersOfTen = [...]float64{1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15}

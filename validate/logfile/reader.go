@@ -35,6 +35,7 @@ type Reader struct {
 	opened     bool
 	eol        byte
 	line       int   // index of the line at start
+	long       int   // number of a line in the buffer that is too long, 0 if there is none
 	failed     error // what Next returns from now on
 	done       bool
 
@@ -78,8 +79,11 @@ func (r *Reader) next() (*Table, error) {
 		a := &assembler{opts: r.opts, table: &r.table, look: r.look}
 		if err := a.begin(r.look(0)); err != nil {
 			var e *Error
-			if r.opts.Follow && r.atEnd && errors.As(err, &e) && e.Line == 0 {
+			if r.opts.Follow && r.atEnd && errors.As(err, &e) && e.early {
 				return nil, io.EOF // nothing is there yet
+			}
+			if r.long > 0 {
+				return nil, tooLong(r.long - 1)
 			}
 			return nil, err
 		}
@@ -131,7 +135,7 @@ func (r *Reader) clear() {
 func (r *Reader) full() bool {
 	t := &r.table
 	return len(t.Rows) >= batchRows || len(t.Rows)*len(t.Columns) >= batchCells ||
-		len(t.Problems)+len(t.Headers)+len(t.Comments)+len(t.Footers)+t.Blank >= batchRows
+		len(t.Problems)+len(t.Headers)+len(t.Comments)+len(t.Footers)+len(t.Segments)+t.Blank >= batchRows
 }
 
 // fill reads on until enough is there to understand a header, or the input ends.
@@ -235,15 +239,15 @@ func (r *Reader) take() ([]byte, bool, error) {
 		n = len(b)
 	}
 	if n > maxLine {
-		return nil, false, r.tooLong()
+		return nil, false, tooLong(r.line)
 	}
 	r.assembler.unfinished = !whole
 	r.start += min(n+1, len(b))
 	return b[:n], true, nil
 }
 
-func (r *Reader) tooLong() error {
-	return &Error{Line: r.line + 1, Column: maxLine, Text: fmt.Sprintf("the line is longer than %d bytes", maxLine), Expected: "one row a line",
+func tooLong(line int) error {
+	return &Error{Line: line + 1, Column: maxLine, Text: fmt.Sprintf("the line is longer than %d bytes", maxLine), Expected: "one row a line",
 		Hint: "lines end in LF, CR LF or CR"}
 }
 
@@ -273,7 +277,11 @@ func (r *Reader) look(from int) source {
 			}
 			n = len(rest)
 		}
-		s.first = append(s.first, numbered{at, trimLine(rest[:min(n, maxLine)], at)})
+		if n > maxLine {
+			r.long = at + 1
+			break
+		}
+		s.first = append(s.first, numbered{at, trimLine(rest[:n], at)})
 		rest = rest[min(n+1, len(rest)):]
 		at++
 	}

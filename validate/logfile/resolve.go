@@ -34,8 +34,24 @@ type field struct {
 	suffix   string   // unit behind the number in the first rows, "" if there is none
 	order    dateOrder
 	twoParts twoParts
-	step     [16]float64 // SI of one unit in the last printed place, by places
+	// Number of SI = digits × scale / below[places] + offset, rounded once but for the offset; step[places] is the SI size of
+	// one unit in the last printed place.
+	below, step [maxPlaces + 1]float64
+	// lastDate is the last date of ten bytes that was read, and lastDay its Unix time [s]: most rows are of the same day.
+	lastDate [10]byte
+	lastDay  float64
 }
+
+// remember keeps a date for the next rows.
+func (f *field) remember(text []byte, unixDay int) {
+	if len(text) == len(f.lastDate) {
+		copy(f.lastDate[:], text)
+		f.lastDay = float64(unixDay) * day
+	}
+}
+
+// maxPlaces keeps below exact: 10^12 times the largest divisor is under 2^53 × 2^22.
+const maxPlaces = 12
 
 // layout is how the rows under one header are read.
 type layout struct {
@@ -365,7 +381,8 @@ func (s *shape) column(l *layout, i int, m *meaning, e *evidence, src source) er
 		}
 	}
 	for p := range f.step {
-		f.step[p] = lastPlace(p) * f.scale / f.divisor
+		f.below[p] = powersOfTen[p] * f.divisor
+		f.step[p] = f.scale / f.below[p]
 	}
 	l.fields = append(l.fields, f)
 	l.columns = append(l.columns, c)

@@ -47,7 +47,7 @@ func trimLine(b []byte, at int) []byte {
 	for len(b) > 0 && b[0] == ' ' {
 		b = b[1:]
 	}
-	if len(bytes.TrimLeft(b, "\t")) == 0 {
+	if len(b) > 0 && b[0] == '\t' && len(bytes.TrimLeft(b, "\t")) == 0 {
 		return nil
 	}
 	return b
@@ -76,6 +76,7 @@ type assembler struct {
 	dateDay int
 	pending []unread
 	intern  map[string]string
+	known   map[string]understood // by the text of a header
 }
 
 // unread is a line that is no row, until what follows shows what it is.
@@ -96,6 +97,9 @@ func (a *assembler) begin(src source) error {
 	a.begun = -1
 	if l.header >= 0 {
 		a.begun = src.first[l.header].at
+	}
+	if header != "" {
+		a.known = map[string]understood{header: {l, header, units}}
 	}
 	a.use(l, header, units, a.begun)
 	return nil
@@ -133,23 +137,34 @@ func understand(src source, opts Options) (l *layout, header, units string, err 
 // earlier finds a header with a row under it before the shape's own; -1 if there is none.
 func (s *shape) earlier(lines []numbered) int {
 	for i := 0; i+1 < s.header; i++ {
-		t := lines[i].text
-		if len(t) == 0 || isComment(t) || string(t) == string(lines[s.header].text) {
+		if string(lines[i].text) == string(lines[s.header].text) {
 			continue
 		}
 		for _, f := range []form{{sep: '\t'}, {sep: ';'}, {sep: ','}, {sep: '|'}, {sep: ' '}} {
-			c := f.split(t, nil)
-			if len(c) < 2 || !headerLike(c) || knownNames(c) < 2 {
-				continue
-			}
-			for j := i + 1; j < min(i+3, s.header); j++ {
-				if r := f.split(lines[j].text, nil); len(r) == len(c) && rowLike(r) {
-					return i
-				}
+			if n, _ := f.headed(lines[:s.header], i); n > 0 {
+				return i
 			}
 		}
 	}
 	return -1
+}
+
+// headed says how many cells line i has if it is a header with a row under it, and where that row is.
+func (f form) headed(lines []numbered, i int) (n, row int) {
+	t := lines[i].text
+	if len(t) == 0 || isComment(t) {
+		return 0, 0
+	}
+	c := f.split(t, nil)
+	if len(c) < 2 || !headerLike(c) || knownNames(c) < 2 {
+		return 0, 0
+	}
+	for j := i + 1; j < min(i+3, len(lines)); j++ {
+		if r := f.split(lines[j].text, nil); len(r) == len(c) && rowLike(r) {
+			return len(c), j
+		}
+	}
+	return 0, 0
 }
 
 // otherHeader says that a line is a header that is not the one in use.
@@ -194,8 +209,7 @@ func (a *assembler) use(l *layout, header, units string, line int) {
 		taken[at] = true
 		a.target = append(a.target, at)
 	}
-	a.value = make([]float64, len(t.Columns))
-	a.step = make([]float64, len(t.Columns))
+	a.value, a.step = gaps(len(t.Columns)), gaps(len(t.Columns)) // columns of other segments stay gaps
 	a.words = make([]string, len(t.Columns))
 }
 
@@ -224,6 +238,14 @@ func gaps(n int) []float64 {
 // push takes the next line.
 func (a *assembler) push(at int, line []byte) {
 	t, l := a.table, a.layout
+	if !a.opts.slow && a.quick(line) {
+		if len(a.pending) > 0 {
+			a.flush(beforeRow)
+		}
+		a.commit(at)
+		t.Unfinished = a.unfinished
+		return
+	}
 	switch {
 	case len(line) == 0:
 		t.Blank++
@@ -276,24 +298,42 @@ func (a *assembler) push(at int, line []byte) {
 	a.pending = append(a.pending, u)
 }
 
+// maxHeaders is how many different headers a log may have; what looks like one more is a broken row.
+const maxHeaders = 64
+
 // newHeader takes a header that says other columns; false if the line is none.
 func (a *assembler) newHeader(at int, line []byte) bool {
-	s := shape{form: a.layout.form}
-	if !s.otherHeader(line, a.header, a.units) && !(a.layout.sep != ',' && (&shape{form: form{sep: ','}}).otherHeader(line, a.header, a.units)) {
-		return false
+	known, seen := a.known[string(line)]
+	if !seen {
+		s := shape{form: a.layout.form}
+		if len(a.known) >= maxHeaders || !s.otherHeader(line, a.header, a.units) &&
+			!(a.layout.sep != ',' && (&shape{form: form{sep: ','}}).otherHeader(line, a.header, a.units)) {
+			return false
+		}
+		if src := a.look(at); len(src.first) > 0 && src.first[0].at == at {
+			src.first = src.first[:min(len(src.first), sniffLines/10)]
+			if l, header, units, err := understand(src, a.opts); err == nil && l.header == 0 {
+				known = understood{l, header, units}
+			}
+		}
+		if a.known == nil {
+			a.known = map[string]understood{}
+		}
+		a.known[string(line)] = known
 	}
-	src := a.look(at)
-	if len(src.first) == 0 || src.first[0].at != at {
-		return false
-	}
-	l, header, units, err := understand(src, a.opts)
-	if err != nil || l.header != 0 {
+	if known.layout == nil {
 		return false
 	}
 	a.flush(beforeHeader)
-	a.use(l, header, units, at)
+	a.use(known.layout, known.header, known.units, at)
 	a.table.Headers = append(a.table.Headers, at)
 	return true
+}
+
+// understood is what was made of a header; the layout is nil if it was none.
+type understood struct {
+	layout        *layout
+	header, units string
 }
 
 // what follows unread lines
@@ -461,9 +501,9 @@ func (a *assembler) cell(f *field, cell []byte) (Problem, bool) {
 func (a *assembler) number(f *field, cell []byte) (Problem, bool) {
 	comma := a.layout.comma
 	scale, divisor := f.scale, f.divisor
-	v, places, ok := parseNumber(cell, comma)
+	n, ok := parseDecimal(cell, comma)
 	if !ok && f.suffix != "" {
-		if n, name := cutUnit(cell); name != "" {
+		if text, name := cutUnit(cell); name != "" {
 			if name != f.suffix {
 				u, _ := lookUnit(name)
 				if u.of != f.of {
@@ -471,12 +511,12 @@ func (a *assembler) number(f *field, cell []byte) (Problem, bool) {
 				}
 				scale, divisor = u.scale, 1
 			}
-			v, places, ok = parseNumber(n, comma)
+			n, ok = parseDecimal(text, comma)
 		}
 	}
 	if !ok {
 		p := Problem{Expected: "a number"}
-		switch _, _, other := parseNumber(cell, !comma); {
+		switch _, other := parseDecimal(cell, !comma); {
 		case isGrouped(cell, comma):
 			p.Hint = "print numbers without marks between thousands"
 		case other && comma:
@@ -488,17 +528,15 @@ func (a *assembler) number(f *field, cell []byte) (Problem, bool) {
 		}
 		return p, false
 	}
-	if f.role == whole && places != 0 {
+	if f.role == whole && n.places != 0 {
 		return Problem{Expected: "a whole number"}, false
 	}
 	at := a.target[f.column]
-	si := v*scale/divisor + f.offset
-	var step float64
-	if divisor == f.divisor && scale == f.scale && places >= 0 && places < len(f.step) {
-		step = f.step[places]
-	} else {
-		step = lastPlace(places) * scale / divisor
+	if n.exact && n.places <= maxPlaces && scale == f.scale && divisor == f.divisor {
+		a.value[at], a.step[at] = n.digits*f.scale/f.below[n.places]+f.offset, f.step[n.places]
+		return Problem{}, true
 	}
+	si, step := n.value*scale/divisor+f.offset, lastPlace(n.places)*scale/divisor
 	if math.IsInf(si, 0) || math.IsInf(step, 0) {
 		return Problem{Expected: "a number of a size that can be"}, false
 	}
@@ -528,6 +566,7 @@ func (a *assembler) moment(f *field, cell []byte) (Problem, bool) {
 		if !s.hasDate || s.hasTime {
 			return Problem{Expected: "a date"}, false
 		}
+		f.remember(cell, unixDay)
 		a.date.hasDate, a.dateDay = true, unixDay
 		return Problem{}, true
 	case timed:
@@ -554,6 +593,9 @@ func (a *assembler) moment(f *field, cell []byte) (Problem, bool) {
 	}
 	if !s.hasDate {
 		return Problem{Expected: "a date before the time"}, false
+	}
+	if len(cell) >= 19 {
+		f.remember(cell[:10], unixDay)
 	}
 	at := a.target[f.column]
 	if s.hasTime && s.zoned != a.layout.columns[f.column].Zoned {

@@ -141,6 +141,8 @@ type Options struct {
 	TornOK func(line int) bool
 	// Follow makes a Reader keep an unfinished last line at the end of its input, for a file that still grows.
 	Follow bool
+
+	slow bool // for tests: read every row the long way
 }
 
 // Error says why a log as a whole cannot be understood.
@@ -150,6 +152,7 @@ type Error struct {
 	Expected     string
 	Hint         string
 	Block        string // the `columns:` block to add, if one would mend it
+	early        bool   // rows may still come
 }
 
 // Error renders all of it; the file's name is for the caller to put before it.

@@ -34,7 +34,7 @@ const (
 // lookUnit finds a unit by how people write it. Case matters only where it tells units apart. The letter C is returned as
 // coulomb; words of temperature make it degrees.
 func lookUnit(s string) (unit, bool) {
-	s = strings.NewReplacer("µ", "u", "μ", "u", "·", "", "⋅", "", "*", "", " ", "", "\u00a0", "", "º", "°", "Ω", "ohm").Replace(s)
+	s = unitSigns.Replace(s)
 	if s == "" || len(s) > 24 {
 		return unit{}, false
 	}
@@ -204,6 +204,8 @@ func foldAccents(s string) string {
 	}
 	return accents.Replace(s)
 }
+
+var unitSigns = strings.NewReplacer("µ", "u", "μ", "u", "·", "", "⋅", "", "*", "", " ", "", "\u00a0", "", "º", "°", "Ω", "ohm")
 
 var accents = strings.NewReplacer("à", "a", "á", "a", "â", "a", "ä", "a", "ã", "a", "ç", "c", "è", "e", "é", "e", "ê", "e", "ë", "e",
 	"ì", "i", "í", "i", "î", "i", "ï", "i", "ñ", "n", "ò", "o", "ó", "o", "ô", "o", "ö", "o", "õ", "o", "ù", "u", "ú", "u", "û", "u", "ü", "u", "ß", "ss",

@@ -159,10 +159,12 @@ func readHeader(text string) meaning {
 	if len(text) > 200 {
 		return meaning{channel: 1}
 	}
-	text = strings.NewReplacer("µ", "u", "μ", "u", "\u00a0", " ", "\u202f", " ", "\u2212", "-").Replace(text)
+	text = headerSigns.Replace(text)
 	r.whole(strings.TrimSpace(text))
 	return r.finish()
 }
+
+var headerSigns = strings.NewReplacer("µ", "u", "μ", "u", "\u00a0", " ", "\u202f", " ", "\u2212", "-")
 
 // headerReader gathers what the parts of a header say.
 type headerReader struct {
