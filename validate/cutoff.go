@@ -89,8 +89,7 @@ func (j *judge) cut(step *emulator.StepRun) *cause.Cutoff {
 			c.Chatter++
 			if c.Chatter == 1 {
 				c.OnAgain = e.Reading
-				c.OnAgainLife = rd.Life[min(e.Reading, len(rd.Life)-1)]
-				c.OffLife = rd.Life[min(c.Off, len(rd.Life)-1)]
+				c.AfterCut = j.cutBetween(c.OffT, float64(e.T)*1e-9)
 			}
 		}
 	}
@@ -106,7 +105,6 @@ func (j *judge) cut(step *emulator.StepRun) *cause.Cutoff {
 	t := 0.0
 	drop := 0.0
 	badRun := 0.0
-	lastGoodV := math.Inf(1)
 	for k := first; k <= end; k++ {
 		if k > first {
 			t += j.series.Dt[k]
@@ -116,9 +114,11 @@ func (j *judge) cut(step *emulator.StepRun) *cause.Cutoff {
 			c.BadSpan = max(c.BadSpan, badRun)
 			continue
 		}
+		if badRun > 0 && badRun >= c.BadSpan {
+			c.BadEnd = k
+		}
 		badRun = 0
 		v := j.series.V[k]
-		lastGoodV = v
 		drop = math.Abs(j.series.I[k]) * (j.sc.Setup.Rig.Wiring.Lead + float64(j.rec.Greeting.ShuntNohm)*1e-9)
 		if v < low {
 			low, c.LowAt = v, k
@@ -136,9 +136,10 @@ func (j *judge) cut(step *emulator.StepRun) *cause.Cutoff {
 		} else {
 			since = -1
 		}
-		c.PerReading = max(c.PerReading, math.Abs(j.series.I[k])*j.series.Period)
+		if c.Due < 0 {
+			c.PerReading = math.Abs(j.series.I[k]) * j.series.Period
+		}
 	}
-	_ = lastGoodV
 	c.Low = low
 	c.Drop = drop
 	c.NeverBelow = c.HasOff && low >= c.Level+drop+j.series.Volt
@@ -162,14 +163,21 @@ func (j *judge) cut(step *emulator.StepRun) *cause.Cutoff {
 		}
 		c.Over = rd.Throughput[stop] - rd.Throughput[due]
 	}
-	if !c.HasOff && c.BadSpan > 0 && (j.rec.Outcome.Failure == nil) {
-		// No good reading could tell the logger: it must give up on a sensor that stays away.
-		c.LeftOn = badRun > c.Hold+cutoffSlack*j.series.Period && badRun > 0.5*c.BadSpan
-	}
-	if c.HasOff && c.BadSpan > 0 {
-		c.AfterBad = true
+	if !c.HasOff && j.rec.Outcome.Failure == nil && c.BadSpan > c.Hold+cutoffSlack*j.series.Period {
+		// No good reading could tell the logger until it was too late: it must give up on a sensor that stays away.
+		c.LeftOn = badRun > 0 || c.BadEnd > 0 && last-c.BadEnd < cutoffSlack
 	}
 	return c
+}
+
+// cutBetween says that the power failed between two instants [s].
+func (j *judge) cutBetween(a, b float64) bool {
+	for _, e := range j.rec.Events {
+		if t := float64(e.T) * 1e-9; e.Kind == emulator.PowerFails && t >= a && t <= b {
+			return true
+		}
+	}
+	return false
 }
 
 // span is the true time between two readings [s].
@@ -221,7 +229,9 @@ func (j *judge) checkCharge() {
 		if c.DueLate == 0 && v >= c.Level-2*j.series.Volt && i <= c.Taper-2*j.series.Amp {
 			c.DueLate = k
 		}
-		c.PerReading = max(c.PerReading, math.Abs(i)*j.series.Period)
+		if c.DueLate == 0 {
+			c.PerReading = math.Abs(i) * j.series.Period
+		}
 	}
 	c.MinI = low
 	rd := &j.rec.Readings

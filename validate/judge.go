@@ -150,8 +150,17 @@ func (j *judge) unreadable(v *verdict.Verdict, err error) {
 	c := &cause.Case{Record: j.rec, Series: j.series}
 	v.Findings = append(v.Findings, cause.Process(c)...)
 	if len(v.Findings) == 0 {
-		v.Findings = append(v.Findings, verdict.Finding{Cause: "broken-row", Severity: verdict.Failure, Of: "firmware", Confidence: 0.5,
-			Evidence: "the log cannot be understood: " + err.Error(), Mend: cause.MendOf("broken-row")})
+		name, impossible := "broken-row", 0
+		for _, r := range j.rec.Rows {
+			if cause.ImpossibleDate(r.Text) {
+				impossible++
+			}
+		}
+		if 2*impossible > len(j.rec.Rows) {
+			name = "wrong-date"
+		}
+		v.Findings = append(v.Findings, verdict.Finding{Cause: name, Severity: verdict.Failure, Of: "firmware", Confidence: 0.5,
+			Evidence: "the log cannot be understood: " + err.Error(), Mend: cause.MendOf(name)})
 	}
 }
 

@@ -27,20 +27,19 @@ func (j *judge) match() {
 	if last < 0 {
 		return
 	}
-	if c := j.column(logfile.Tick); c != nil {
-		j.tickColumn = c
-		if j.matchTicks(c, after) {
-			return
+	j.tickColumn, j.clockColumn = j.column(logfile.Tick), j.column(logfile.Clock)
+	matched := j.tickColumn != nil && j.matchTicks(j.tickColumn, after)
+	if c := j.clockColumn; c != nil {
+		// Rows that their tick has placed tell the zone better than the answered readings do.
+		from := after
+		if matched {
+			from = j.at
 		}
+		j.zone, j.zoneKnown = j.findZone(c, from, matched)
+		matched = matched || j.matchClock(c, after)
 	}
-	if c := j.column(logfile.Clock); c != nil {
-		j.clockColumn = c
-		j.zone, j.zoneKnown = j.findZone(c, after)
-		if j.column(logfile.Tick) == nil || !j.ticksFit {
-			if j.matchClock(c, after) {
-				return
-			}
-		}
+	if matched {
+		return
 	}
 	if c := j.column(logfile.Elapsed); c != nil {
 		j.matchElapsed(c, after)
@@ -161,7 +160,7 @@ func (j *judge) lifeOfRow(r int) int16 { return j.rec.Rows[j.table.Rows[r]].Life
 
 // findZone finds the one fixed zone, in quarter hours, that brings most printed times to the clock's face. The user's own
 // zone and UTC go first where as many rows fit.
-func (j *judge) findZone(c *logfile.Column, after []int) (zone int64, known bool) {
+func (j *judge) findZone(c *logfile.Column, after []int, sure bool) (zone int64, known bool) {
 	votes := map[int64]int{}
 	face := j.rec.Readings.Clock
 	for r, v := range c.Value {
@@ -169,7 +168,7 @@ func (j *judge) findZone(c *logfile.Column, after []int) (zone int64, known bool
 			continue
 		}
 		// Of rows written together only the last one is surely of the answered reading.
-		if r+1 < len(after) && after[r+1] == after[r] && !j.rec.Stream {
+		if !sure && r+1 < len(after) && after[r+1] == after[r] && !j.rec.Stream {
 			continue
 		}
 		d := int64(math.Floor(v)) - face[after[r]]
@@ -194,7 +193,7 @@ func (j *judge) findZone(c *logfile.Column, after []int) (zone int64, known bool
 			best, most = z, votes[z]
 		}
 	}
-	if j.rec.Stream {
+	if j.rec.Stream && !sure {
 		return j.streamZone(c, user)
 	}
 	return best, most > 0

@@ -236,7 +236,13 @@ func (j *judge) countDue(times []float64, disturbed []bool) (due, written int) {
 	start := times[0]
 	lastSlot := int64(-1)
 	ci := 0
-	dueAt := make(map[int]bool)
+	// Rows in memory are lost at a power cut: none is due after the last one received before it.
+	received := map[int16]int{}
+	for r, k := range j.at {
+		life := j.lifeOfRow(r)
+		received[life] = max(received[life], k)
+	}
+	lastLife := j.series.Life[len(times)-1]
 	for k := range times {
 		if k > 0 && j.series.Life[k] != j.series.Life[k-1] {
 			start, lastSlot = times[k], -1
@@ -251,8 +257,7 @@ func (j *judge) countDue(times []float64, disturbed []bool) (due, written int) {
 		slot := int64((times[k] - start) / log * (1 + 1e-9))
 		if slot != lastSlot {
 			lastSlot = slot
-			if !disturbed[k] && k > 0 {
-				dueAt[k] = true
+			if !disturbed[k] && k > 0 && (j.series.Life[k] == lastLife || k <= received[j.series.Life[k]]) {
 				due++
 			}
 		}

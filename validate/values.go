@@ -12,6 +12,10 @@ import (
 // envelopeSpan is how far back a row's values may reach: 30 s or the log interval, whichever is longer.
 const envelopeSpan = 30.0
 
+// envelopeReadings is the least number of readings that the envelope holds, so that a smoother over several readings is
+// healthy on a slow rig too.
+const envelopeReadings = 24
+
 // smootherTail is the share of what was before the span that a smoothed value may still show: exp(-3).
 const smootherTail = 0.05
 
@@ -173,6 +177,7 @@ func (j *judge) envelope(vc valueColumn, r int) (lo, hi float64, ok bool) {
 	s := j.series
 	lo, hi = math.Inf(1), math.Inf(-1)
 	back := max(envelopeSpan, j.logAt(r))
+	held := 0
 	t := 0.0
 	// A first-order smoother whose time constant is a third of the span still shows 5 % of what was before it.
 	var farLo, farHi float64
@@ -193,6 +198,7 @@ func (j *judge) envelope(vc valueColumn, r int) (lo, hi float64, ok bool) {
 			if !vc.signed && vc.col.Kind != logfile.Voltage {
 				a, b = math.Abs(a), math.Abs(b)
 			}
+			held++
 			if !core {
 				lo, hi = min(lo, a, b), max(hi, a, b)
 			} else {
@@ -200,10 +206,10 @@ func (j *judge) envelope(vc valueColumn, r int) (lo, hi float64, ok bool) {
 			}
 		}
 		t += s.Dt[k]
-		if t > back && hi >= lo && !core {
+		if t > back && held >= envelopeReadings && !core {
 			core, farLo, farHi = true, lo, hi
 		}
-		if t > 4*back {
+		if t > 4*back && held >= 4*envelopeReadings {
 			break
 		}
 	}

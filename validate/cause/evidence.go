@@ -33,25 +33,26 @@ type Spacing struct {
 
 // Cutoff is how a step that hands over the cutoff was ended.
 type Cutoff struct {
-	Step                 *emulator.StepRun
-	Level, Hold          float64 // [V], [s]
-	HasOff               bool
-	Off                  int     // reading at which the logger switched off
-	OffT                 float64 // [s]
-	Due                  int     // first reading that fits level and hold, -1 none
-	FirstBelow           int
-	Low                  float64 // lowest reading up to the stop [V]
-	LowAt                int
-	Drop                 float64 // lead drop and burden at the last current [V]
-	NeverBelow, Early    bool
-	Chatter              int // times switched on again
-	OnAgain              int
-	OffLife, OnAgainLife int16
-	Over, Limit          float64 // [A·s]
-	PerReading           float64 // [A·s]
-	BadSpan              float64 // longest stretch of failed readings [s]
-	LeftOn, AfterBad     bool
-	Bad                  bool
+	Step              *emulator.StepRun
+	Level, Hold       float64 // [V], [s]
+	HasOff            bool
+	Off               int     // reading at which the logger switched off
+	OffT              float64 // [s]
+	Due               int     // first reading that fits level and hold, -1 none
+	FirstBelow        int
+	Low               float64 // lowest reading up to the stop [V]
+	LowAt             int
+	Drop              float64 // lead drop and burden at the last current [V]
+	NeverBelow, Early bool
+	Chatter           int // times switched on again
+	OnAgain           int
+	AfterCut          bool    // ... after a power cut that came after the stop
+	BadEnd            int     // first good reading after the longest stretch of failed ones
+	Over, Limit       float64 // [A·s]
+	PerReading        float64 // [A·s]
+	BadSpan           float64 // longest stretch of failed readings [s]
+	LeftOn            bool
+	Bad               bool
 }
 
 // ChargeEnd is how a charge that the logger ends was ended.

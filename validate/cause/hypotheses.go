@@ -142,6 +142,7 @@ func (c *Case) hypotheses() []hypothesis {
 			add("rounded-sum", 44, "each step is rounded to what is printed, and the rounded value is summed", func(m *replay.Meter) {
 				m.CutStep, m.CutEnergy, m.RoundStep = q, q, true
 			})
+			add("rounded-sum", 44, "the total is rounded to what is printed at each row and goes on from there", func(m *replay.Meter) { m.RoundRow = q })
 			add("rounded-sum", 44, "each step is cut to what is printed, and the cut value is summed", func(m *replay.Meter) {
 				m.CutStep, m.CutEnergy = q, q
 			})

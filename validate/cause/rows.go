@@ -3,6 +3,9 @@ package cause
 import (
 	"fmt"
 	"math"
+	"regexp"
+	"strconv"
+	"time"
 
 	"stuntcell/emulator"
 	"stuntcell/validate/verdict"
@@ -20,6 +23,10 @@ func Rows(c *Case, s *Spacing, pattern, rowsFailed bool) []verdict.Finding {
 	if !rowsFailed {
 		return out
 	}
+	if s.Broken >= 0 && ImpossibleDate(s.BrokenText) {
+		// Rows that cannot be read for their date are not missing.
+		out = nil
+	}
 	if s.Duplicate >= 0 {
 		f := c.finding("duplicate-rows", ofFirmware, 0.97, s.Duplicate)
 		f.Evidence = fmt.Sprintf("%d rows stand in the log twice, the first at row %d", s.Duplicates, s.Duplicate+1)
@@ -33,7 +40,11 @@ func Rows(c *Case, s *Spacing, pattern, rowsFailed bool) []verdict.Finding {
 		out = append(out, f)
 	}
 	if s.Broken >= 0 {
-		f := c.finding("broken-row", ofFirmware, 0.95, -1)
+		name := "broken-row"
+		if ImpossibleDate(s.BrokenText) {
+			name = "wrong-date"
+		}
+		f := c.finding(name, ofFirmware, 0.95, -1)
 		f.Evidence = fmt.Sprintf("%d malformed rows, the first: %q", s.Brokens, s.BrokenText)
 		f.Wrote, f.ShouldBe = s.BrokenText, s.BrokenExpected
 		if s.Broken < len(c.Record.Rows) {
@@ -186,4 +197,25 @@ func (c *Case) meanStep() float64 {
 		}
 	}
 	return t / float64(max(n, 1))
+}
+
+// dates recognises year-month-day and day.month.year in a row.
+var dates = regexp.MustCompile(`\b(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})\b|\b(\d{1,2})[-/.](\d{1,2})[-/.](\d{4})\b`)
+
+// ImpossibleDate says that a row shows a date that no calendar has.
+func ImpossibleDate(row string) bool {
+	m := dates.FindStringSubmatch(row)
+	if m == nil {
+		return false
+	}
+	y, mo, d := m[1], m[2], m[3]
+	if y == "" {
+		y, mo, d = m[6], m[5], m[4]
+	}
+	n := [3]int{}
+	for i, s := range [3]string{y, mo, d} {
+		n[i], _ = strconv.Atoi(s)
+	}
+	t := time.Date(n[0], time.Month(n[1]), n[2], 0, 0, 0, 0, time.UTC)
+	return int(t.Month()) != n[1] || t.Day() != n[2]
 }

@@ -28,7 +28,7 @@ func Switching(c *Case, k *Cutoff) []verdict.Finding {
 		return []verdict.Finding{found("load-left-on", 0.95, k.LowAt, fmt.Sprintf("no good reading came for %.0f s and the load stayed closed until the bench ended the step", k.BadSpan))}
 	}
 	if k.Chatter > 0 {
-		if k.OnAgainLife > k.OffLife {
+		if k.AfterCut {
 			return []verdict.Finding{found("latch-lost", 0.96, k.OnAgain, "the load was off, the power failed, and after the restart the load was switched on again below the level")}
 		}
 		return []verdict.Finding{found("cutoff-chatter", 0.97, k.OnAgain, fmt.Sprintf("switched off at %.0f s and on again %d times within the step as the battery recovered", k.OffT, k.Chatter))}

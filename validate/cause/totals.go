@@ -416,8 +416,8 @@ func (c *Case) overflow(col *Column, p []float64) (*replay.Unrolled, string) {
 		for _, bits := range []int{32, 16, 31, 15} {
 			for _, unit := range units {
 				whole := math.Ldexp(unit, bits)
-				if tol := col.Limit + col.Printed.Unit[first]; tol > whole/50 {
-					continue
+				if 50*col.Printed.Unit[first] > whole || 2*col.Limit > whole {
+					continue // too small a width to be told from other deviations
 				}
 				name := fmt.Sprintf("2^%d units of %.3g %s", bits, unit, siName(col.Role))
 				if bits == 32 || bits == 16 {
@@ -453,7 +453,7 @@ func (c *Case) wrapLeft(col *Column, p []float64, sign, whole float64) *replay.U
 		wraps = max(wraps, math.Abs(n))
 		u.Worst = max(u.Worst, math.Abs(d-n*whole)-col.Printed.Unit[r])
 	}
-	if wraps == 0 || u.Worst > col.Limit+whole*1e-9 {
+	if wraps == 0 || u.Worst > min(col.Limit, whole/25) {
 		return nil
 	}
 	return u

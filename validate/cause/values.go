@@ -121,7 +121,7 @@ func (c *Case) value(v *Value) []verdict.Finding {
 	if det := n*sxx - sx*sx; det > 1e-12*n*sxx && varied {
 		g := (n*sxy - sx*sy) / det
 		b := (sy - g*sx) / n
-		if misses(func(x float64) float64 { return g*x + b }, 0.003) <= few {
+		if math.Abs(g) > 0.2 && misses(func(x float64) float64 { return g*x + b }, 0.003) <= few {
 			return append(found("gain", 0.8, fmt.Sprintf("is %.4g times the reading %+.4g %s", math.Abs(g), b, unit)),
 				found("offset", 0.7, fmt.Sprintf("is %.4g times the reading %+.4g %s", math.Abs(g), b, unit))...)
 		}

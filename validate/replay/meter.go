@@ -129,6 +129,7 @@ type Meter struct {
 	Burden       float64 // the drop over this is added back to the voltage [ohm]: healthy where the bus is tapped behind the shunt
 	CutStep      float64 // charge of a step cut to this quantum [A·s]; energy likewise by CutEnergy [W·s]
 	CutEnergy    float64
+	RoundRow     float64 // totals are rounded to this at each row and go on from there [A·s, W·s]
 	RoundStep    bool    // rounds instead of cuts: a sum kept in what is printed
 	Float32      float64 // charge and energy summed in single precision, in this unit [A·s]; 0 none
 	Wrap         float64 // the charge total wraps modulo this [A·s]; symmetric about 0 if WrapSigned
@@ -461,6 +462,9 @@ func (st *state) add(k int, row bool) {
 	}
 	if row && m.Energy != Product {
 		st.energyAtRow(v)
+	}
+	if q := m.RoundRow; row && q > 0 {
+		st.q, st.e = math.Round(st.q/q)*q, math.Round(st.e/q)*q
 	}
 }
 

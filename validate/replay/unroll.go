@@ -54,14 +54,12 @@ func unroll(c Printed, p []float64, marks Marks, limit, sign float64) *Unrolled 
 		}
 		pj := p[marks.Row[j]]
 		if marks.Life[j] != lastLife {
-			if !first {
-				if u.Anchor == nil {
-					u.Anchor = map[int]float64{}
-				}
-				// What the log went on from is its first total less what came since the restart.
-				base = pj - u.Sign*l
-				u.Anchor[j] = u.Sign * l
+			if u.Anchor == nil {
+				u.Anchor = map[int]float64{}
 			}
+			// What the log went on from is its first total less what came since the restart.
+			base = pj - u.Sign*l
+			u.Anchor[j] = u.Sign * l
 			lastLife = marks.Life[j]
 		} else if b := marks.Begin[j]; b >= 0 && !first {
 			on := math.Abs(u.Sign*l + base - pj)
