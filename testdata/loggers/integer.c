@@ -21,7 +21,9 @@ static uint64_t ticks_between(uint64_t from, uint64_t to) {
     return bench.tick_bits < 64 ? d & (((uint64_t)1 << bench.tick_bits) - 1) : d;
 }
 
+#ifndef OWN_INTERVAL
 static uint64_t ticks_of_ms(int32_t ms) { return (uint64_t)ms * (uint64_t)bench.tick_hz / 1000; }
+#endif
 
 /* Adds the trapezoid of two values over so many ticks; what does not make a whole unit is kept for the next. */
 static void add(int64_t *total, int64_t *rest, int64_t a, int64_t b, uint64_t ticks) {
