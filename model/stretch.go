@@ -181,6 +181,17 @@ func (c *Course) settle(l law) (i, v float64, ok bool) {
 		b.i0[0] = i
 		return i, b.points[0].volts(i), ok
 	}
+	// The direction that the law gives each string, to begin with.
+	for s, p := range b.points {
+		switch l.kind {
+		case fixedVoltage:
+			b.i0[s] = l.value - p.open
+		case fixedResistance:
+			b.i0[s] = -1
+		default:
+			b.i0[s] = l.value
+		}
+	}
 	for range 8 {
 		// Strings in parallel are one source; each string's direction is as the last pass found it.
 		var g, e float64
@@ -190,7 +201,9 @@ func (c *Course) settle(l law) (i, v float64, ok bool) {
 			e += p.open / r
 		}
 		all := point{e / g, 1 / g, 1 / g}
-		i, ok = all.amps(l)
+		if i, ok = all.amps(l); !ok {
+			return i, v, false
+		}
 		v = all.volts(i)
 		again := false
 		for s, p := range b.points {
@@ -495,7 +508,8 @@ func (c *Course) misses(l law, w *wave, h float64) float64 {
 		is := (b.i0[s] + b.i1[s]) / 2
 		volts := 0.0
 		for j := s * b.series; j < (s+1)*b.series; j++ {
-			uw := &b.waves[j]
+			uw := b.waves[j]
+			uw.tone = tone{}
 			vj := uw.voltage(mid)
 			volts += vj
 			side := c.units[j].side(vj/b.each, uw.z.at(mid, tone{}), c.T, is*b.share)
@@ -719,11 +733,13 @@ func (c *Course) unavailable(u *unit, z lag, a, b, s0, sm, mean float64) lag {
 	return lag{a: u.st.u}
 }
 
-// gain is the pack's Peukert gain at a unit's cell current amps and the present temperature.
+// gain is the pack's Peukert gain at a unit's cell current amps.
 func (c *Course) gain(u *unit, amps float64) float64 {
+	// The temperature in mid stretch: the error is then of the second order.
+	T := (c.T + c.bench.T1) / 2
 	memo := &u.st.gain
-	if memo.amps != amps || memo.T != c.T {
-		*memo = gainMemo{amps, c.T, c.pack.gain(amps/u.size, c.T)}
+	if memo.amps != amps || memo.T != T {
+		*memo = gainMemo{amps, T, c.pack.gain(amps/u.size, T)}
 	}
 	return memo.gain
 }

@@ -132,3 +132,27 @@ func (p *Pack) matchRating(seed uint64) (float64, error) {
 	}
 	return factor, nil
 }
+
+// CellNow is one cell at an instant.
+type CellNow struct {
+	String, Cell  int     // from 1; 0 if it stands for all cells of a pack of equal cells
+	Voltage       float64 // [V]
+	StateOfCharge float64 // fraction of its own whole
+}
+
+// Cells returns every cell as it is now, string after string; one entry if they are all equal.
+func (c *Course) Cells() []CellNow {
+	out := make([]CellNow, len(c.units))
+	if !c.playing {
+		c.still()
+	}
+	for j := range c.units {
+		w := &c.bench.waves[j]
+		s := w.seconds(c.now)
+		out[j] = CellNow{Voltage: w.voltage(s) / c.bench.each, StateOfCharge: w.z.at(s, w.tone)}
+		if c.bench.mixed {
+			out[j].String, out[j].Cell = j/c.bench.series+1, j%c.bench.series+1
+		}
+	}
+	return out
+}
