@@ -57,9 +57,11 @@ func (a *assembler) quick(line []byte) bool {
 				a.step[at] = 1
 			case f.role == text:
 				a.words[a.target[f.column]] = a.keep(cell)
+				filled--
 			case f.role == loose:
 				a.missing(f)
 				_, ok = a.cell(f, cell)
+				filled--
 			default:
 				ok = false
 			}

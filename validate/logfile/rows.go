@@ -441,7 +441,9 @@ func (a *assembler) read(line []byte) (Problem, bool) {
 			}
 			continue
 		}
-		filled++
+		if f.role != loose && f.role != text {
+			filled++
+		}
 		if p, ok := a.cell(f, cell); !ok {
 			p.Column = 1 + max(0, bytes.Index(line, cell))
 			p.Expected += fmt.Sprintf(" in column %d", i+1)
@@ -452,7 +454,7 @@ func (a *assembler) read(line []byte) (Problem, bool) {
 		}
 	}
 	if filled == 0 {
-		return Problem{Column: 1, Expected: "at least one value"}, false
+		return Problem{Column: 1, Expected: "a value in one of the columns that are understood"}, false
 	}
 	a.joinDate()
 	return Problem{}, true
