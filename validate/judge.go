@@ -133,6 +133,7 @@ func Judge(sc *scenarios.Scenario, rec *emulator.Record, o Options) *verdict.Ver
 		pass = pass && f.Severity != verdict.Failure
 	}
 	v.Pass = &pass
+	j.trace(v)
 	return v
 }
 

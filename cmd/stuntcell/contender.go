@@ -41,6 +41,8 @@ func (c *choice) flags(cmd *cobra.Command) {
 	f.StringVar(&c.log, "log", "", "judge `FILE`, the log of a program that was fed by record or emulate")
 	f.StringVar(&c.link, "link", "", "how --run is driven: lockstep, or `stream` for a program that reads plain lines")
 	f.DurationVar(&c.timeout, "timeout", 10*time.Second, "how long the logger may take for an answer, in real time")
+	cmd.RegisterFlagCompletionFunc("defect", completeOne(loggerNames))
+	cmd.RegisterFlagCompletionFunc("link", completeOne(func() []string { return []string{"lockstep", "stream"} }))
 	cmd.MarkFlagsMutuallyExclusive("run", "good", "defect", "log")
 }
 

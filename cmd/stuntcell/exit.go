@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strconv"
 	"strings"
 )
 
@@ -88,7 +89,11 @@ func complain(std streams, err error) {
 		if errors.As(e, &o) || errors.Is(e, context.Canceled) {
 			continue
 		}
-		fmt.Fprintf(std.err, "stuntcell: %s\n", strings.TrimRight(e.Error(), "\n"))
+		message := strings.TrimRight(e.Error(), "\n")
+		if !hasPlace(message) {
+			message = "stuntcell: " + message
+		}
+		fmt.Fprintln(std.err, message)
 		var u usageError
 		if !errors.As(e, &u) {
 			continue
@@ -100,4 +105,15 @@ func complain(std streams, err error) {
 			fmt.Fprintf(std.err, "  %s --help explains it\n", u.command)
 		}
 	}
+}
+
+// hasPlace tells whether a message begins with file:line or file:line:column, which editors and CI look for at the start of a line.
+func hasPlace(message string) bool {
+	place, _, _ := strings.Cut(message, ": ")
+	i := strings.LastIndexByte(place, ':')
+	if i < 1 {
+		return false
+	}
+	_, err := strconv.ParseUint(place[i+1:], 10, 32)
+	return err == nil
 }

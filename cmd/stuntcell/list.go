@@ -92,7 +92,10 @@ func kindOf(name string) (kind, error) {
 // writeEntry writes a name and its summary, broken to fit 80 columns.
 func writeEntry(w *bufio.Writer, width int, it item) {
 	const columns = 80
-	line := fmt.Sprintf("  %-*s ", width, it.name)
+	line := " "
+	if width > 0 {
+		line = fmt.Sprintf("  %-*s ", width, it.name)
+	}
 	indent := len(line)
 	for word := range strings.FieldsSeq(it.summary) {
 		if len(line)+1+len(word) > columns && len(line) > indent {

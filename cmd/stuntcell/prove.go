@@ -65,6 +65,7 @@ answered; 130 interrupted. The first interrupt keeps what was finished, a second
   stuntcell prove --run 'python3 {here}/logger.py' tick-wrap-mid-discharge
   stuntcell prove --defect tick-wrap
   stuntcell prove --json --shard 2/5 > 2.ndjson`,
+		ValidArgsFunction: completeScenarios,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return runProve(cmd.Context(), std, o, args)
 		},

@@ -30,7 +30,8 @@ energy_Ws under a header; means over each reading's window, and integrals since 
 		Example: `  stuntcell record discharge-20h -o in.csv
   awk -f logger.awk in.csv > log.csv
   stuntcell prove discharge-20h --log log.csv`,
-		Args: cobra.ExactArgs(1),
+		Args:              cobra.ExactArgs(1),
+		ValidArgsFunction: completeScenarios,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return runRecord(cmd.Context(), std, o, args[0])
 		},

@@ -25,7 +25,8 @@ fuse, relay and connector that are crossed; what one failure would leave running
 The sheet is for the first connection and for a pack of unknown past, to print.`,
 		Example: `  stuntcell rehearse tick-wrap-mid-discharge --sheet sheet.html
   stuntcell rehearse mine.yaml --csv > timeline.csv`,
-		Args: cobra.ExactArgs(1),
+		Args:              cobra.ExactArgs(1),
+		ValidArgsFunction: completeScenarios,
 		RunE: func(_ *cobra.Command, args []string) error {
 			return runRehearse(std, o, args[0])
 		},

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"strings"
 
 	"stuntcell/emulator/rig"
 	"stuntcell/model"
@@ -76,7 +77,11 @@ func listCauses() ([]item, error) {
 		if !ok {
 			return nil, fmt.Errorf("the cause %s has no page", name)
 		}
-		items = append(items, item{name, p.Mend})
+		first, _, more := strings.Cut(p.What, ". ")
+		if more {
+			first += "."
+		}
+		items = append(items, item{name, first})
 	}
 	return items, nil
 }

@@ -33,7 +33,8 @@ With --schema it is the JSON Schema of a kind of file, for editors that complete
 		Example: `  stuntcell show tick-wrap
   stuntcell show tick-wrap-mid-discharge > mine.yaml
   stuntcell show --schema scenario > scenario.schema.json`,
-		Args: cobra.ExactArgs(1),
+		Args:              cobra.ExactArgs(1),
+		ValidArgsFunction: completeOne(namesOnBoard),
 		RunE: func(_ *cobra.Command, args []string) error {
 			return runShow(std, o, args[0])
 		},
@@ -66,18 +67,8 @@ func runShow(std streams, o showOptions, name string) error {
 
 // unknown says that nothing has this name, and which name is near.
 func unknown(name string) error {
-	var names []string
-	for _, k := range kinds() {
-		items, err := k.items()
-		if err != nil {
-			return err
-		}
-		for _, it := range items {
-			names = append(names, it.name)
-		}
-	}
 	hint := "stuntcell list shows what there is"
-	if near := quantity.Nearest(name, names); near != "" {
+	if near := quantity.Nearest(name, namesOnBoard()); near != "" {
 		hint = near + "?"
 	}
 	return usagef(hint, "nothing of the name %q is on board", name)
@@ -97,10 +88,7 @@ func showCause(name string) []byte {
 		return nil
 	}
 	return page(func(w *bufio.Writer) {
-		severity := map[string]string{"F": "a failure", "A": "advice", "A/F": "advice, or a failure where it costs more than the limit"}[p.Severity]
-		fmt.Fprintf(w, "%s: a cause, in the %s; %s\n", p.Name, strings.ReplaceAll(p.Of, "_", " "), severity)
-		fmt.Fprintln(w)
-		writeEntry(w, len("mend"), item{"mend", p.Mend})
+		fmt.Fprintln(w, strings.TrimRight(p.String(), "\n"))
 		var names []string
 		for _, d := range loggers.Defects() {
 			if d.Cause == name {
@@ -108,7 +96,8 @@ func showCause(name string) []byte {
 			}
 		}
 		if len(names) > 0 {
-			writeEntry(w, len("mend"), item{"see", "stuntcell prove --defect " + strings.Join(names, ", or ")})
+			fmt.Fprintln(w, "\nBuilt-in loggers that have it (stuntcell prove --defect NAME)")
+			writeEntry(w, 0, item{"", strings.Join(names, ", ")})
 		}
 	})
 }

@@ -33,11 +33,13 @@ func HTML(w io.Writer, r Run, verdicts []*verdict.Verdict) error {
 		Likely              *CauseTally
 		Causes, Advice      []CauseTally
 		Verdicts            []*verdict.Verdict
+		Share               []string
+		ShareIs             string
 		NotJudged           []string
 		NotCovered          []string
 	}{
-		Run: r, Judged: tally.Held + tally.Failed, Likely: tally.MostLikely(), Causes: tally.Causes,
-		Verdicts: verdicts, NotJudged: notJudged(verdicts), NotCovered: notCovered(verdicts),
+		Run: r, Judged: tally.Held + tally.Failed, Likely: tally.MostLikely(),
+		Verdicts: verdicts, NotJudged: notJudged(verdicts), NotCovered: notCovered(verdicts), ShareIs: rigsShare,
 		Counts: fmt.Sprintf("%d hold, %d fail, %d skipped", tally.Held, tally.Failed, tally.Skipped),
 	}
 	d.Run.Logger = printable(r.Logger)
@@ -50,10 +52,11 @@ func HTML(w io.Writer, r Run, verdicts []*verdict.Verdict) error {
 		d.Result, d.ResultClass = "Nothing judged", "skip"
 	}
 	for _, c := range tally.Causes {
-		if c.Severity == verdict.Advice {
-			d.Advice = append(d.Advice, c)
+		if c.Severity == verdict.Failure {
+			d.Causes = append(d.Causes, c)
 		}
 	}
+	d.Advice, d.Share = parted(tally, len(verdicts))
 	return t.Execute(w, d)
 }
 

@@ -24,6 +24,9 @@ type CauseTally struct {
 	In   *verdict.Verdict
 }
 
+// unexplained is the name of a deviation whose cause is not known. However often it is seen, a known cause says more.
+const unexplained = "unexplained"
+
 // Count tallies verdicts. A cause ranks by the sum of its confidences: what is seen in many scenarios is likelier than what
 // explains one of them as well.
 func Count(verdicts []*verdict.Verdict) Tally {
@@ -61,6 +64,7 @@ func Count(verdicts []*verdict.Verdict) Tally {
 	slices.SortStableFunc(t.Causes, func(a, b CauseTally) int {
 		return cmp.Or(
 			-compareBool(a.Severity == verdict.Failure, b.Severity == verdict.Failure),
+			compareBool(a.Cause == unexplained, b.Cause == unexplained),
 			-cmp.Compare(a.Weight, b.Weight),
 		)
 	})

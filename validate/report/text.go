@@ -65,7 +65,9 @@ func (t *Text) printf(format string, args ...any) {
 }
 
 // paragraph writes text at an indentation, its first line after head.
-func (t *Text) paragraph(indent int, head, text string) { t.block(indent, head, wrap(text, Width-indent)) }
+func (t *Text) paragraph(indent int, head, text string) {
+	t.block(indent, head, wrap(text, Width-indent))
+}
 
 // block writes lines at an indentation, the first after head.
 func (t *Text) block(indent int, head string, lines []string) {
@@ -334,20 +336,31 @@ func ownership(of string) string {
 // fewScenarios is up to how many scenarios advice is written whole.
 const fewScenarios = 3
 
-// advice writes what nothing fails for. Over a suite each cause has its evidence only: `show` has the rest.
-func (t *Text) advice(tally Tally) {
-	first := true
+// parted parts the advice of a tally into what is written whole and the rig's share, which over a suite is only named: scenarios
+// have rigs off nominal on purpose.
+func parted(tally Tally, scenarios int) (whole []CauseTally, share []string) {
 	for _, c := range tally.Causes {
-		if c.Severity != verdict.Advice {
-			continue
+		switch {
+		case c.Severity != verdict.Advice:
+		case c.Of == "firmware" || scenarios <= fewScenarios:
+			whole = append(whole, c)
+		default:
+			share = append(share, fmt.Sprintf("%s (%s)", c.Cause, where(c.Scenarios)))
 		}
-		if first {
-			t.printf("\n%s\n", t.paint(bold, "Advice (nothing fails for it; `stuntcell show CAUSE` has more)"))
-			first = false
-		}
-		text := fmt.Sprintf("%s (%s)", c.Best.Evidence, some(c.Scenarios, 1))
+	}
+	return whole, share
+}
+
+// advice writes what nothing fails for.
+func (t *Text) advice(tally Tally) {
+	whole, share := parted(tally, len(t.verdicts))
+	if len(whole) > 0 {
+		t.printf("\n%s\n", t.paint(bold, "Advice (nothing fails for it; `stuntcell show CAUSE` has more)"))
+	}
+	for _, c := range whole {
+		text := c.Best.Evidence + " (" + where(c.Scenarios) + ")"
 		if len(t.verdicts) <= fewScenarios {
-			text += ". " + c.Best.Mend
+			text = c.Best.Evidence + ". " + c.Best.Mend
 		}
 		for i, line := range wrap(printable(text), Width-24) {
 			name := ""
@@ -357,6 +370,21 @@ func (t *Text) advice(tally Tally) {
 			t.printf("    %s%s\n", t.paint(yellow, fmt.Sprintf("%-20s", name)), line)
 		}
 	}
+	if len(share) > 0 {
+		t.printf("\n%s\n", t.paint(bold, "The rig's share ("+rigsShare+")"))
+		t.paragraph(4, "", strings.Join(share, ", "))
+	}
+}
+
+// rigsShare says what the rig's share is.
+const rigsShare = "what these simulated rigs do; held against no logger"
+
+// where names a few scenarios and counts many.
+func where(scenarios []string) string {
+	if n := len(scenarios); n > 2 {
+		return fmt.Sprintf("in %d", n)
+	}
+	return strings.Join(scenarios, ", ")
 }
 
 // list writes items under a heading, if there are any.
@@ -440,11 +468,17 @@ func (t *Text) last(r Run, tally Tally) {
 		if len(others) > 0 {
 			t.paragraph(6, "", "then "+some(others, 5))
 		}
-		t.printf("      stuntcell show %s   explains it and how to mend it\n", c.Cause)
+		if c.Cause != unexplained {
+			t.printf("      stuntcell show %s   explains it and how to mend it\n", c.Cause)
+		}
 	}
 	judged := tally.Held + tally.Failed
-	if r.Interrupted {
-		t.printf("Interrupted: %d of %s finished.\n", len(t.verdicts), plural(r.Planned, "scenario", "scenarios"))
+	if len(t.verdicts) < r.Planned {
+		word := "Incomplete"
+		if r.Interrupted {
+			word = "Interrupted"
+		}
+		t.printf("%s\n", t.paint(yellow, fmt.Sprintf("%s: %d of %s.", word, len(t.verdicts), plural(r.Planned, "scenario", "scenarios"))))
 	}
 	skipped := ""
 	if tally.Skipped > 0 {
@@ -459,6 +493,6 @@ func (t *Text) last(r Run, tally Tally) {
 		t.printf("%s\n", t.paint(yellow, "Nothing was judged"+skipped+"."))
 	}
 	if r.Untested {
-		t.printf("%s\n", t.paint(yellow, "Your logger was not tested: this was the built-in good one. Yours: prove --run ./logger"))
+		t.printf("%s\n", t.paint(yellow, "Your logger was not tested, a built-in one was. Yours: prove --run ./logger"))
 	}
 }

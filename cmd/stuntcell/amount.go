@@ -1,0 +1,30 @@
+package main
+
+import (
+	"strings"
+
+	"stuntcell/model/quantity"
+)
+
+// amount is a flag that takes a quantity with its unit.
+type amount struct {
+	kind quantity.Kind
+	si   *float64
+	text string
+}
+
+func newAmount(kind quantity.Kind, si *float64) *amount { return &amount{kind: kind, si: si} }
+
+func (a *amount) String() string { return a.text }
+
+// Type names the flag's value in the help.
+func (a *amount) Type() string { return strings.ReplaceAll(a.kind.Example(), " ", "") }
+
+func (a *amount) Set(text string) error {
+	v, err := quantity.Parse(text, a.kind)
+	if err != nil {
+		return err
+	}
+	a.text, *a.si = text, v.SI
+	return nil
+}

@@ -1,0 +1,384 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"html/template"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"stuntcell/model"
+	"stuntcell/model/quantity"
+	"stuntcell/validate/audit"
+	"stuntcell/validate/budget"
+)
+
+type auditOptions struct {
+	json, follow                bool
+	csv, sheet, plot, rig, pack string
+	calibrated, firmware        string
+	cutoff, taper               float64
+	cell, reference, lambda     float64
+	rated, ratedAmps, k         float64
+	channel                     int
+	columns                     map[string]string
+}
+
+func newAudit(std streams) *cobra.Command {
+	var o auditOptions
+	cmd := &cobra.Command{
+		Use:   "audit LOG...",
+		Short: "Examine a real log, whose truth nobody knows",
+		Long: `Examine a real log, whose truth nobody knows: its charge and energy integrated anew and held
+against its own totals; gaps, repeats, restarts, jumps, clocks; phases and how each ended; and
+what of it is a capacity. LOG is any CSV, also .gz, .zip or - for standard input.
+
+With a rig the capacity gets its uncertainty; with a rated capacity its share and grade. Several
+logs are brought to one rate and temperature and compared. Exit status 1 if a log has a failure.`,
+		Example: `  stuntcell audit run.csv --cutoff 10.5V --sheet sheet.html
+  stuntcell audit may.csv june.csv --rig shop-50a --cutoff 10.5V --rated 7Ah
+  stuntcell audit run.csv --follow --cutoff 10.5V`,
+		Args: cobra.MinimumNArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return runAudit(cmd.Context(), std, o, args)
+		},
+	}
+	f := cmd.Flags()
+	f.BoolVar(&o.json, "json", false, "write one JSON object for each log, one on a line")
+	f.BoolVar(&o.follow, "follow", false, "follow a log that still grows, until it is interrupted")
+	f.StringVar(&o.csv, "csv", "", "write a cleaned copy with a column of what was done to `FILE.csv`")
+	f.StringVar(&o.sheet, "sheet", "", "write a sheet for who gets the battery to `FILE.html`")
+	f.StringVar(&o.plot, "plot", "", "draw voltage, current and charge to `FILE.svg`")
+	f.StringVar(&o.rig, "rig", "", "the `RIG` that wrote the log: gives the capacity its uncertainty")
+	f.StringVar(&o.pack, "pack", "", "what was tested: a `PACK` on board or a file (with --follow: what the log is held against), or only a name")
+	f.StringVar(&o.calibrated, "calibrated", "", "`DATE` of the rig's calibration, for the sheet")
+	f.StringVar(&o.firmware, "firmware", "", "firmware `FILE`, whose hash goes on the sheet")
+	f.Var(newAmount(quantity.Voltage, &o.cutoff), "cutoff", "the level at which the discharge was meant to end")
+	f.Var(newAmount(quantity.Current, &o.taper), "taper", "the current at which the charge was meant to end")
+	f.Var(newAmount(quantity.Temperature, &o.cell), "cell", "temperature of the cell in the test (default: the log's)")
+	f.Var(newAmount(quantity.Temperature, &o.reference), "reference", "temperature to which the capacity is brought")
+	f.Var(newAmount(quantity.RatioPerKelvin, &o.lambda), "lambda", "temperature coefficient of capacity (default 0.6 %/K)")
+	f.Var(newAmount(quantity.Charge, &o.rated), "rated", "rated capacity, for the share and the grade")
+	f.Var(newAmount(quantity.Current, &o.ratedAmps), "rated-current", "current to which the capacity is brought, with --k")
+	f.Float64Var(&o.k, "k", 0, "rate exponent (Peukert)")
+	f.IntVar(&o.channel, "channel", 1, "channel of the log, 1 to 4")
+	f.StringToStringVar(&o.columns, "columns", nil, "what columns hold, as in stuntcell.yaml: `HEADER=KIND`")
+	return cmd
+}
+
+// audited is a log with all that was made of it.
+type audited struct {
+	*audit.Report
+	Capacity *audit.Brought `json:"capacity,omitempty"`
+	AtLeast  bool           `json:"at_least"`
+	Grade    string         `json:"grade,omitempty"`
+	Budget   *budget.Stated `json:"budget,omitempty"`
+
+	phase  *audit.Phase
+	sketch audit.Sketch
+}
+
+func runAudit(ctx context.Context, std streams, o auditOptions, logs []string) error {
+	if err := o.check(logs); err != nil {
+		return err
+	}
+	b, err := findBench()
+	if err != nil {
+		return err
+	}
+	if o.columns == nil {
+		o.columns = b.project.Columns
+	}
+	if o.follow {
+		return followLog(ctx, std, b, o, logs[0])
+	}
+	var all []*audited
+	failed := false
+	for i, name := range logs {
+		a, err := auditOne(ctx, std, b, o, name)
+		if err != nil {
+			return err
+		}
+		all = append(all, a)
+		for _, f := range a.Findings {
+			failed = failed || f.Severity == "failure"
+		}
+		if o.json {
+			err = json.NewEncoder(std.out).Encode(a)
+		} else {
+			if i > 0 {
+				fmt.Fprintln(std.out)
+			}
+			err = a.text(std.out)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	if !o.json {
+		fmt.Fprint(std.out, compareLogs(all))
+	}
+	if err := o.files(std, b, all[0]); err != nil {
+		return err
+	}
+	if failed {
+		return checksFailed
+	}
+	return nil
+}
+
+func (o auditOptions) check(logs []string) error {
+	one := o.csv != "" || o.sheet != "" || o.plot != "" || o.follow
+	switch {
+	case one && len(logs) > 1:
+		return usagef("run it once for each", "--csv, --sheet, --plot and --follow take one log, not %d", len(logs))
+	case o.channel < 1 || o.channel > 4:
+		return usagef("", "--channel %d: expected 1 to 4", o.channel)
+	case (o.ratedAmps > 0) != (o.k > 0):
+		return usagef("", "--rated-current and --k belong together")
+	case o.k != 0 && !(o.k >= 1 && o.k <= 2):
+		return usagef("", "--k %v: expected 1 to 2", o.k)
+	case o.follow && (o.json || o.csv != "" || o.sheet != "" || o.plot != ""):
+		return usagef("", "--follow goes with none of --json, --csv, --sheet, --plot")
+	case o.csv != "" && sameFile(o.csv, logs[0]):
+		return usagef("name another file", "--csv %s: is the log itself, which is never written over", o.csv)
+	}
+	return nil
+}
+
+// auditOne audits a log and brings its capacity to the conditions asked for.
+func auditOne(ctx context.Context, std streams, b *bench, o auditOptions, name string) (*audited, error) {
+	a := &audited{}
+	options := audit.Options{Channel: o.channel, Cutoff: o.cutoff, Taper: o.taper, Row: a.sketch.Row}
+	var rigged *budget.Capacity
+	if o.rig != "" {
+		r, err := b.rigNamed(o.rig)
+		if err != nil {
+			return nil, err
+		}
+		rigged = &budget.Capacity{Rig: r, Limits: budget.FromRig(r)}
+		options.FullCurrent = float64(r.Front.ShuntMax) * r.Front.ShuntStep / r.Shunt.Nominal
+		options.FullVoltage = float64(r.Front.BusMax) * r.Front.BusStep
+	}
+	var clean *wholeFile
+	if o.csv != "" {
+		var err error
+		if clean, err = createWhole(o.csv); err != nil {
+			return nil, err
+		}
+		defer clean.discard()
+		fmt.Fprintln(clean, "line,time_s,voltage_V,current_A,charge_Ah,energy_Wh,done")
+		options.Row = func(r audit.Row) {
+			a.sketch.Row(r)
+			writeClean(clean, r)
+		}
+	}
+	var err error
+	if a.Report, err = auditLog(ctx, std, name, o.columns, options); err != nil {
+		return nil, err
+	}
+	if clean != nil {
+		if err := clean.commit(); err != nil {
+			return nil, err
+		}
+		fmt.Fprintln(std.err, "wrote", o.csv)
+	}
+	if o.json || o.sheet != "" {
+		if a.SHA256, err = hashFile(name); err != nil {
+			return nil, err
+		}
+	}
+	return a, a.judge(o, rigged)
+}
+
+// judge brings the capacity to the conditions, gives it its uncertainty and its grade.
+func (a *audited) judge(o auditOptions, rigged *budget.Capacity) error {
+	p, atLeast := a.Report.Capacity()
+	if p == nil {
+		return nil
+	}
+	a.phase, a.AtLeast = p, atLeast
+	c := audit.Conditions{Reference: o.reference, Cell: o.cell, Lambda: o.lambda, LambdaU: 0.002 / math.Sqrt(3), RatedCurrent: o.ratedAmps, K: o.k, KU: 0.05 / math.Sqrt(3), Rated: o.rated}
+	if c.Lambda == 0 {
+		c.Lambda = 0.006
+	}
+	if c.Cell == 0 && p.TempHigh > 0 {
+		c.Cell = (p.TempLow + p.TempHigh) / 2
+	}
+	if c.Reference > 0 && c.Cell == 0 {
+		return usagef("give --cell", "--reference: the log has no temperature")
+	}
+	brought := audit.Bring(p.Charge, p.Current, c)
+	a.Capacity = &brought
+	if rigged != nil {
+		rigged.Figure = a.Report.Figure(p, a.Interval)
+		rigged.Figure.Cell, rigged.Figure.Reference, rigged.Figure.Lambda = c.Cell, c.Reference, c.Lambda
+		if c.Reference == 0 {
+			rigged.Figure.Reference = c.Cell
+		}
+		rigged.Figure.RatedCurrent, rigged.Figure.Exponent = o.ratedAmps, o.k
+		s, err := rigged.State(budget.Options{Seed: 1})
+		if err != nil {
+			return usagef("", "%s: %v", a.Log, err)
+		}
+		a.Budget = s
+	}
+	if o.rated > 0 {
+		a.Grade = a.grade(o.rated)
+	}
+	return nil
+}
+
+// grade says how the capacity stands to the limit of replacement.
+func (a *audited) grade(rated float64) string {
+	if a.Budget == nil {
+		if a.AtLeast && float64(a.Capacity.Share) < audit.ReplaceBelow {
+			return "not told: the discharge did not end as intended"
+		}
+		return fmt.Sprintf("%.1f %% of rated; without a rig its uncertainty is not known, so nothing is graded", 100*float64(a.Capacity.Share))
+	}
+	share, u := a.Budget.Charge.Y*3600/rated, a.Budget.Charge.U1*3600/rated
+	g, p := audit.Judge(share, u, audit.ReplaceBelow)
+	text := fmt.Sprintf("%.1f ± %.1f %% of rated (k = %.2f): ", 100*share, 100*a.Budget.Charge.K*u, a.Budget.Charge.K)
+	switch {
+	case g == audit.Above:
+		text += "above the limit of 80 % by more than the guard band"
+	case a.AtLeast:
+		text += "not graded: the discharge did not end as intended, the capacity is at least this"
+	case g == audit.Under:
+		text += "below the limit of 80 % by more than the guard band: replace"
+	default:
+		text += fmt.Sprintf("too near the limit of 80 %% to say (probability to be above %.0f %%)", 100*p)
+	}
+	return text
+}
+
+func (a *audited) text(w io.Writer) error {
+	if err := a.Report.WriteText(w); err != nil {
+		return err
+	}
+	var b strings.Builder
+	if c := a.Capacity; c != nil && (c.Temperature != 1 || c.Rate != 1) {
+		b.WriteString(budget.Wrap(fmt.Sprintf("Capacity %.4g Ah, %s.", c.Value/3600, c.Text), "", "  "))
+	}
+	if a.Budget != nil {
+		b.WriteString(budget.Wrap(a.Budget.Sentence, "With its uncertainty: ", "  "))
+		b.WriteString(budget.Wrap(a.Budget.Advice[0], "", "  "))
+	} else if a.phase != nil {
+		b.WriteString("Its uncertainty: give --rig, or see budget.\n")
+	}
+	if a.Grade != "" {
+		b.WriteString(budget.Wrap(a.Grade+". The limit of 80 % is common practice; the maker's and the standard's own come first.", "Grade: ", "  "))
+	}
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+// compareLogs compares the capacities of several logs.
+func compareLogs(all []*audited) string {
+	var with []*audited
+	for _, a := range all {
+		if a.Capacity != nil && !a.AtLeast {
+			with = append(with, a)
+		}
+	}
+	if len(with) < 2 {
+		return ""
+	}
+	var b strings.Builder
+	b.WriteString("\nCompared, after both were brought to the same conditions:\n")
+	first := with[0]
+	for _, a := range with[1:] {
+		d := 100 * (a.Capacity.Value/first.Capacity.Value - 1)
+		line := fmt.Sprintf("%s has %+.2f %% of the capacity of %s", a.Log, d, first.Log)
+		if a.Budget != nil && first.Budget != nil {
+			en, equal := audit.Equality(first.Budget.Charge.Y, first.Budget.Charge.U, a.Budget.Charge.Y, a.Budget.Charge.U)
+			if equal {
+				line += fmt.Sprintf("; equal within their uncertainties (E_n %.2f)", en)
+			} else {
+				line += fmt.Sprintf("; different (E_n %.2f)", en)
+			}
+		} else {
+			line += "; without --rig nobody can say whether that is a difference"
+		}
+		b.WriteString(budget.Wrap(line+".", "  ", "    "))
+		if r := a.phase.Current / first.phase.Current; a.Capacity.Rate == 1 && (r > 1.15 || r < 1/1.15) {
+			k, u := audit.Exponent(first.Capacity.Value, first.phase.Current, a.Capacity.Value, a.phase.Current, 0.002)
+			line := fmt.Sprintf("rate exponent between %.3g and %.3g A: %.3f (u %.3f for capacities good to 0.2 %%)", first.phase.Current, a.phase.Current, k, u)
+			if k < 1-2*u || k > 1.6 {
+				line += "; no chemistry has that (about 1.03 to 1.6): one of the logs, or its conditions, differ"
+			}
+			b.WriteString(budget.Wrap(line+".", "    ", "    "))
+		}
+	}
+	return b.String()
+}
+
+// files writes sheet and plot.
+func (o auditOptions) files(std streams, b *bench, a *audited) error {
+	if o.plot != "" {
+		if err := writeWhole(o.plot, func(w io.Writer) error { return a.sketch.WriteSVG(w, a.Log, a.Sign) }); err != nil {
+			return err
+		}
+		fmt.Fprintln(std.err, "wrote", o.plot)
+	}
+	if o.sheet == "" {
+		return nil
+	}
+	var svg strings.Builder
+	if err := a.sketch.WriteSVG(&svg, a.Log, a.Sign); err != nil {
+		return err
+	}
+	s := audit.Sheet{Report: a.Report, Stated: a.Budget, Pack: o.pack, Rig: o.rig, Calibrated: o.calibrated, Grade: a.Grade, SVG: template.HTML(svg.String())}
+	if a.Capacity != nil {
+		s.Brought = *a.Capacity
+	}
+	if o.firmware != "" {
+		h, err := hashFile(o.firmware)
+		if err != nil {
+			return err
+		}
+		s.Firmware = o.firmware + ", SHA-256 " + h
+	}
+	s.Cautions = []string{
+		"Put a fuse at the pack; check polarity with a meter before connecting; connect with load and charger off.",
+		"No jewellery; insulated tools; eye protection. Not unattended without an independent stop.",
+		model.Deference(),
+	}
+	if o.pack != "" {
+		if p, err := b.packNamed(o.pack); err == nil {
+			s.Pack, s.Cautions = p.Name+": "+p.Summary, p.Cautions()
+		} else if isFile(o.pack) {
+			return err
+		}
+	}
+	if err := writeWhole(o.sheet, s.Write); err != nil {
+		return err
+	}
+	fmt.Fprintln(std.err, "wrote", o.sheet)
+	return nil
+}
+
+func isFile(name string) bool {
+	return strings.HasSuffix(name, ".yaml") || strings.ContainsAny(name, `/\`)
+}
+
+// writeClean writes a row of the cleaned copy. What was left out keeps its place, so that nothing vanishes in silence.
+func writeClean(w *wholeFile, r audit.Row) {
+	number := func(x float64, digits int) string {
+		if math.IsNaN(x) {
+			return ""
+		}
+		return strconv.FormatFloat(x, 'g', digits, 64)
+	}
+	done := r.Note
+	if strings.ContainsAny(done, ",\"") {
+		done = strconv.Quote(done)
+	}
+	fmt.Fprintf(w, "%d,%.3f,%s,%s,%.6f,%.5f,%s\n", r.Line, r.Time, number(r.Voltage, 9), number(r.Current, 9), r.Charge/3600, r.Energy/3600, done)
+}

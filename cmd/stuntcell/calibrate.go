@@ -1,0 +1,174 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"os"
+
+	"github.com/spf13/cobra"
+
+	"stuntcell/model/quantity"
+	"stuntcell/validate/budget"
+	"stuntcell/validate/calibrate"
+)
+
+type calibrateOptions struct {
+	json            bool
+	rig, meter      string
+	header, history string
+	tolerance, aim  float64
+	toCurrent       float64
+}
+
+func newCalibrate(std streams) *cobra.Command {
+	var o calibrateOptions
+	cmd := &cobra.Command{
+		Use:   "calibrate PAIRS",
+		Short: "Gain and offset of a rig, with their uncertainty, from readings beside a meter",
+		Long: `Gain and offset of a rig, with their uncertainty, from its readings beside a meter: covariance,
+residual, linearity, prediction band, whether to adjust at all, how many more pairs and where,
+and whole numbers for firmware.
+
+PAIRS is a CSV file with the header rig_A, meter_A (or mA, V, mV; a column meter names the meter
+of each row). State each meter's accuracy in lines before the rows:
+
+  meter: bench, 0.5 % + 3 digits of 0.01 A, range 20 A
+
+Two meters that disagree are both kept. A meter that is weaker than the shunt's label does not
+adjust it (4 to 1, common practice).`,
+		Example: `  stuntcell calibrate pairs.csv
+  stuntcell calibrate pairs.csv --rig mine.yaml --header rig.h
+  stuntcell calibrate pairs.csv --check standard.csv`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return runCalibrate(cmd.Context(), std, o, args[0])
+		},
+	}
+	f := cmd.Flags()
+	f.BoolVar(&o.json, "json", false, "write one JSON object on one line")
+	f.StringVar(&o.rig, "rig", "", "the `RIG` that is calibrated: a name on board or a file (default: the project's, else shop-50a)")
+	f.StringVar(&o.meter, "meter", "", "make the constants from the pairs against this `METER`")
+	f.StringVar(&o.header, "header", "", "write the rig's constants as a C header to `FILE.h`")
+	f.StringVar(&o.history, "check", "", "judge the history of a check standard in `FILE.csv`: date, reading, nominal")
+	f.Var(newAmount(quantity.Ratio, &o.tolerance), "tolerance", "what the rig claims without calibration (default: the rig's, else 0.5 %)")
+	f.Var(newAmount(quantity.Ratio, &o.aim), "aim", "the uncertainty that more pairs should reach (default: a quarter of the meter's)")
+	f.Var(newAmount(quantity.Current, &o.toCurrent), "to", "how far the current will be used (default: as far as the pairs reach)")
+	return cmd
+}
+
+// calibration is what calibrate writes as JSON.
+type calibration struct {
+	Schema    string                `json:"schema"`
+	Pairs     string                `json:"pairs"`
+	SHA256    string                `json:"sha256"`
+	Rig       string                `json:"rig"`
+	Lines     []*calibrate.Line     `json:"lines"`
+	Agreement []calibrate.Agreement `json:"agreement"`
+	Constants []calibrate.Constants `json:"constants"`
+	Notes     []string              `json:"notes"`
+	History   *calibrate.History    `json:"history,omitempty"`
+}
+
+func runCalibrate(_ context.Context, std streams, o calibrateOptions, name string) error {
+	b, err := findBench()
+	if err != nil {
+		return err
+	}
+	r, err := b.rig()
+	if err == nil && o.rig != "" {
+		r, err = b.rigNamed(o.rig)
+	}
+	if err != nil {
+		return err
+	}
+	data, err := os.ReadFile(name)
+	if err != nil {
+		return err
+	}
+	series, err := calibrate.Parse(name, data)
+	if err != nil {
+		return err
+	}
+	if o.tolerance == 0 {
+		o.tolerance = budget.FromRig(r).Shunt.Half
+	}
+	c := calibration{Schema: "stuntcell.calibration/1", Pairs: name, Rig: r.Name}
+	if c.SHA256, err = hashFile(name); err != nil {
+		return err
+	}
+	known := o.meter == ""
+	for _, s := range series {
+		known = known || s.Meter.Name == o.meter
+		fo := calibrate.Options{Tolerance: o.tolerance, Aim: o.aim}
+		if s.Meter.Quantity == quantity.Current {
+			fo.To = o.toCurrent
+		}
+		l, err := calibrate.Fit(s, fo)
+		if err != nil {
+			return fmt.Errorf("%s: %w", name, err)
+		}
+		c.Lines = append(c.Lines, l)
+	}
+	if !known {
+		return usagef("", "--meter %s: no such meter in %s", o.meter, name)
+	}
+	c.Agreement = calibrate.Compare(c.Lines)
+	for _, q := range []string{"current", "voltage"} {
+		l, err := calibrate.Choose(c.Lines, q, o.meter)
+		switch {
+		case err != nil && o.header != "":
+			return usagef("use --meter NAME", "no constants for the %s: %v", q, err)
+		case err != nil:
+			c.Notes = append(c.Notes, fmt.Sprintf("No constants for the %s: %v.", q, err))
+			continue
+		case l == nil:
+			continue
+		}
+		k, err := l.Integers(r)
+		if err != nil {
+			return fmt.Errorf("%s: %w", name, err)
+		}
+		c.Constants = append(c.Constants, k)
+	}
+	if o.history != "" {
+		if c.History, err = readHistory(o.history, o.tolerance); err != nil {
+			return err
+		}
+	}
+	if o.header != "" {
+		text := calibrate.Header(r, name+" (SHA-256 "+c.SHA256[:16]+")", c.Constants)
+		if err := writeWhole(o.header, func(w io.Writer) error { _, err := io.WriteString(w, text); return err }); err != nil {
+			return err
+		}
+		fmt.Fprintln(std.err, "wrote", o.header)
+	}
+	if o.json {
+		return json.NewEncoder(std.out).Encode(c)
+	}
+	if err := calibrate.WriteText(std.out, c.Lines, c.Agreement, c.Constants); err != nil {
+		return err
+	}
+	for _, n := range c.Notes {
+		fmt.Fprint(std.out, budget.Wrap(n, "", "  "))
+	}
+	if c.History != nil {
+		fmt.Fprintln(std.out)
+		return c.History.WriteText(std.out)
+	}
+	return nil
+}
+
+func readHistory(name string, tolerance float64) (*calibrate.History, error) {
+	data, err := os.ReadFile(name)
+	if err != nil {
+		return nil, err
+	}
+	checks, err := calibrate.ParseHistory(name, data)
+	if err != nil {
+		return nil, err
+	}
+	h := calibrate.Watch(checks, tolerance)
+	return &h, nil
+}
