@@ -445,7 +445,7 @@ func (a *Auditor) Progress() Progress {
 		// Few rows so far: they are taken now, what is learnt from them stands.
 		a.prime()
 	}
-	p := Progress{Rows: a.rows, Time: a.time.t, Current: a.prev.i, Voltage: a.prev.v, Slope: a.tail.slope()}
+	p := Progress{Rows: a.rows, Time: a.time.t, Current: a.prev.i, Voltage: a.prev.v, Slope: a.tail.slope(a.vs)}
 	if n := len(a.phases); n > 0 {
 		ph := a.phases[n-1]
 		p.Charge = math.Abs(ph.q.net())

@@ -32,14 +32,14 @@ type Brought struct {
 	// U is the standard uncertainty that the corrections alone add [A·s].
 	U float64 `json:"u_As"`
 	// Share is Value over Rated, NaN if there is no rating.
-	Share float64 `json:"share_of_rated"`
-	Text  string  `json:"text"`
+	Share budget.Maybe `json:"share_of_rated"`
+	Text  string       `json:"text"`
 }
 
 // Bring corrects a capacity measured at amps to the conditions: C/(1 + lambda·(T - reference)), the form of the battery standards (from memory),
 // and (I/I_r)^(k-1) after Peukert, which holds for constant current from full only.
 func Bring(charge, amps float64, c Conditions) Brought {
-	b := Brought{Logged: charge, Value: charge, Temperature: 1, Rate: 1, Share: math.NaN()}
+	b := Brought{Logged: charge, Value: charge, Temperature: 1, Rate: 1, Share: budget.Maybe(math.NaN())}
 	var u2 float64
 	if c.Cell > 0 && c.Reference > 0 {
 		d := c.Cell - c.Reference
@@ -61,7 +61,7 @@ func Bring(charge, amps float64, c Conditions) Brought {
 	b.Value *= b.Temperature * b.Rate
 	b.U = b.Value * math.Sqrt(u2)
 	if c.Rated > 0 {
-		b.Share = b.Value / c.Rated
+		b.Share = budget.Maybe(b.Value / c.Rated)
 	}
 	return b
 }

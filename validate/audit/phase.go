@@ -99,7 +99,7 @@ func (a *Auditor) phase(kind int8, r *row, dt float64, dq, de integrals, bound, 
 	began := kind != now.sign || r.phase != now.label && kind == now.sign && r.phase != "" && len(a.phases) < mostPhases/2
 	to := now
 	if began {
-		now.Slope, now.drop = a.tail.slope(), a.tail.drop()
+		now.Slope, now.drop = a.tail.slope(a.vs), a.tail.drop()
 		if a.join(kind, r) {
 			began = false
 			now = &a.phases[len(a.phases)-1]
@@ -231,7 +231,7 @@ func (a *Auditor) howEnded(all []Phase, i int) {
 	p := &all[i]
 	last := i == len(all)-1
 	if last && p.Slope == 0 {
-		p.Slope = a.tail.slope()
+		p.Slope = a.tail.slope(a.vs)
 	}
 	next := Kind("")
 	if !last {

@@ -441,7 +441,11 @@ func (a *Auditor) endFindings(r *Report) {
 }
 
 func (a *Auditor) notes(r *Report) {
-	if !r.Signed && a.direction == 0 {
+	both := map[Kind]bool{}
+	for _, p := range r.Phases {
+		both[p.Kind] = true
+	}
+	if !r.Signed && both[Charge] && both[Discharge] {
 		r.Notes = append(r.Notes, "The current is printed with one sign only: direction was taken from the voltage of each phase.")
 	}
 	if len(r.Totals) == 0 {

@@ -327,8 +327,9 @@ func (l *tail) take(t, v, i float64) {
 	l.n++
 }
 
-// slope returns dV/dt over the last rows that have the last row's current within a tenth [V/s]; 0 if there are fewer than three.
-func (l *tail) slope() float64 {
+// slope returns dV/dt at the end [V/s], over as few of the last rows as let the voltage move by twenty printed units, at least three; of rows
+// that have the last row's current within a tenth. 0 if there are fewer.
+func (l *tail) slope(unit float64) float64 {
 	m := min(l.n, len(l.t))
 	if m < 3 {
 		return 0
@@ -341,12 +342,15 @@ func (l *tail) slope() float64 {
 		if math.Abs(l.i[k]-l.i[end]) > 0.1*math.Abs(l.i[end]) || math.IsNaN(l.v[k]) {
 			break
 		}
-		x := l.t[k] - l.t[end]
+		x, v := l.t[k]-l.t[end], l.v[k]-l.v[end]
 		n++
 		st += x
-		sv += l.v[k] - l.v[end]
+		sv += v
 		stt += x * x
-		stv += x * (l.v[k] - l.v[end])
+		stv += x * v
+		if n >= 3 && math.Abs(v) >= 20*unit {
+			break
+		}
 	}
 	if det := n*stt - st*st; n >= 3 && det > 0 {
 		return (n*stv - st*sv) / det

@@ -45,7 +45,7 @@ type Stated struct {
 	Charge Result `json:"charge_Ah"`
 	Energy Result `json:"energy_Wh"`
 	// Correlation of charge and energy.
-	Correlation float64 `json:"correlation"`
+	Correlation Maybe `json:"correlation"`
 	// Lines are sorted by their part of the charge's u², largest first; those that contribute nothing are left out.
 	Lines  []Line   `json:"lines"`
 	Advice []string `json:"advice"`
@@ -131,7 +131,7 @@ func (c Capacity) State(o Options) (*Stated, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Stated{Rig: c.Rig.Name, From: c.Figure.From, Correlation: p.Correlation(0, 1)}
+	s := &Stated{Rig: c.Rig.Name, From: c.Figure.From, Correlation: Maybe(p.Correlation(0, 1))}
 	logged := [2]float64{c.Figure.Charge / 3600, c.Figure.Energy / 3600}
 	for i, to := range []*Result{&s.Charge, &s.Energy} {
 		q := Compare(p, mc, i, o.P, digits)

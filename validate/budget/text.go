@@ -47,7 +47,7 @@ func (s *Stated) WriteText(w io.Writer) error {
 		fmt.Fprintf(&b, "        Monte Carlo         %s to %s %s, u %s %s, %d trials%s\n", low, high, r.unit, u, r.unit, r.r.MonteCarlo.Trials, stable)
 		b.WriteString(Wrap(fmt.Sprintf("quote %s, by %s", r.r.Stated, r.r.Why), "        ", "        "))
 	}
-	b.WriteString(Wrap("(nu: effective degrees of freedom; k for a coverage probability of about "+strconv.FormatFloat(100*s.Charge.P, 'g', 4, 64)+" %)", "", ""))
+	b.WriteString(Wrap("(nu: effective degrees of freedom; k for a coverage of about "+strconv.FormatFloat(100*s.Charge.P, 'g', 4, 64)+" %)", "", ""))
 	b.WriteByte('\n')
 	for _, a := range s.Advice {
 		b.WriteString(Wrap(a, "", "  "))

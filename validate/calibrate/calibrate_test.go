@@ -275,7 +275,7 @@ func TestBentAndUnequalSigns(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if l.Linearity.StepP > 1e-6 || math.Abs(l.Linearity.Step-0.002) > 1e-4 {
+	if l.Linearity.StepP > 1e-6 || math.Abs(float64(l.Linearity.Step)-0.002) > 1e-4 {
 		t.Errorf("signs that differ by 0.2 %%: %+v", l.Linearity)
 	}
 	if !strings.Contains(strings.Join(l.Warnings, " "), "Charge and discharge") {
@@ -411,7 +411,7 @@ func TestHistory(t *testing.T) {
 	if h := Watch(make(0, 0), 0.005); len(h.Out) != 0 || !strings.Contains(h.Text, "In control") {
 		t.Errorf("steady: %+v", h)
 	}
-	if h := Watch(make(0.003, 0), 0.005); !(math.Abs(h.Drift-0.003) < 0.0005) || !strings.Contains(h.Text, "drifts") {
+	if h := Watch(make(0.003, 0), 0.005); !(math.Abs(float64(h.Drift)-0.003) < 0.0005) || !strings.Contains(h.Text, "drifts") {
 		t.Errorf("drift: %+v", h)
 	}
 	if h := Watch(make(0, 0.004), 0.005); len(h.Out) == 0 || !strings.Contains(h.Text, "something changed") {

@@ -3,6 +3,8 @@ package calibrate
 import (
 	"fmt"
 	"math"
+
+	"stuntcell/validate/budget"
 )
 
 // Agreement is how two meters agree on one quantity.
@@ -12,10 +14,10 @@ type Agreement struct {
 	B        string `json:"b"`
 	// At is the reading where they differ most beside their uncertainty, Difference what A corrects more than B there [Unit], En that over the root of both expanded uncertainties
 	// squared: at most 1 is agreement (ISO 13528: from memory).
-	At         float64 `json:"at"`
-	Difference float64 `json:"difference"`
-	En         float64 `json:"En"`
-	Text       string  `json:"text"`
+	At         budget.Maybe `json:"at"`
+	Difference budget.Maybe `json:"difference"`
+	En         budget.Maybe `json:"En"`
+	Text       string       `json:"text"`
 }
 
 // Compare holds every two lines of one quantity against each other, where both have pairs. Lines that disagree are both kept: which meter is right is not told by them.
@@ -30,7 +32,8 @@ func Compare(lines []*Line) []Agreement {
 			g := Agreement{Quantity: a.Quantity, A: a.Meter, B: b.Meter}
 			if !(low <= high) {
 				g.Text = "no range in common: they cannot be compared"
-				g.At, g.Difference, g.En = math.NaN(), math.NaN(), math.NaN()
+				unknown := budget.Maybe(math.NaN())
+				g.At, g.Difference, g.En = unknown, unknown, unknown
 				out = append(out, g)
 				continue
 			}
@@ -41,8 +44,8 @@ func Compare(lines []*Line) []Agreement {
 				if d != 0 {
 					en = math.Abs(d) / math.Hypot(pa.U, pb.U)
 				}
-				if en >= g.En {
-					g.At, g.Difference, g.En = x, d, en
+				if budget.Maybe(en) >= g.En {
+					g.At, g.Difference, g.En = budget.Maybe(x), budget.Maybe(d), budget.Maybe(en)
 				}
 			}
 			unit := a.Unit

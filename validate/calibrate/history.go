@@ -14,6 +14,7 @@ import (
 
 	"stuntcell/model/fit"
 	"stuntcell/model/quantity"
+	"stuntcell/validate/budget"
 )
 
 // Check is one reading of a check standard: a thing that is kept only to be read again and again (a resistor at a fixed voltage, a second shunt).
@@ -116,15 +117,16 @@ type History struct {
 	Last float64 `json:"last"`
 	Out  []int   `json:"out_of_control_lines"`
 	// Drift and DriftError are the slope [1/year] and its standard error; NaN if all dates are one. P is the probability of such a slope by chance.
-	Drift      float64 `json:"drift_per_year"`
-	DriftError float64 `json:"drift_error"`
-	P          float64 `json:"p"`
-	Text       string  `json:"text"`
+	Drift      budget.Maybe `json:"drift_per_year"`
+	DriftError budget.Maybe `json:"drift_error"`
+	P          budget.Maybe `json:"p"`
+	Text       string       `json:"text"`
 }
 
 // Watch judges a history against the tolerance of the rig, relative.
 func Watch(c []Check, tolerance float64) History {
-	h := History{Checks: len(c), Drift: math.NaN(), DriftError: math.NaN(), P: math.NaN()}
+	unknown := budget.Maybe(math.NaN())
+	h := History{Checks: len(c), Drift: unknown, DriftError: unknown, P: unknown}
 	var d, t, moving []float64
 	for i, x := range c {
 		d = append(d, x.Reading/x.Nominal-1)
@@ -142,7 +144,7 @@ func Watch(c []Check, tolerance float64) History {
 	start := h.Mean
 	if t[n-1] > t[0] {
 		if f, err := fit.Polynomial(t, d, 1); err == nil && f.Cov != nil && f.DOF > 0 {
-			h.Drift, h.DriftError, h.P = f.Value[1], f.Error[1], chance(f.Value[1], f.Error[1], f.DOF)
+			h.Drift, h.DriftError, h.P = budget.Maybe(f.Value[1]), budget.Maybe(f.Error[1]), chance(f.Value[1], f.Error[1], f.DOF)
 			if h.P < 0.05 {
 				start, trend = f.Value[0], f.Value[1]
 			}
@@ -160,7 +162,7 @@ func Watch(c []Check, tolerance float64) History {
 	case math.Abs(h.Last) > tolerance:
 		h.Text = fmt.Sprintf("The last check is off by %.2g %%, more than the tolerance of %.2g %%. Calibrate.", 100*h.Last, 100*tolerance)
 	case h.P < 0.05 && h.Drift != 0:
-		left := (math.Copysign(tolerance, h.Drift) - h.Last) / h.Drift
+		left := (math.Copysign(tolerance, float64(h.Drift)) - h.Last) / float64(h.Drift)
 		h.Text = fmt.Sprintf("It drifts by %.2g %% a year (± %.1g %%, one standard error). At that rate the tolerance of %.2g %% is reached in %.1f years: calibrate before then.", 100*h.Drift, 100*h.DriftError, 100*tolerance, left)
 	default:
 		h.Text = fmt.Sprintf("In control: no drift that can be told from scatter (%.2g %%).", 100*h.Sigma)

@@ -85,11 +85,11 @@ type Linearity struct {
 	At    float64 `json:"at"`
 	// Bend is how far a parabola through the pairs departs from the line at most, between Low and High, with the probability P that scatter alone bends it as
 	// much. P is NaN with fewer than four readings that differ, then Bend is 0.
-	Bend float64 `json:"bend"`
-	P    float64 `json:"p"`
+	Bend float64      `json:"bend"`
+	P    budget.Maybe `json:"p"`
 	// Step is the gain above zero less that below, with its P; NaN unless both signs have two readings that differ.
-	Step  float64 `json:"step"`
-	StepP float64 `json:"step_p"`
+	Step  budget.Maybe `json:"step"`
+	StepP budget.Maybe `json:"step_p"`
 }
 
 // Point is one point of the prediction band.
@@ -220,7 +220,8 @@ func (l *Line) band(to float64) {
 }
 
 func (l *Line) linearity(y []float64) {
-	l.Linearity = Linearity{P: math.NaN(), Step: math.NaN(), StepP: math.NaN()}
+	unknown := budget.Maybe(math.NaN())
+	l.Linearity = Linearity{P: unknown, Step: unknown, StepP: unknown}
 	for i, r := range l.residuals {
 		if math.Abs(r) >= math.Abs(l.Linearity.Worst) {
 			l.Linearity.Worst, l.Linearity.At = r, l.x[i]
@@ -251,20 +252,20 @@ func (l *Line) linearity(y []float64) {
 		a.SetRow(i, []float64{1, x, math.Max(x, 0)})
 	}
 	if f, err := fit.Linear(a, y); err == nil && f.Cov != nil && f.DOF > 0 {
-		l.Linearity.Step = f.Value[2]
+		l.Linearity.Step = budget.Maybe(f.Value[2])
 		l.Linearity.StepP = chance(f.Value[2], f.Error[2], f.DOF)
 	}
 }
 
 // chance is the two-sided probability of an estimate at least so far from zero if the truth is zero.
-func chance(value, err float64, dof int) float64 {
+func chance(value, err float64, dof int) budget.Maybe {
 	if err == 0 {
 		if value == 0 {
 			return 1
 		}
 		return 0
 	}
-	return 2 * distuv.StudentsT{Mu: 0, Sigma: 1, Nu: float64(dof)}.Survival(math.Abs(value)/err)
+	return budget.Maybe(2 * distuv.StudentsT{Mu: 0, Sigma: 1, Nu: float64(dof)}.Survival(math.Abs(value)/err))
 }
 
 func distinct(x []float64) int {

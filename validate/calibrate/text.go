@@ -56,10 +56,10 @@ func (l *Line) text(b *strings.Builder) {
 	fmt.Fprintf(b, "  offset  %s m%s, u %s m%s   (scatter %.2g, meter %.2g)\n", o, l.Unit, uo, l.Unit, 1000*l.OffsetError, 1000*l.OffsetMeter)
 	fmt.Fprintf(b, "  correlation of gain and offset %.2f; residual %.3g m%s, %d degrees of freedom\n", l.GainOffset, 1000*l.Residual, l.Unit, l.DOF)
 	fmt.Fprintf(b, "  worst residual %.3g m%s at %.4g %s\n", 1000*l.Linearity.Worst, l.Unit, l.Linearity.At, l.Unit)
-	if !math.IsNaN(l.Linearity.P) {
+	if l.Linearity.P.Known() {
 		fmt.Fprintf(b, "  bend %.2g m%s (p %.2g)", 1000*l.Linearity.Bend, l.Unit, l.Linearity.P)
 	}
-	if !math.IsNaN(l.Linearity.StepP) {
+	if l.Linearity.StepP.Known() {
 		fmt.Fprintf(b, ", gains of the two signs differ by %.2g %% (p %.2g)", 100*l.Linearity.Step, l.Linearity.StepP)
 	}
 	b.WriteString("\n\n")
