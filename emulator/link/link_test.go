@@ -14,6 +14,8 @@ import (
 	"testing"
 	"time"
 
+	"go.uber.org/goleak"
+
 	"stuntcell/emulator/link"
 	"stuntcell/emulator/link/linktest"
 )
@@ -23,7 +25,12 @@ func TestMain(m *testing.M) {
 	if what := os.Getenv("LINK_TEST_CHILD"); what != "" {
 		child(what)
 	}
-	os.Exit(m.Run())
+	code := m.Run()
+	if err := goleak.Find(); err != nil && code == 0 {
+		fmt.Fprintln(os.Stderr, err)
+		code = 1
+	}
+	os.Exit(code)
 }
 
 // child plays the part of a logger's process and exits.
