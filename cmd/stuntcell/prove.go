@@ -94,14 +94,14 @@ func runProve(ctx context.Context, std streams, o proveOptions, args []string) (
 	if err != nil {
 		return err
 	}
-	suite, err := b.suite(args)
-	if err != nil {
-		return err
-	}
 	if o.log != "" && len(args) != 1 {
 		return usagef("as in prove --log log.csv discharge-20h", "--log: expected exactly one scenario, the one whose readings the program was fed")
 	}
 	logger, err := o.choose(b)
+	if err != nil {
+		return err
+	}
+	suite, err := b.suite(args)
 	if err != nil {
 		return err
 	}
