@@ -14,6 +14,8 @@ type Pack struct {
 	Series        int // cells in series
 	Parallel      int // strings in parallel
 	Rated         Rating
+	// Table holds further rows of a rating table, with the misfit of each.
+	Table []RatedRow
 	// Cell is what each cell is; a pack with Spread differs from it cell by cell.
 	Cell Cell
 	Rate Rate

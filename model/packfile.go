@@ -67,6 +67,17 @@ func LoadPack(file string, data []byte) (*Pack, error) {
 		p.Rated.Charge = q.Quantity("capacity", quantity.Charge, quantity.Between(3.6, 3.6e8))
 		p.Rated.Hours = q.Quantity("time", quantity.Time, quantity.Between(60, 1000*3600))
 		p.Rated.End = p.readVolts(q, "end", quantity.Positive())
+		for _, row := range q.List("table") {
+			x := row.Map()
+			r := RatedRow{Hours: x.Quantity("time", quantity.Time, quantity.Between(60, 1000*3600)), Charge: x.Quantity("capacity", quantity.Charge, quantity.Between(3.6, 3.6e8)), End: p.Rated.End}
+			if x.Has("end") {
+				r.End = p.readVolts(x, "end", quantity.Positive())
+			}
+			x.Done()
+			if r.Hours > 0 && r.Charge > 0 && r.End > 0 {
+				p.Table = append(p.Table, r)
+			}
+		}
 		q.Done()
 	}
 	if f, ok := m.Find("resistance"); ok {
@@ -346,7 +357,14 @@ func readRate(q *quantity.Map) Rate {
 		r.K = q.Get("k").Number(quantity.Between(1, 2))
 		r.Recovery = q.Quantity("recovery", quantity.Time, quantity.Between(1, 1e6))
 	case TwoWell:
-		r.K = q.Get("k").Number(quantity.Between(1, 2))
+		// Its two constants, or the exponent that they are to follow.
+		if q.Has("well") || q.Has("flow") {
+			r.Well = q.Quantity("well", quantity.Ratio, quantity.Between(0.01, 0.99))
+			r.Flow = q.Quantity("flow", quantity.RatioPerTime, quantity.Between(1e-8, 10))
+			r.K = 1
+		} else {
+			r.K = q.Get("k").Number(quantity.Between(1.001, 1.6))
+		}
 	}
 	q.Done()
 	return r
@@ -424,11 +442,27 @@ func (p *Pack) make(r *recipe) error {
 	if err := p.Cell.validate(); err != nil {
 		return err
 	}
-	return p.solveRating(r.whole)
+	if len(p.Table) > 0 {
+		if err := p.fitTable(); err != nil {
+			return err
+		}
+	}
+	if err := p.solveRating(); err != nil {
+		return err
+	}
+	for i := range p.Table {
+		row := &p.Table[i]
+		q, _, err := p.Delivered(row.Charge / row.Hours)
+		if err != nil {
+			return err
+		}
+		row.Misfit = q/row.Charge - 1
+	}
+	return nil
 }
 
 // solveRating sets the whole charge so that the rated current delivers the rated charge to the rated end.
-func (p *Pack) solveRating(whole float64) error {
+func (p *Pack) solveRating() error {
 	rated := p.Rated.Charge / float64(p.Parallel)
 	amps := rated / p.Rated.Hours
 	end := p.Rated.End / float64(p.Series)
@@ -440,7 +474,18 @@ func (p *Pack) solveRating(whole float64) error {
 		return fmt.Errorf("the rated end of %.4g V is below what the pack shows at rest when empty (more than %.4g V would be possible)",
 			p.Rated.End, p.Volts(bottom))
 	}
+	if p.Rate.Model == TwoWell {
+		misfit, err := p.twoWells()
+		if err == nil && p.Rate.K > 1 {
+			p.Sources = append(p.Sources, fmt.Sprintf("two wells: %.4g of the charge available, flow %.4g/s; within %.2g %% of an exponent of %.4g from 1 to 20 times the rated current",
+				p.Rate.Well, p.Rate.Flow, misfit*100, p.Rate.K))
+		}
+		return err
+	}
 	y := p.levelAt(end, amps, p.Rated.Hours, p.Cell.Reference)
+	if p.Rate.Model == NoRate {
+		p.Cell.Capacity = 0
+	}
 	if left := (rated + p.lost(rated, amps, p.Cell.Reference)) / (1 - y); p.Cell.Capacity < left {
 		p.Cell.Capacity = left
 	}
