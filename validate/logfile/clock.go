@@ -28,6 +28,8 @@ type stamp struct {
 	step    float64 // [s] of the last printed place
 	offset  int     // seconds east of UTC
 	span    bool    // "2 days 03:04:05": certainly a duration
+	// impossible says that it has the form of a date and time, and that there is no such day or second.
+	impossible bool
 }
 
 // parseStamp reads date, time, or date and time: ISO 8601 and RFC 3339 with T, blank or underscore, fraction, Z or offset;
@@ -51,9 +53,7 @@ func parseStamp(b []byte) (s stamp, ok bool) {
 			return s, false
 		}
 		s.hasTime = true
-		if s.hours > 24 || s.hours == 24 && s.seconds > day {
-			return s, false
-		}
+		s.impossible = s.impossible || s.hours > 24 || s.hours == 24 && s.seconds > day
 		p.zone(&s)
 		return s, p.done()
 	}
@@ -175,7 +175,8 @@ func (p *scanner) date(s *stamp) bool {
 			return false
 		}
 		s.a, s.b, s.c, s.known = p.number(4), m, d, true
-		return valid(s)
+		s.impossible = !valid(s)
+		return true
 	}
 	n := p.digits()
 	switch n {
@@ -183,7 +184,7 @@ func (p *scanner) date(s *stamp) bool {
 	case 8: // 20261125T143330Z
 		if p.i+8 < len(p.b) && (p.b[8]|0x20 == 't' || p.b[8] == ' ' || p.b[8] == '-' || p.b[8] == '_') {
 			s.a, s.b, s.c, s.known = p.number(4), p.number(2), p.number(2), true
-			return valid(s)
+			return valid(s) // other whole numbers have eight digits too
 		}
 		return false
 	default:
@@ -210,7 +211,8 @@ func (p *scanner) date(s *stamp) bool {
 		default:
 			return false
 		}
-		return valid(s)
+		s.impossible = !valid(s)
+		return true
 	}
 	k := p.digits()
 	if mark == ' ' || k < 1 || k > 2 {
@@ -225,15 +227,18 @@ func (p *scanner) date(s *stamp) bool {
 	switch {
 	case n == 4 && (k == 1 || k == 2):
 		s.a, s.b, s.c, s.known = first, second, p.number(k), true
-		return valid(s)
+		s.impossible = !valid(s)
+		return true
 	case n <= 2 && (k == 4 || k == 2):
 		s.a, s.b, s.c = first, second, p.number(k)
 		s.short, s.dotted = k == 2, mark == '.'
+		s.impossible = true
 		for o := dayMonth; o <= yearMonthDay; o++ {
 			if _, ok := s.settle(o); ok {
-				return true
+				s.impossible = false
 			}
 		}
+		return !s.impossible || k == 4
 	}
 	return false
 }
@@ -427,9 +432,7 @@ func (p *scanner) finish(s *stamp, h, m, sec int, frac float64) bool {
 		}
 	}
 	p.i = at
-	if m > 59 || sec > 60 || sec == 60 && m != 59 {
-		return false
-	}
+	s.impossible = s.impossible || m > 59 || sec > 60 || sec == 60 && m != 59
 	s.seconds = float64(h)*hour + float64(m)*60 + float64(sec) + frac
 	return true
 }

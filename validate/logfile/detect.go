@@ -492,7 +492,7 @@ func knownNames(cells [][]byte) int {
 func stringsOf(cells [][]byte) []string {
 	out := make([]string, len(cells))
 	for i, c := range cells {
-		out[i] = string(c)
+		out[i] = validText(string(c))
 	}
 	return out
 }

@@ -85,7 +85,8 @@ func TestEncodings(t *testing.T) {
 	for name, in := range map[string]io.Reader{
 		"UTF-8 with its mark": strings.NewReader("\ufeff" + german), "UTF-16 LE": bytes.NewReader(utf16Of(german, true)), "UTF-16 BE": bytes.NewReader(utf16Of(german, false)),
 		"UTF-16 byte by byte": oneByte{bytes.NewReader(utf16Of(german, true))}, "half a unit at the end": bytes.NewReader(append(utf16Of(german, false), 0)),
-		"CR": strings.NewReader(strings.ReplaceAll(german, "\n", "\r")), "no end of line": strings.NewReader(strings.TrimSuffix(german, "\n")),
+		"Latin-1": strings.NewReader(strings.ReplaceAll(german, "ä", "\xe4")),
+		"CR":      strings.NewReader(strings.ReplaceAll(german, "\n", "\r")), "no end of line": strings.NewReader(strings.TrimSuffix(german, "\n")),
 	} {
 		if got := asText(readAll(NewReader(in, Options{}))); got != want {
 			t.Errorf("%s:\n%s\nwant:\n%s", name, got, want)

@@ -628,7 +628,7 @@ func (s *shape) orderOf(i int, src source) (dateOrder, error) {
 			return true
 		}
 		st, ok := parseStamp(cells[i])
-		if !ok || !st.hasDate || st.known {
+		if !ok || !st.hasDate || st.known || st.impossible {
 			return true
 		}
 		if rows == 0 {
@@ -706,7 +706,7 @@ func (s *shape) undecided(i int, src source) bool {
 		if cells, pairs = s.cells(line.text, cells, pairs); len(cells) != s.n {
 			continue
 		}
-		if st, ok := parseStamp(cells[i]); ok && st.hasDate && !st.known {
+		if st, ok := parseStamp(cells[i]); ok && st.hasDate && !st.known && !st.impossible {
 			return true
 		}
 	}

@@ -74,9 +74,11 @@ type assembler struct {
 	words   []string
 	date    stamp
 	dateDay int
+	wrong   bool // the row shows a date or time that does not exist
 	pending []unread
 	intern  map[string]string
 	known   map[string]understood // by the text of a header
+	titles  map[string]bool       // lines that stood before the first header
 }
 
 // unread is a line that is no row, until what follows shows what it is.
@@ -86,7 +88,10 @@ type unread struct {
 	wordy   bool // it may be a closing or opening line
 }
 
-const maxPending = 256
+const (
+	maxPending = 256
+	maxTitles  = 64
+)
 
 // begin decides about the start of a log.
 func (a *assembler) begin(src source) error {
@@ -269,12 +274,25 @@ func (a *assembler) push(at int, line []byte) {
 	}
 	if ok {
 		a.flush(beforeRow)
+		if a.wrong {
+			a.table.Problems = append(a.table.Problems, Problem{Line: at, Column: 1, Kind: WrongDate, Text: printable(line), Expected: "a date and time that exist"})
+		}
 		a.commit(at)
 		a.table.Unfinished = a.unfinished
 		return
 	}
 	if a.rows == 0 && at < a.begun || a.rows == 0 && a.begun < 0 && !rowLike(a.cells) {
-		t.Comments = append(t.Comments, at) // titles
+		t.Comments = append(t.Comments, at)
+		if len(a.titles) < maxTitles {
+			if a.titles == nil {
+				a.titles = map[string]bool{}
+			}
+			a.titles[string(line)] = true
+		}
+		return
+	}
+	if a.titles[string(line)] { // a banner that comes again after a restart
+		t.Comments = append(t.Comments, at)
 		return
 	}
 	if a.newHeader(at, line) {
@@ -429,7 +447,7 @@ func (a *assembler) read(line []byte) (Problem, bool) {
 	for i := range a.value {
 		a.value[i], a.step[i] = math.NaN(), math.NaN()
 	}
-	a.date = stamp{}
+	a.date, a.wrong = stamp{}, false
 	filled := 0
 	for i, cell := range cells {
 		f := &l.fields[i]
@@ -557,10 +575,20 @@ func (a *assembler) moment(f *field, cell []byte) (Problem, bool) {
 			timed: "a time of day such as 10:00:00", spanned: "a time such as 30:15:00"}[f.role]
 		return Problem{Expected: want}, false
 	}
+	if s.impossible && (s.hasDate || f.role == timed) { // the clock is wrong, the row is whole
+		a.wrong = true
+		return Problem{}, true
+	}
+	if s.impossible {
+		return Problem{Expected: "minutes and seconds below 60"}, false
+	}
 	unixDay := 0
 	if s.hasDate && f.role != timed && f.role != spanned {
-		if unixDay, ok = s.settle(f.order); !ok {
-			return Problem{Expected: "a date in the order " + f.order.String()}, false
+		if unixDay, ok = s.settle(f.order); !ok && f.order != unsettled {
+			a.wrong = true
+			return Problem{}, true
+		} else if !ok {
+			return Problem{Expected: "a date of the form of the others"}, false
 		}
 	}
 	switch f.role {

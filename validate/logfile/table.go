@@ -75,9 +75,12 @@ type ProblemKind string
 const (
 	BrokenRow ProblemKind = "broken-row" // wrong number of fields, text in a number's place, half a row
 	Torn      ProblemKind = "torn"       // the same, on a line that Options.TornOK excuses or that ends the file without an end of line
+	// WrongDate is a date or time that does not exist, such as 30 February. The row is among the rows all the same, its clock
+	// missing.
+	WrongDate ProblemKind = "wrong-date"
 )
 
-// Problem is a malformed row.
+// Problem is a malformed row, or a row with a date that does not exist.
 type Problem struct {
 	Line     int // index into the lines, from 0
 	Column   int // byte in the line where it shows, from 1
@@ -105,12 +108,12 @@ type Segment struct {
 // Table is a log that was read. Lines are indices into the lines handed in, from 0.
 type Table struct {
 	Columns      []Column
-	Rows         []int // the line of each data row
-	Problems     []Problem
-	Headers      []int // lines that were headers, the first and the repeated ones, unit lines included
-	Comments     []int // comment, title and banner lines
-	Footers      []int // closing lines such as totals
-	Blank        int   // how many lines were empty
+	Rows         []int     // the line of each data row
+	Problems     []Problem // malformed rows, which are not in Rows, and wrong dates, whose rows are
+	Headers      []int     // lines that were headers, the first and the repeated ones, unit lines included
+	Comments     []int     // comment, title and banner lines
+	Footers      []int     // closing lines such as totals
+	Blank        int       // how many lines were empty
 	Segments     []Segment
 	Separator    byte // ',', ';', '\t', '|', ' ' (runs of blanks), 0 if a row has one field
 	Keyed        bool // rows name their values: V=12.61 I=-1.40

@@ -155,16 +155,28 @@ func lookWord(s string) (word, bool) {
 // name decides over the words.
 func readHeader(text string) meaning {
 	var r headerReader
-	text = strings.Trim(strings.TrimSpace(strings.TrimPrefix(text, "\ufeff")), "\"'")
+	text = strings.Trim(strings.TrimSpace(text), "\"'")
 	if len(text) > 200 {
 		return meaning{channel: 1}
 	}
-	text = headerSigns.Replace(text)
+	text = headerSigns.Replace(validText(text))
 	r.whole(strings.TrimSpace(text))
 	return r.finish()
 }
 
 var headerSigns = strings.NewReplacer("µ", "u", "μ", "u", "\u00a0", " ", "\u202f", " ", "\u2212", "-")
+
+// validText takes what is not UTF-8 as Latin-1, which older tools still write.
+func validText(s string) string {
+	if utf8.ValidString(s) {
+		return s
+	}
+	r := make([]rune, len(s))
+	for i := range len(s) {
+		r[i] = rune(s[i])
+	}
+	return string(r)
+}
 
 // headerReader gathers what the parts of a header say.
 type headerReader struct {
