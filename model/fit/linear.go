@@ -47,23 +47,8 @@ func Linear(a *mat.Dense, y []float64) (*Fitted, error) {
 		for c := range f.Value {
 			f.Value[c] = b.At(c, 0)
 		}
-	} else {
-		var qr mat.QR
-		qr.Factorize(scaled)
-		// The second pass solves for what the first left over, which removes most of its rounding.
-		for pass := 0; pass < 2; pass++ {
-			var d mat.VecDense
-			rhs := mat.NewVecDense(n, append([]float64(nil), f.Residual...))
-			if err := qr.SolveVecTo(&d, false, rhs); err != nil {
-				if _, ok := err.(mat.Condition); !ok {
-					return nil, fmt.Errorf("%w: %v", ErrData, err)
-				}
-			}
-			for c := range f.Value {
-				f.Value[c] += d.AtVec(c)
-			}
-			left(f.Residual, scaled, f.Value, y)
-		}
+	} else if err := solve(scaled, y, f.Value, f.Residual); err != nil {
+		return nil, err
 	}
 	left(f.Residual, scaled, f.Value, y)
 	f.RSS = sumSquares(f.Residual)
@@ -74,6 +59,30 @@ func Linear(a *mat.Dense, y []float64) (*Fitted, error) {
 	}
 	spread(f, a)
 	return f, nil
+}
+
+// solve writes the solution of min |A·b - y| to b and y - A·b to r, by QR. The columns of A should be of one length.
+func solve(a *mat.Dense, y, b, r []float64) error {
+	var qr mat.QR
+	qr.Factorize(a)
+	copy(r, y)
+	for c := range b {
+		b[c] = 0
+	}
+	// The second pass solves for what the first left over, which removes most of its rounding.
+	for pass := 0; pass < 2; pass++ {
+		var d mat.VecDense
+		if err := qr.SolveVecTo(&d, false, mat.NewVecDense(len(r), append([]float64(nil), r...))); err != nil {
+			if _, ok := err.(mat.Condition); !ok || d.Len() != len(b) {
+				return fmt.Errorf("%w: %v", ErrData, err)
+			}
+		}
+		for c := range b {
+			b[c] += d.AtVec(c)
+		}
+		left(r, a, b, y)
+	}
+	return nil
 }
 
 // left writes y - A·b to r, each row accumulated with fused products so that small residuals keep their digits.
