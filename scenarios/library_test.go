@@ -2,11 +2,15 @@ package scenarios
 
 import (
 	"bytes"
+	"errors"
 	"reflect"
 	"slices"
 	"strings"
 	"testing"
 
+	"stuntcell/emulator/rig"
+	"stuntcell/model"
+	"stuntcell/model/quantity"
 	"stuntcell/scenarios/rehearsal"
 )
 
@@ -98,5 +102,57 @@ func TestByNameUnknown(t *testing.T) {
 	_, err := ByName("tick-wrap-mid-dischrage", Env{})
 	if err == nil || !strings.Contains(err.Error(), "tick-wrap-mid-discharge?") {
 		t.Errorf("error %v does not name the nearest", err)
+	}
+}
+
+// Scenarios are written for any pack: with others than the default, at most one in ten is refused, and then with its place.
+func TestLibraryFitsOtherPacks(t *testing.T) {
+	for _, name := range []string{"flooded-6v-200ah", "lfp-12v8-12ah", "nimh-7v2-3ah"} {
+		pack, err := model.PackByName(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		all, refused := Library(Env{Pack: pack})
+		if len(refused) > len(all)/10 {
+			t.Errorf("%s: %d of %d refused", name, len(refused), len(all))
+		}
+		for _, r := range refused {
+			var d quantity.Diagnostics
+			if !errors.As(r.Err, &d) || len(d) == 0 || d[0].Line == 0 {
+				t.Errorf("%s: %s: refused without a place: %v", name, r.Name, r.Err)
+			}
+		}
+	}
+}
+
+// The project's pack and rig replace the defaults of scenarios that name none; what a scenario names it keeps.
+func TestEnvReplacesDefaults(t *testing.T) {
+	pack, err := model.PackByName("agm-12v-100ah")
+	if err != nil {
+		t.Fatal(err)
+	}
+	own, err := rig.ByName(DefaultRig)
+	if err != nil {
+		t.Fatal(err)
+	}
+	own.Name, own.Shunt.Nominal, own.Tick.Start = "mine", 0.75e-3, 77
+	env := Env{Pack: pack, Rig: &own}
+	s, err := ByName("tick-wrap-mid-discharge", env)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s.Setup.Pack != pack || s.Setup.Rig.Shunt.Nominal != 0.75e-3 || s.Setup.Rig.Tick.Start == 77 {
+		t.Errorf("pack %s, shunt %g, tick start %d: want the project's pack and shunt, and the scenario's start",
+			s.Setup.Pack.Name, s.Setup.Rig.Shunt.Nominal, s.Setup.Rig.Tick.Start)
+	}
+	if got, want := s.Setup.Plan[1].Load.Current, 20.0; got != want {
+		t.Errorf("0.2 C is %g A, want %g A of the project's pack", got, want)
+	}
+	named := []byte("scenario: own\nsummary: A scenario that names its own.\npack: agm-12v-7ah\nrig: {name: shop-50a}\nplan:\n  - {discharge: 0.2 C, ends: {time: 1 min}}\n")
+	if s, err = Parse("own.yaml", named, env); err != nil {
+		t.Fatal(err)
+	}
+	if s.Setup.Pack.Name != "agm-12v-7ah" || s.Setup.Rig.Name != DefaultRig || s.Setup.Rig.Shunt.Nominal != 1.5e-3 {
+		t.Errorf("a scenario that names pack and rig runs with %s and %s", s.Setup.Pack.Name, s.Setup.Rig.Name)
 	}
 }

@@ -41,11 +41,11 @@ const MaxReadings = 10_000_000
 //	{steps: [...], repeat: 3}
 //
 // each with repeat. The level is a rate (0.2 C), a current (1.4 A), the word rated (capacity over rated hours) or, for a discharge, a
-// power or a resistance; `table` takes rows of [time, current] from the key table. pulse: {every: 7 s, on: 2 s, low: 10 %,
+// power or a resistance (or as: power, as: resistance beside a rate, at the pack's nominal voltage); `table` takes rows of [time, current] from the key table. pulse: {every: 7 s, on: 2 s, low: 10 %,
 // phase: 0 s} switches the load, ripple: {rate: 100 Hz, share: 20 %} adds a sine.
 //
 // ends: time, charge (7 Ah, or a share of the rated capacity), temperature, voltage (a word of the pack: end, floor; absorb, float) with
-// for; on a charge also current (taper, or a rate) and slope; logger hands the end over: logger: end with floor: floor on a
+// for; on a charge also current (taper, or a rate) and slope (falling, or volts); logger hands the end over: logger: end with floor: floor on a
 // discharge (with margin: 10 % the level lies so much higher), logger: taper on a charge, and hold (default 60 s). A charge without backstops gets 1.3 times the rated capacity and the
 // time that the wanted current takes for it and 12 h.
 //

@@ -104,7 +104,7 @@ func (r *planReader) step(m *quantity.Map) {
 	}
 	if kinds != 1 {
 		m.Fail("", "a step that is not one thing", "exactly one of rest, charge, discharge (or steps, for a group)", "")
-		for _, key := range [...]string{"ends", "to", "pulse", "ripple", "table"} {
+		for _, key := range [...]string{"ends", "to", "as", "pulse", "ripple", "table"} {
 			m.Find(key) // known, so that one mistake is one message
 		}
 		return
@@ -163,6 +163,9 @@ func (r *planReader) load(p *plannedStep, level quantity.Field, m *quantity.Map)
 		m.Fail("table", "a table beside a level", "either a level, or `table` as the level and the rows under table", "")
 		m.Find("table")
 	}
+	if f, ok := m.Find("as"); ok {
+		r.as(load, f, p.step.Kind)
+	}
 	if f, ok := m.Find("pulse"); ok {
 		r.pulse(load, f)
 	}
@@ -174,6 +177,21 @@ func (r *planReader) load(p *plannedStep, level quantity.Field, m *quantity.Map)
 	}
 	if word == "table" && (load.Period != 0 || load.RippleHz != 0) {
 		m.Fail("table", "a table with a pulse or ripple on top", "one shape of load", "put the pulse into the table's rows")
+	}
+}
+
+// as turns a current into the power or the resistance that takes it at the pack's nominal voltage, so that such loads fit any pack too.
+func (r *planReader) as(load *model.Load, f quantity.Field, kind model.StepKind) {
+	word := f.Word("power", "resistance")
+	if kind != model.Discharge || load.Current == 0 {
+		f.Fail("as goes with a discharge at a current", "such as {discharge: 0.5 C, as: power}", "")
+		return
+	}
+	switch word {
+	case "power":
+		load.Power, load.Current = load.Current*r.pack.Nominal(), 0
+	case "resistance":
+		load.Resistance, load.Current = r.pack.Nominal()/load.Current, 0
 	}
 }
 
@@ -227,7 +245,7 @@ func (r *planReader) table(load *model.Load, m *quantity.Map) {
 
 // limit reads the voltage that a charge holds.
 func (r *planReader) limit(p *plannedStep, m *quantity.Map) {
-	p.step.Voltage = r.volts(m.Get("to"), p, []string{"absorb", "float"})
+	p.step.Voltage = r.volts(m.Get("to"), p, []string{"absorb", "float", "equalise"})
 }
 
 // volts reads a level of the pack: a word that the pack resolves for the step's rate or, in a file that names its own pack, volts.
@@ -312,18 +330,19 @@ func (r *planReader) chargeEnds(p *plannedStep, e *quantity.Map) {
 		ends.Current = r.taper(f)
 	}
 	if f, ok := e.Find("slope"); ok {
-		v, ok := f.Value(quantity.Voltage, quantity.CellVoltage)
+		word, v, ok := f.WordOrValue([]string{"falling"}, quantity.Voltage, quantity.CellVoltage)
 		switch {
 		case !ok:
+		case word != "" && r.pack.Levels.Falling == 0:
+			f.Fail(fmt.Sprintf("%s: a charge of %s does not end by falling voltage", r.pack.Name, r.pack.Chemistry), "current: taper", "")
+		case word != "":
+			ends.Slope = r.pack.Volts(r.pack.Levels.Falling)
+		case !(v.SI > 0):
+			f.FailWith(quantity.Positive().Check(v))
 		case v.Kind == quantity.CellVoltage:
-			ends.Slope = v.SI * float64(r.pack.Series)
+			ends.Slope = r.pack.Volts(v.SI)
 		default:
 			ends.Slope = v.SI
-		}
-		if ok {
-			if err := quantity.Positive().Check(v); err != nil {
-				f.FailWith(err)
-			}
 		}
 	}
 	if f, ok := e.Find("logger"); ok {

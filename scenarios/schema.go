@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"stuntcell/emulator/link"
+	"stuntcell/model/chemistry"
 	"stuntcell/model/quantity"
 )
 
@@ -127,7 +128,8 @@ func stepSchema() node {
 		"charge": described("a current; the word rated; or table", wordOr([]string{"rated", "table"}, current...)),
 		"discharge": described("a current, power or resistance; the word rated; or table",
 			wordOr([]string{"rated", "table"}, quantity.Rate, quantity.Current, quantity.Power, quantity.Resistance)),
-		"to": described("the voltage that a charge holds", levels("absorb", "float")),
+		"to": described("the voltage that a charge holds", levels("absorb", "float", "equalise")),
+		"as": described("the current is that of a power or of a resistance, at the pack's nominal voltage", word("power", "resistance")),
 		"pulse": object(node{
 			"every": of(quantity.Time), "on": of(quantity.Time), "low": of(quantity.Ratio), "phase": of(quantity.Time),
 		}, "every", "on"),
@@ -136,7 +138,7 @@ func stepSchema() node {
 		"ends": object(node{
 			"time": of(quantity.Time), "charge": of(quantity.Charge, quantity.Ratio), "temperature": of(quantity.Temperature),
 			"voltage": levels("end", "floor", "absorb", "float"), "for": of(quantity.Time),
-			"current": wordOr([]string{"taper"}, current...), "slope": of(quantity.Voltage, quantity.CellVoltage),
+			"current": wordOr([]string{"taper"}, current...), "slope": wordOr([]string{"falling"}, quantity.Voltage, quantity.CellVoltage),
 			"logger": described("hands the end to the logger: at this level, or when the current has tapered off",
 				wordOr([]string{"end", "floor", "taper"}, quantity.Voltage, quantity.Rate, quantity.Current)),
 			"floor": levels("floor"), "margin": of(quantity.Ratio), "hold": of(quantity.Time),
@@ -202,7 +204,7 @@ func rigSchema() node {
 			"build_time": instant, "lost": boolean(),
 		}),
 		"readings": object(node{
-			"nominal": of(quantity.Time), "every": of(quantity.Time), "jitter": of(quantity.Time), "temperature": boolean(), "aux": boolean(),
+			"nominal": of(quantity.Time), "every": of(quantity.Time), "jitter": of(quantity.Time), "temperature": boolean(), "aux": boolean(), "contacts": boolean(),
 		}),
 		"relay": object(node{"delay": of(quantity.Time)}),
 		"wiring": object(node{
@@ -229,5 +231,52 @@ func rigOverrides() node {
 
 // packSchema is a pack file; its keys are those of package model.
 func packSchema() node {
-	return object(node{"pack": text()})
+	volts, ratio, current := of(quantity.Voltage), of(quantity.Ratio), of(quantity.Rate, quantity.Current)
+	curve := func(x, y quantity.Kind) node {
+		return listOf(node{"type": "array", "prefixItems": []node{of(x), of(y)}, "minItems": 2, "maxItems": 2})
+	}
+	perKelvin, temperature := of(quantity.RatioPerKelvin), of(quantity.Temperature)
+	stop := object(node{"at": volts, "delay": of(quantity.Time), "release": volts}, "at")
+	return object(node{
+		"pack":      described("its name", text()),
+		"summary":   text(),
+		"chemistry": word(chemistry.Names()...),
+		"cells":     described("in series", integer(1, 400)),
+		"parallel":  integer(1, 100),
+		"rated": object(node{
+			"capacity": of(quantity.Charge), "time": of(quantity.Time), "end": of(quantity.Voltage, quantity.CellVoltage),
+		}, "capacity", "time", "end"),
+		"resistance":       of(quantity.Resistance),
+		"reference":        temperature,
+		"ocv":              curve(quantity.Ratio, quantity.Voltage),
+		"ocv_temperature":  of(quantity.VoltagePerKelvin),
+		"drop":             volts,
+		"drop_discharging": curve(quantity.Ratio, quantity.Ratio),
+		"drop_charging":    curve(quantity.Ratio, quantity.Ratio),
+		"pairs":            listOf(object(node{"drop": volts, "time": of(quantity.Time)}, "drop", "time")),
+		"whole":            ratio,
+		"rate": object(node{
+			"model": word("none", "peukert", "two-well"), "k": node{"type": "number", "minimum": 1, "maximum": 2}, "recovery": of(quantity.Time),
+		}, "model"),
+		"temperature":    object(node{"capacity": perKelvin, "capacity_fast": perKelvin, "resistance": perKelvin}),
+		"heat":           object(node{"capacity": of(quantity.HeatCapacity), "resistance": of(quantity.HeatResistance)}, "capacity", "resistance"),
+		"gassing":        object(node{"current": of(quantity.Rate), "at": volts, "decade": volts, "temperature": perKelvin}, "current", "at", "decade"),
+		"acceptance":     curve(quantity.Ratio, quantity.Ratio),
+		"hysteresis":     object(node{"half_gap": volts, "turns_over": ratio}, "half_gap", "turns_over"),
+		"self_discharge": of(quantity.RatioPerTime),
+		"reversal":       volts,
+		"levels": object(node{
+			"end": curve(quantity.Rate, quantity.Voltage), "floor_below": volts, "absorb": volts, "float": volts, "equalise": volts, "falling": volts,
+			"compensation": of(quantity.VoltagePerKelvin), "taper": of(quantity.Rate),
+		}),
+		"limits": object(node{
+			"charge": current, "discharge": current, "fuse": current, "charge_voltage": volts, "lowest_to_charge": volts,
+			"charge_temperature":    object(node{"coldest": temperature, "hottest": temperature}, "coldest", "hottest"),
+			"discharge_temperature": object(node{"coldest": temperature}, "coldest"),
+		}),
+		"spread": object(node{"capacity": ratio, "charge": ratio, "resistance": ratio}),
+		"board": object(node{
+			"low": stop, "high": stop, "current": object(node{"at": of(quantity.Current), "delay": of(quantity.Time)}, "at"),
+		}),
+	}, "pack", "chemistry", "cells", "rated")
 }
