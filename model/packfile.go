@@ -452,7 +452,7 @@ func (p *Pack) make(r *recipe) error {
 	}
 	for i := range p.Table {
 		row := &p.Table[i]
-		q, _, err := p.Delivered(row.Charge / row.Hours)
+		q, _, err := p.Delivered(row.Charge/row.Hours, 0)
 		if err != nil {
 			return err
 		}

@@ -41,9 +41,8 @@ func PeukertTime(rated, hours, amps, k float64) float64 {
 // law is the charge of one cell [A·s] that Peukert's law promises at the cell's current amps and temperature T, not more than
 // the cell holds.
 func (p *Pack) law(amps, T float64) float64 {
-	c := p.Rated.Charge / float64(p.Parallel) * p.Health
-	I := c / p.Rated.Hours
-	q := c * math.Pow(I/amps, p.Rate.K-1) * p.capacityFactor(amps, T)
+	c := p.Rated.Charge / float64(p.Parallel)
+	q := c * p.Health * math.Pow(c/p.Rated.Hours/amps, p.Rate.K-1) * p.capacityFactor(amps, T)
 	return math.Min(q, p.Cell.Capacity)
 }
 

@@ -82,36 +82,6 @@ func (p *Pack) wellMisfit() float64 {
 	return worst
 }
 
-// Delivered runs a discharge at a constant current [A] from full to the end voltage of that rate, isothermal at the reference temperature, and
-// returns the charge [A·s] and the time [s] that it took.
-func (p *Pack) Delivered(amps float64) (charge, seconds float64, err error) {
-	if !(amps > 0) || math.IsInf(amps, 0) {
-		return 0, 0, fmt.Errorf("a discharge with %g A (expected more than 0)", amps)
-	}
-	c, err := NewCourse(p, Plan{{Kind: Discharge, Load: Load{Current: amps}, Ends: Ends{Voltage: p.endOf(amps)}}}, Options{Isothermal: true})
-	if err != nil {
-		return 0, 0, err
-	}
-	for !c.Done() {
-		c.Next(never)
-	}
-	e := c.Ended()[0]
-	return -e.Charge, float64(e.End) * 1e-9, nil
-}
-
-// Exponent reads Peukert's exponent from two simulated discharges, whatever the pack's rate model: k = ln(t1/t2)/ln(I2/I1).
-func (p *Pack) Exponent(slow, fast float64) (float64, error) {
-	_, t1, err := p.Delivered(slow)
-	if err != nil {
-		return 0, err
-	}
-	_, t2, err := p.Delivered(fast)
-	if err != nil {
-		return 0, err
-	}
-	return math.Log(t1/t2) / math.Log(fast/slow), nil
-}
-
 // RatedRow is one row of a rating table, with how far the pack is from it.
 type RatedRow struct {
 	Hours, Charge, End float64 // [s], [A·s], [V]

@@ -115,7 +115,7 @@ func TestTwoWellFollowsPeukert(t *testing.T) {
 		}
 		low, high := 0.0, 0.0
 		for _, r := range []float64{1, 2, 3, 5, 8, 12, 20} {
-			q, _, err := p.Delivered(r * 5)
+			q, _, err := p.Delivered(r*5, 0)
 			if err != nil {
 				t.Fatal(err)
 			}
