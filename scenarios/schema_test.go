@@ -1,0 +1,135 @@
+package scenarios
+
+import (
+	"bytes"
+	"fmt"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/txtar"
+	"github.com/santhosh-tekuri/jsonschema/v6"
+	"go.yaml.in/yaml/v3"
+
+	"stuntcell/emulator/rig"
+	"stuntcell/model"
+)
+
+// compiled returns a schema as a general-purpose validator understands it.
+func compiled(t *testing.T, name string) *jsonschema.Schema {
+	t.Helper()
+	source, ok := Schema(name)
+	if !ok {
+		t.Fatalf("no schema %s", name)
+	}
+	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(source))
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := jsonschema.NewCompiler()
+	if err := c.AddResource(name+".json", doc); err != nil {
+		t.Fatal(err)
+	}
+	s, err := c.Compile(name + ".json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// asJSON decodes YAML as an editor's schema check sees it.
+func asJSON(t *testing.T, data []byte) any {
+	t.Helper()
+	var v any
+	if err := yaml.Unmarshal(data, &v); err != nil {
+		t.Fatal(err)
+	}
+	return stringKeys(v)
+}
+
+// stringKeys makes the keys of mappings strings: YAML may have numbers there, JSON may not.
+func stringKeys(v any) any {
+	switch v := v.(type) {
+	case map[any]any:
+		out := make(map[string]any, len(v))
+		for k, x := range v {
+			out[fmt.Sprint(k)] = stringKeys(x)
+		}
+		return out
+	case map[string]any:
+		for k, x := range v {
+			v[k] = stringKeys(x)
+		}
+	case []any:
+		for i := range v {
+			v[i] = stringKeys(v[i])
+		}
+	}
+	return v
+}
+
+func TestSchemasCompile(t *testing.T) {
+	for _, name := range SchemaNames() {
+		compiled(t, name)
+	}
+	if _, ok := Schema("firmware"); ok {
+		t.Error("a schema of a name that is none")
+	}
+}
+
+func TestSchemaAcceptsEveryFileOnBoard(t *testing.T) {
+	scenario, rigs, packs := compiled(t, "scenario"), compiled(t, "rig"), compiled(t, "pack")
+	for _, name := range Names() {
+		if err := scenario.Validate(asJSON(t, Source(name))); err != nil {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	for _, name := range rig.Names() {
+		if err := rigs.Validate(asJSON(t, rig.Source(name))); err != nil {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	for _, name := range model.PackNames() {
+		data, ok := model.PackFile(name)
+		if !ok {
+			t.Fatalf("no file of %s", name)
+		}
+		if err := packs.Validate(asJSON(t, data)); err != nil {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
+
+// A schema may say less than the parser, never more: what the parser accepts it accepts. What is wrong with the form alone it refuses too.
+func TestSchemaAgainstVectors(t *testing.T) {
+	scenario, project := compiled(t, "scenario"), compiled(t, "project")
+	refusedByForm := map[string]bool{"unknown-key": true, "missing-keys": true, "missing-unit": true, "step-two-kinds": true, "varies-unknown": true,
+		"expect-unknown-standard": true, "fault-unknown": true, "several-errors-at-once": true, "charge-to-end": true, "plan-no-list": true,
+		"bare-volts-per-cell": true, "project-mistakes": true}
+	files, err := filepath.Glob(vectors)
+	if err != nil || len(files) == 0 {
+		t.Fatalf("no vectors (%v)", err)
+	}
+	for _, file := range files {
+		a, err := txtar.ParseFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		name := strings.TrimSuffix(filepath.Base(file), ".txtar")
+		accepted := string(a.Files[1].Data) == "accepted\n"
+		if !accepted && !refusedByForm[name] {
+			continue
+		}
+		delete(refusedByForm, name)
+		s := scenario
+		if a.Files[0].Name == ProjectFile {
+			s = project
+		}
+		if err := s.Validate(asJSON(t, a.Files[0].Data)); (err == nil) != accepted {
+			t.Errorf("%s: the parser accepts: %t, the schema says: %v", name, accepted, err)
+		}
+	}
+	for name := range refusedByForm {
+		t.Errorf("no vector %s", name)
+	}
+}
