@@ -7,10 +7,10 @@ import (
 )
 
 const (
-	maxFields   = 256  // columns of a log
-	sniffLines  = 2000 // lines that decide about separator and header
-	maxLine     = 64 << 10
-	commentMark = "#%"
+	maxFields  = 256  // columns of a log
+	sniffLines = 2000 // lines that decide about header and columns
+	formLines  = 200  // of them decide about the separator, if there are rows among them
+	maxLine    = 64 << 10
 )
 
 // cellType says what a cell looks like, whatever its column.
@@ -94,8 +94,15 @@ func isComment(line []byte) bool {
 	if len(line) == 0 {
 		return false
 	}
-	return strings.IndexByte(commentMark, line[0]) >= 0 || len(line) > 1 && line[0] == '/' && line[1] == '/' ||
-		line[0] == ';' && !bytes.ContainsAny(line[1:], ";") || isRule(line)
+	switch line[0] {
+	case '#', '%':
+		return true
+	case '/':
+		return len(line) > 1 && line[1] == '/'
+	case ';': // not a row whose first cell is missing
+		return len(line) == 1 || (line[1] == ' ' || isLetter(line[1])) && bytes.IndexByte(line[1:], ';') < 0
+	}
+	return isRule(line)
 }
 
 // isRule says that a line is drawn: -----, ====, +---+---+.
@@ -121,7 +128,7 @@ func stripComment(line []byte) []byte {
 	return trim(bytes.TrimLeft(line, "#%/; \t"))
 }
 
-// rowLike says that cells are those of a data row: a value at least, words at most as often as values and gaps.
+// rowLike says that cells are those of a data row: two values, or one among not too many words.
 func rowLike(cells [][]byte) bool {
 	data, words := 0, 0
 	for _, c := range cells {
@@ -134,7 +141,7 @@ func rowLike(cells [][]byte) bool {
 			return false
 		}
 	}
-	return data > 0 && words*2 <= len(cells)
+	return data > 1 || data == 1 && words*2 <= len(cells)
 }
 
 // headerLike says that cells are those of a header: no value, a word at least.
@@ -183,18 +190,9 @@ type shape struct {
 
 // sniff decides separator, decimal sign, header and number of fields.
 func sniff(lines []numbered, hasColumns bool) (*shape, error) {
-	var best shape
-	for _, f := range []form{{sep: '\t'}, {sep: ';'}, {sep: ','}, {sep: '|'}, {sep: ' ', wide: true}, {sep: ' '}, {sep: 0}} {
-		s := measure(f, lines)
-		if f.sep != 0 && s.n < 2 {
-			continue
-		}
-		if s.rows > best.rows {
-			best = s
-		}
-	}
-	if k := measureKeyed(lines); k.rows > best.rows {
-		best = k
+	best := bestShape(lines[:min(len(lines), formLines)])
+	if best.rows < 2 {
+		best = bestShape(lines)
 	}
 	if best.rows == 0 {
 		return nil, noRows(lines)
@@ -209,6 +207,24 @@ func sniff(lines []numbered, hasColumns bool) (*shape, error) {
 		return nil, err
 	}
 	return &best, nil
+}
+
+// bestShape finds the form that makes most lines rows of one length.
+func bestShape(lines []numbered) shape {
+	var best shape
+	for _, f := range []form{{sep: '\t'}, {sep: ';'}, {sep: ','}, {sep: '|'}, {sep: ' ', wide: true}, {sep: ' '}, {sep: 0}} {
+		s := measure(f, lines)
+		if f.sep != 0 && s.n < 2 {
+			continue
+		}
+		if s.rows > best.rows {
+			best = s
+		}
+	}
+	if k := measureKeyed(lines); k.rows > best.rows {
+		best = k
+	}
+	return best
 }
 
 // measure counts the lines that a form makes into rows of one length.

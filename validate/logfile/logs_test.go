@@ -182,7 +182,7 @@ func asText(t *Table, err error) string {
 		for _, f := range []struct {
 			is   bool
 			name string
-		}{{c.Guessed, "guessed"}, {c.Direction > 0, "inward"}, {c.Direction < 0, "outward"}, {c.PerStep, "per step"}, {c.Zoned, "zoned"}, {c.NoDate, "no date"}} {
+		}{{c.Guessed, "guessed"}, {c.Direction > 0, "inward"}, {c.Direction < 0, "outward"}, {c.PerStep, "per step"}, {c.Zoned, "zoned"}, {c.NoDate, "no date"}, {c.MayBeClock, "or clock"}} {
 			if f.is {
 				b.WriteString(" " + f.name)
 			}

@@ -415,10 +415,11 @@ func (s *shape) timeColumn(l *layout, i int, m *meaning, e *evidence, f *field, 
 			return nil
 		}
 		c.Kind, f.role = Elapsed, spanned
+		c.MayBeClock = m.aspect == plain && !e.beyond && m.twoParts == unsaid
 		if e.two && m.twoParts == unsaid {
 			key := yamlKey(s.names[i], i)
 			return &Error{Line: e.line + 1, Column: 1, Text: fmt.Sprintf("%q in column %q may be hours and minutes or minutes and seconds", e.example, s.names[i]),
-				Expected: "h:mm:ss", Hint: "say which in stuntcell.yaml (h:min, or min:s in its place)", Block: fmt.Sprintf("columns:\n  %s: elapsed h:min\n", key)}
+				Expected: "h:mm:ss", Hint: "say which in stuntcell.yaml (h:min, or min:s in its place; or `time` alone for the time of day)", Block: fmt.Sprintf("columns:\n  %s: elapsed h:min\n", key)}
 		}
 		return nil
 	case e.numbers == 0 && e.values() > 0:

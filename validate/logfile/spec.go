@@ -139,8 +139,11 @@ func descriptions(columns map[string]string, names []string) (map[int]meaning, e
 		}
 	}
 	if missing != "" {
-		return nil, &Error{Text: fmt.Sprintf("columns: the log has no column %q", missing),
-			Expected: "one of " + strings.Join(quoteAll(names), ", ") + fmt.Sprintf(", or a number from 1 to %d", len(names))}
+		expected := fmt.Sprintf("a number from 1 to %d", len(names))
+		if quoted := quoteAll(names); len(quoted) > 0 {
+			expected = "one of " + strings.Join(quoted, ", ") + ", or " + expected
+		}
+		return nil, &Error{Text: fmt.Sprintf("columns: the log has no column %q", missing), Expected: expected}
 	}
 	return out, nil
 }

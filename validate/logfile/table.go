@@ -59,6 +59,9 @@ type Column struct {
 	Zoned bool
 	// NoDate says that a Clock shows the time of day only: its values are seconds since midnight.
 	NoDate bool
+	// MayBeClock says of an Elapsed column that it is printed as h:mm:ss, stays below 24 h, and that its header says no more than
+	// "time": its values may be times of day.
+	MayBeClock bool
 	// Value holds the cells in SI, NaN where one is missing. A Tick's are the raw counts, exact up to 2^53. A Clock's are
 	// Unix seconds as if the printed wall time were UTC, unless Zoned.
 	Value []float64
@@ -125,14 +128,27 @@ type Table struct {
 	Notes []string
 }
 
-// Find returns the first column of the kind and channel, nil if there is none.
+// Find returns the best column of the kind and channel, nil if there is none: the first that does not start again in each step,
+// rather one with a unit.
 func (t *Table) Find(kind Kind, channel int) *Column {
+	var best *Column
+	worth := func(c *Column) int {
+		w := 0
+		if !c.PerStep {
+			w += 2
+		}
+		if !c.Guessed {
+			w++
+		}
+		return w
+	}
 	for i := range t.Columns {
-		if c := &t.Columns[i]; c.Kind == kind && c.Channel == channel {
-			return c
+		c := &t.Columns[i]
+		if c.Kind == kind && c.Channel == channel && (best == nil || worth(c) > worth(best)) {
+			best = c
 		}
 	}
-	return nil
+	return best
 }
 
 // Options say what the lines do not. The zero value is the default.
