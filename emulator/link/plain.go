@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"os/exec"
 	"sync/atomic"
 	"time"
 )
@@ -20,78 +19,42 @@ func Plain(ctx context.Context, o ChildOptions, input io.Reader, limit int) ([]b
 	if o.Timeout == 0 {
 		o.Timeout = 10 * time.Second
 	}
-	inR, inW, err := os.Pipe()
+	p, err := spawn(o)
 	if err != nil {
-		return nil, fmt.Errorf("link: %w", err)
+		return nil, err
 	}
-	outR, outW, err := os.Pipe()
-	if err != nil {
-		inR.Close()
-		inW.Close()
-		return nil, fmt.Errorf("link: %w", err)
-	}
-	errR, errW, err := os.Pipe()
-	if err != nil {
-		for _, f := range []*os.File{inR, inW, outR, outW} {
-			f.Close()
-		}
-		return nil, fmt.Errorf("link: %w", err)
-	}
-	cmd := exec.Command(o.Args[0], o.Args[1:]...)
-	cmd.Dir, cmd.Env = o.Dir, append(os.Environ(), o.Env...)
-	cmd.Stdin, cmd.Stdout, cmd.Stderr = inR, outW, errW
-	cmd.SysProcAttr = ownGroup()
-	err = cmd.Start()
-	for _, f := range []*os.File{inR, outW, errW} {
-		f.Close()
-	}
-	if err != nil {
-		for _, f := range []*os.File{inW, outR, errR} {
-			f.Close()
-		}
-		return nil, fmt.Errorf("link: cannot start the logger: %w", err)
-	}
-	stderr := newTail(errR)
-	defer stderr.close()
-	defer outR.Close()
+	defer p.stderr.close()
+	defer p.stdout.Close()
 
 	var hung atomic.Bool
 	idle := time.AfterFunc(o.Timeout, func() {
 		hung.Store(true)
-		killGroup(cmd.Process)
+		killGroup(p.cmd.Process)
 	})
 	defer idle.Stop()
-	stop := context.AfterFunc(ctx, func() { killGroup(cmd.Process) })
+	stop := context.AfterFunc(ctx, func() { killGroup(p.cmd.Process) })
 	defer stop()
-	exited := make(chan struct{})
-	go func() {
-		cmd.Wait() // the status is read from ProcessState
-		killGroup(cmd.Process)
-		// Only what left the group can still hold the pipe open: what is in it is read, but its end is not waited for.
-		outR.SetReadDeadline(time.Now().Add(250 * time.Millisecond))
-		close(exited)
-	}()
 	fed := make(chan error, 1)
 	go func() {
-		_, err := io.Copy(inW, progress{input, func() { idle.Reset(o.Timeout) }})
-		inW.Close()
+		_, err := io.Copy(p.stdin, progress{input, func() { idle.Reset(o.Timeout) }})
+		p.stdin.Close()
 		if errors.Is(err, os.ErrClosed) || isBrokenPipe(err) {
 			err = nil // a program need not read to the end
 		}
 		fed <- err
 	}()
 
-	out, err := io.ReadAll(io.LimitReader(progress{outR, func() { idle.Reset(o.Timeout) }}, int64(limit)+1))
+	out, err := io.ReadAll(io.LimitReader(progress{p.stdout, func() { idle.Reset(o.Timeout) }}, int64(limit)+1))
 	if errors.Is(err, os.ErrDeadlineExceeded) {
 		err = nil
 	}
 	flooded := len(out) > limit
 	if flooded {
 		out = out[:limit]
-		killGroup(cmd.Process)
+		killGroup(p.cmd.Process)
 	}
-	<-exited
-	inW.Close() // the feeder may wait for room that nobody makes any more
+	<-p.exited
+	p.stdin.Close() // the feeder may wait for room that nobody makes any more
 	if feedErr := <-fed; err == nil {
 		err = feedErr
 	}
@@ -99,14 +62,14 @@ func Plain(ctx context.Context, o ChildOptions, input io.Reader, limit int) ([]b
 	case ctx.Err() != nil:
 		return nil, context.Cause(ctx)
 	case hung.Load():
-		return out, &Failure{Kind: Hang, Detail: joinDetail(fmt.Sprintf("took and printed nothing for %v", o.Timeout), stderr.lines()),
+		return out, &Failure{Kind: Hang, Detail: p.stderr.after(fmt.Sprintf("took and printed nothing for %v", o.Timeout)),
 			Hint: "read standard input to its end, and exit then"}
 	case flooded:
 		return out, &Failure{Kind: Garbled, Detail: fmt.Sprintf("printed more than %d bytes", limit), Hint: "print the rows of the log and nothing else"}
 	case err != nil:
 		return nil, fmt.Errorf("link: %w", err)
-	case !cmd.ProcessState.Success():
-		return out, &Failure{Kind: Crash, Detail: joinDetail(cmd.ProcessState.String(), stderr.lines()), Hint: "exit with status 0 at the end of the input"}
+	case !p.cmd.ProcessState.Success():
+		return out, &Failure{Kind: Crash, Detail: p.stderr.after(p.cmd.ProcessState.String()), Hint: "exit with status 0 at the end of the input"}
 	}
 	return out, nil
 }

@@ -14,7 +14,7 @@ import (
 func TestPlain(t *testing.T) {
 	sh, err := exec.LookPath("sh")
 	if err != nil {
-		t.Skip("sh is missing")
+		skip(t, "no sh")
 	}
 	lines := strings.Repeat("1,2,3,4\n", 50_000) // more than a pipe holds
 	for name, c := range map[string]struct {
@@ -54,7 +54,7 @@ func TestPlain(t *testing.T) {
 func TestPlainStopsWithItsContext(t *testing.T) {
 	sh, err := exec.LookPath("sh")
 	if err != nil {
-		t.Skip("sh is missing")
+		skip(t, "no sh")
 	}
 	ctx, stop := context.WithCancelCause(context.Background())
 	why := errors.New("enough")

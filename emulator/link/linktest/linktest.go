@@ -114,7 +114,12 @@ func greeting() link.Greeting {
 
 // Run runs the suite. connect returns a new link, not started, to the suite's logger; whatever must be ended is ended by
 // Close or by the test's cleanup.
-func Run(t *testing.T, connect func(t *testing.T) link.Link) {
+func Run(t *testing.T, connect func(t *testing.T) link.Link) { run(t, connect, []bool{false, true}) }
+
+// RunBoard runs the suite on a link whose logger's files are out of the bench's reach: none is torn.
+func RunBoard(t *testing.T, connect func(t *testing.T) link.Link) { run(t, connect, []bool{false}) }
+
+func run(t *testing.T, connect func(t *testing.T) link.Link, cuts []bool) {
 	ctx := context.Background()
 	start := func(t *testing.T) link.Link {
 		t.Helper()
@@ -234,7 +239,7 @@ func Run(t *testing.T, connect func(t *testing.T) link.Link) {
 		for range 20 {
 			ask(t, l, read)
 		}
-		for _, torn := range []bool{false, true} {
+		for _, torn := range cuts {
 			if err := l.Send(&read); err != nil { // what was sent and not received is lost
 				t.Fatal(err)
 			}

@@ -1,0 +1,76 @@
+//go:build linux || darwin
+
+package link
+
+import (
+	"fmt"
+	"os"
+
+	"github.com/creack/pty"
+	"golang.org/x/sys/unix"
+)
+
+// PTY is our end of a pseudo-terminal: what a client opens as a serial port. Deadlines work. A client may leave and come again; what
+// it left unread is then still there.
+type PTY struct {
+	*os.File
+	slave  *os.File // kept open, or a client that leaves would end the master's reads
+	unlink func()
+}
+
+// OpenPTY makes a pseudo-terminal in raw mode. If link is not empty, a symbolic link of that name leads to it until it is closed.
+func OpenPTY(link string) (*PTY, error) {
+	master, slave, err := pty.Open()
+	if err != nil {
+		return nil, &OpenError{"pty", err, "look at /dev/ptmx and /dev/pts"}
+	}
+	defer master.Close()
+	p := &PTY{slave: slave, unlink: func() {}}
+	if err := raw(int(slave.Fd())); err != nil {
+		slave.Close()
+		return nil, fmt.Errorf("link: raw mode: %w", err)
+	}
+	// The library has made the master blocking, and deadlines do nothing then: take a non-blocking copy.
+	fd, err := unix.Dup(int(master.Fd()))
+	if err == nil {
+		unix.CloseOnExec(fd)
+		err = unix.SetNonblock(fd, true)
+	}
+	if err != nil {
+		slave.Close()
+		return nil, fmt.Errorf("link: %w", err)
+	}
+	p.File = os.NewFile(uintptr(fd), master.Name())
+	if link != "" {
+		if p.unlink, err = linked(slave.Name(), link); err != nil {
+			slave.Close()
+			p.File.Close()
+			return nil, err
+		}
+	}
+	return p, nil
+}
+
+// Device is the name that a client opens.
+func (p *PTY) Device() string { return p.slave.Name() }
+
+// Close takes the pseudo-terminal and its link away.
+func (p *PTY) Close() error {
+	p.unlink()
+	p.slave.Close()
+	return p.File.Close()
+}
+
+func raw(fd int) error {
+	t, err := unix.IoctlGetTermios(fd, getTermios)
+	if err != nil {
+		return err
+	}
+	t.Iflag &^= unix.IGNBRK | unix.BRKINT | unix.PARMRK | unix.ISTRIP | unix.INLCR | unix.IGNCR | unix.ICRNL | unix.IXON
+	t.Oflag &^= unix.OPOST
+	t.Lflag &^= unix.ECHO | unix.ECHONL | unix.ICANON | unix.ISIG | unix.IEXTEN
+	t.Cflag &^= unix.CSIZE | unix.PARENB
+	t.Cflag |= unix.CS8
+	t.Cc[unix.VMIN], t.Cc[unix.VTIME] = 1, 0
+	return unix.IoctlSetTermios(fd, setTermios, t)
+}
