@@ -170,6 +170,15 @@ func (n *noisy) Write(b []byte) (int, error) {
 	return len(b), err
 }
 
+func plainGreeting() link.Greeting {
+	var g link.Greeting
+	for _, key := range link.Keys() {
+		*g.Field(key) = 1
+	}
+	g.TickBits = 32
+	return g
+}
+
 // TestSealsMendALineThatDamages runs 200 readings over a line that damages one byte of 300 in both directions: the answers are
 // those of a clean line, and the logger acted on each reading once.
 func TestSealsMendALineThatDamages(t *testing.T) {
@@ -188,16 +197,11 @@ func TestSealsMendALineThatDamages(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer b.Close()
-	var g link.Greeting
-	for _, key := range link.Keys() {
-		*g.Field(key) = 1
-	}
-	g.TickBits, g.Channels = 32, 1
 	const n = 200
 	for i := range n + 1 {
 		m := link.Message{Kind: link.Read, Reading: link.Reading{Tick: uint64(i) * 1000, Shunt: -360, Bus: 4200}}
 		if i == 0 {
-			m = link.Message{Kind: link.Greet, Greeting: g}
+			m = link.Message{Kind: link.Greet, Greeting: plainGreeting()}
 		}
 		if err := b.Send(&m); err != nil {
 			t.Fatal(err)
@@ -231,17 +235,18 @@ func TestBoardThatBootsSlowly(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer b.Close()
-	said, err := exchange(b, 2)
-	if err == nil && len(said) > 0 {
-		t.Fatalf("a greeting of zeros was taken: %+v", said)
+	for i, m := range []link.Message{{Kind: link.Greet, Greeting: plainGreeting()}, {Kind: link.Read}, {Kind: link.Read, Reading: link.Reading{Tick: 7}}} {
+		if err := b.Send(&m); err != nil {
+			t.Fatal(err)
+		}
+		a, err := b.Receive(context.Background())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if want := strings.TrimSpace(string(m.Append(nil))); a.Said[0].Text != want {
+			t.Errorf("answer %d is to %q, want %q", i, a.Said[0].Text, want)
+		}
 	}
-	b.Close()
-	// The suite's logger refuses a greeting of zeros, so that one is sent that it takes.
-	l := link.NewBoard(link.BoardOptions{Open: openSerial(device)})
-	if err := l.Start(context.Background()); err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
 }
 
 func TestBoardThatIsNotThere(t *testing.T) {
@@ -314,7 +319,7 @@ func TestSilentBoard(t *testing.T) {
 		if !errors.As(err, &f) || f.Kind != link.Hang || !strings.Contains(f.Error(), "2 greetings") {
 			t.Errorf("%s: %v", name, err)
 		}
-		if noise != "" && (f == nil || f.Line != "ready") {
+		if noise != "" && (f == nil || !strings.HasPrefix(f.Line, "ready")) {
 			t.Errorf("%s: %v does not say what came", name, err)
 		}
 		b.Close()
