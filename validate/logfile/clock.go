@@ -99,7 +99,7 @@ func (s *stamp) settle(o dateOrder) (unixDay int, ok bool) {
 	if m < 1 || m > 12 || d < 1 || d > daysIn(y, m) || y < 1 {
 		return 0, false
 	}
-	return unixDay2(y, m, d), true
+	return daysSince1970(y, m, d), true
 }
 
 func daysIn(y, m int) int {
@@ -115,8 +115,8 @@ func daysIn(y, m int) int {
 	return 31
 }
 
-// unixDay2 counts the days since 1970-01-01 in the Gregorian calendar, years from March so that leap days come last.
-func unixDay2(y, m, d int) int {
+// daysSince1970 counts the days since 1970-01-01 in the Gregorian calendar, years from March so that leap days come last.
+func daysSince1970(y, m, d int) int {
 	if m <= 2 {
 		y--
 		m += 12

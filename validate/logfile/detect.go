@@ -184,8 +184,8 @@ type shape struct {
 	units  int // index of the line of units; -1 if there is none
 	names  []string
 	unit   []string
-	// split12 is the index of a date cell whose time follows in a cell that the header does not count; -1 if there is none.
-	split12 int
+	// splitDate is the index of a date cell whose time follows in a cell that the header does not count; -1 if there is none.
+	splitDate int
 }
 
 // sniff decides separator, decimal sign, header and number of fields.
@@ -244,7 +244,7 @@ func measure(f form, lines []numbered) shape {
 		}
 		count[len(cells)]++
 	}
-	s := shape{form: f, header: -1, units: -1, split12: -1}
+	s := shape{form: f, header: -1, units: -1, splitDate: -1}
 	for n, c := range count {
 		if c > s.rows {
 			s.n, s.rows, s.first = n, c, first[n]
@@ -255,7 +255,7 @@ func measure(f form, lines []numbered) shape {
 
 // measureKeyed does so for lines that name their values; the names are the header.
 func measureKeyed(lines []numbered) shape {
-	s := shape{form: form{sep: ' ', keyed: true}, header: -1, units: -1, split12: -1}
+	s := shape{form: form{sep: ' ', keyed: true}, header: -1, units: -1, splitDate: -1}
 	var pairs []pair
 	for i, l := range lines {
 		if len(l.text) == 0 || isComment(l.text) {
@@ -359,11 +359,11 @@ func (s *shape) findHeader(lines []numbered, hasColumns bool) error {
 	i := above(s.first, false)
 	if i >= 0 {
 		if names, at := s.headerCells(lines[i].text, row); names != nil {
-			s.header, s.names, s.split12 = i, names, at
+			s.header, s.names, s.splitDate = i, names, at
 			if allUnits(names) {
 				if j := above(i, false); j >= 0 {
 					if upper, at := s.headerCells(lines[j].text, row); upper != nil && !allUnits(upper) {
-						s.header, s.units, s.names, s.unit, s.split12 = j, i, upper, names, at
+						s.header, s.units, s.names, s.unit, s.splitDate = j, i, upper, names, at
 					}
 				}
 			}
@@ -379,13 +379,13 @@ func (s *shape) findHeader(lines []numbered, hasColumns bool) error {
 			said = t
 		}
 		if names, at := s.headerCells(said, row); names != nil && knownNames(bytesOf(names)) >= min(2, s.n) {
-			s.header, s.names, s.split12 = i, names, at
+			s.header, s.names, s.splitDate = i, names, at
 			return nil
 		}
 	}
 	for i := s.first + 1; i < len(lines); i++ { // rows came before their header
 		if names, at := s.headerCells(lines[i].text, row); names != nil && knownNames(bytesOf(names)) >= min(2, s.n) {
-			s.header, s.names, s.split12 = i, names, at
+			s.header, s.names, s.splitDate = i, names, at
 			return nil
 		}
 	}

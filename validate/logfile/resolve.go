@@ -180,7 +180,7 @@ func digitsOnly8(b []byte) (int, bool) {
 // resolve gives each field its column, from what header, `columns:` block and cells say.
 func (s *shape) resolve(src source, opts Options) (*layout, error) {
 	l := &layout{form: s.form, n: s.n, names: s.names, header: s.header, units: s.units, dateField: -1, timeField: -1}
-	said, err := descriptions(opts.Columns, s.names)
+	said, err := descriptions(opts, s.names)
 	if err != nil {
 		return nil, err
 	}
@@ -191,12 +191,15 @@ func (s *shape) resolve(src source, opts Options) (*layout, error) {
 			means[i] = s.withUnit(means[i], name, s.unit[i])
 		}
 		if m, ok := said[i]; ok {
+			if !m.hasUnit && m.of == means[i].of && means[i].hasUnit { // the header still says the unit
+				m.unit, m.hasUnit = means[i].unit, true
+			}
 			means[i] = m
 		}
 	}
-	if s.split12 >= 0 && s.split12+1 < s.n { // the time of a date that shares its header
-		means[s.split12+1] = meaning{of: duration, aspect: timeOfDay, channel: 1}
-		means[s.split12].aspect = dateOnly
+	if s.splitDate >= 0 && s.splitDate+1 < s.n { // the time of a date that shares its header
+		means[s.splitDate+1] = meaning{of: duration, aspect: timeOfDay, channel: 1}
+		means[s.splitDate].aspect = dateOnly
 	}
 	seen := s.look(src)
 	s.timesAndDates(l, means, seen, said)
@@ -273,7 +276,10 @@ func (s *shape) look(src source) []evidence {
 func (s *shape) timesAndDates(l *layout, means []meaning, seen []evidence, said map[int]meaning) {
 	for i := range means {
 		m, e := &means[i], &seen[i]
-		if m.ignored || m.clash || said[i].of != none && said[i].aspect != dateOnly && said[i].aspect != timeOfDay {
+		if m.ignored || m.clash {
+			continue
+		}
+		if a := said[i].aspect; said[i].of != none && a != dateOnly && a != timeOfDay && a != wholeStamp {
 			continue
 		}
 		open := m.of == none && m.aspect == plain

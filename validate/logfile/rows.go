@@ -161,7 +161,7 @@ func (f form) headed(lines []numbered, i int) (n, row int) {
 		return 0, 0
 	}
 	c := f.split(t, nil)
-	if len(c) < 2 || !headerLike(c) || knownNames(c) < 2 {
+	if len(c) < 2 || len(c) > maxFields || !headerLike(c) || knownNames(c) < 2 {
 		return 0, 0
 	}
 	for j := i + 1; j < min(i+3, len(lines)); j++ {
@@ -178,7 +178,7 @@ func (s *shape) otherHeader(line []byte, header, units string) bool {
 		return false
 	}
 	c := s.split(line, nil)
-	return len(c) >= 2 && headerLike(c) && knownNames(c) >= 2
+	return len(c) >= 2 && len(c) <= maxFields && headerLike(c) && knownNames(c) >= 2
 }
 
 // use lets rows be read as a layout says, into the columns that the table has, and new ones.
@@ -330,7 +330,9 @@ func (a *assembler) newHeader(at int, line []byte) bool {
 		}
 		if src := a.look(at); len(src.first) > 0 && src.first[0].at == at {
 			src.first = src.first[:min(len(src.first), sniffLines/10)]
-			if l, header, units, err := understand(src, a.opts); err == nil && l.header == 0 {
+			opts := a.opts
+			opts.anyOf = true
+			if l, header, units, err := understand(src, opts); err == nil && l.header == 0 {
 				known = understood{l, header, units}
 			}
 		}
@@ -354,7 +356,7 @@ type understood struct {
 	header, units string
 }
 
-// what follows unread lines
+// follows says what comes behind lines that are no rows.
 type follows uint8
 
 const (

@@ -112,7 +112,8 @@ func describe(key, text string) (meaning, error) {
 }
 
 // descriptions matches a `columns:` block to the names of the fields.
-func descriptions(columns map[string]string, names []string) (map[int]meaning, error) {
+func descriptions(opts Options, names []string) (map[int]meaning, error) {
+	columns := opts.Columns
 	if len(columns) == 0 {
 		return nil, nil
 	}
@@ -138,7 +139,7 @@ func descriptions(columns map[string]string, names []string) (map[int]meaning, e
 			missing = key
 		}
 	}
-	if missing != "" {
+	if missing != "" && !opts.anyOf {
 		expected := fmt.Sprintf("a number from 1 to %d", len(names))
 		if quoted := quoteAll(names); len(quoted) > 0 {
 			expected = "one of " + strings.Join(quoted, ", ") + ", or " + expected

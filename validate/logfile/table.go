@@ -161,7 +161,8 @@ type Options struct {
 	// Follow makes a Reader keep an unfinished last line at the end of its input, for a file that still grows.
 	Follow bool
 
-	slow bool // for tests: read every row the long way
+	slow  bool // for tests: read every row the long way
+	anyOf bool // a column that Columns names need not be there: another header had it
 }
 
 // Error says why a log as a whole cannot be understood.
