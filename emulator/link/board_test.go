@@ -456,3 +456,13 @@ func FuzzBoard(f *testing.F) {
 		}
 	})
 }
+
+func TestOpening(t *testing.T) {
+	for name, serve := range boards {
+		device := onPTY(t, func(rw io.ReadWriter) { serve(rw, func() link.Logger { return linktest.NewLogger(shelf{}) }) })
+		o, err := link.Open(context.Background(), link.NewBoard(link.BoardOptions{Open: openSerial(device)}))
+		if err != nil || o.Exchange <= 0 || o.LoadClose || o.Seals != (name == "sealed") {
+			t.Errorf("%s: %+v, %v", name, o, err)
+		}
+	}
+}
