@@ -122,7 +122,7 @@ func (c *rehearsed) run(amps float64) {
 			return
 		}
 	}
-	course, err := model.NewCourse(p, model.Plan{{Kind: model.Discharge, Load: model.Load{Current: amps}, Ends: model.Ends{Voltage: end, Time: 60 * 86400e9}}}, model.Options{})
+	course, err := model.NewCourse(p, discharge(amps, end), model.Options{})
 	if err != nil {
 		c.why = err.Error()
 		return

@@ -64,6 +64,7 @@ All of it is a simulation: real batteries may be worse, and firmware is no safet
 		newAudit(std),
 		newCalibrate(std),
 		newBudget(std),
+		newFit(std),
 		newList(std),
 		newShow(std),
 		newInit(std),

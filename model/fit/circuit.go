@@ -1,6 +1,7 @@
 package fit
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"sort"
@@ -19,7 +20,7 @@ type Run struct {
 
 // CircuitOptions steer FitCircuit. The zero value is the default.
 type CircuitOptions struct {
-	// Pairs is the number of RC pairs, 1 or 2; 0 is 1.
+	// Pairs is the most RC pairs, 1 or 2; 0 is 1. A second one that the logs do not tell is left out.
 	Pairs int
 }
 
@@ -60,6 +61,9 @@ type PairFound struct {
 	Told bool
 }
 
+// worth says that resistance and time are at least larger than their errors.
+func (p PairFound) worth() bool { return p.R > p.RError && p.Tau > p.TauError }
+
 // RunFit is how well a run is described.
 type RunFit struct {
 	Name       string
@@ -85,7 +89,28 @@ func FitCircuit(runs []Run, o CircuitOptions) (*Circuit, error) {
 	if o.Pairs < 0 || o.Pairs > 2 {
 		return nil, fmt.Errorf("%w: %d RC pairs", ErrData, o.Pairs)
 	}
-	// As much detail along the discharge as the logs tell: a resistance that is not larger than its error is no resistance.
+	if o.Pairs == 2 {
+		// A second pair that is worth nothing spoils what is told.
+		two, err := mostDetail(runs, o)
+		if err != nil && !errors.Is(err, ErrNoConvergence) {
+			return nil, err
+		}
+		if err == nil && two.Pairs[0].worth() && two.Pairs[1].worth() {
+			return two, nil
+		}
+		one, err := mostDetail(runs, CircuitOptions{Pairs: 1})
+		if err != nil {
+			return nil, err
+		}
+		one.Untold = append([]string{"A second RC pair is not told: log a pulse or a rest with short intervals."}, one.Untold...)
+		return one, nil
+	}
+	return mostDetail(runs, o)
+}
+
+// mostDetail fits as much detail along the discharge as the logs tell.
+func mostDetail(runs []Run, o CircuitOptions) (*Circuit, error) {
+	// A resistance that is not larger than its error is no resistance.
 	var c *Circuit
 	for k := range rKnots {
 		next, err := fitCircuit(runs, o, rKnots[k:])
