@@ -534,6 +534,18 @@ func (l *layout) channels(means []meaning, seen []evidence) {
 		direction int8
 	}
 	groups := map[key][]int{}
+	clear := map[Kind]bool{} // kinds of time that a column says in known words
+	for j, c := range l.columns {
+		if m := &means[fieldOf[j]]; !m.vague && !m.weak && !c.PerStep {
+			clear[c.Kind] = true
+		}
+	}
+	for j := range l.columns {
+		c, m := &l.columns[j], &means[fieldOf[j]]
+		if (c.Kind == Tick || c.Kind == Elapsed) && (m.vague || m.weak) && clear[c.Kind] {
+			l.notJudged(c, &l.fields[fieldOf[j]], "another says it better")
+		}
+	}
 	for j, c := range l.columns {
 		if c.Kind >= Voltage && c.Kind <= Temperature {
 			k := key{c.Kind, c.Channel, c.Direction}
@@ -554,7 +566,7 @@ func (l *layout) channels(means []meaning, seen []evidence) {
 func (l *layout) tell(group, fieldOf []int, means []meaning) {
 	strong := 0
 	for _, j := range group {
-		if m := means[fieldOf[j]]; !m.weak && !l.columns[j].Guessed && !l.columns[j].PerStep {
+		if m := means[fieldOf[j]]; !m.weak && !m.vague && !l.columns[j].Guessed && !l.columns[j].PerStep {
 			strong++
 		}
 	}
@@ -565,22 +577,26 @@ func (l *layout) tell(group, fieldOf []int, means []meaning) {
 		f := &l.fields[fieldOf[j]]
 		switch {
 		case c.PerStep:
-		case strong > 0 && (m.weak || c.Guessed), strong == 0 && n > 0 && m.weak:
-			l.notes = append(l.notes, fmt.Sprintf("column %q is not judged: another says it better", c.Header))
-			c.Kind, f.role = Other, loose
+		case strong > 0 && (m.weak || m.vague || c.Guessed), strong == 0 && n > 0 && m.weak:
+			l.notJudged(c, f, "another says it better")
 		case len(units) > 0 && !containsText(units, c.Unit): // the same in another unit
 			units = append(units, c.Unit)
 		case len(units) == 0:
 			units = append(units, c.Unit)
 		default:
 			if next++; next > 4 || m.numbered {
-				l.notes = append(l.notes, fmt.Sprintf("column %q is not judged: it is one too many of its kind", c.Header))
-				c.Kind, f.role = Other, loose
+				l.notJudged(c, f, "it is one too many of its kind")
 				continue
 			}
 			c.Channel = next
 		}
 	}
+}
+
+// notJudged takes a column out of judgement and says why; its cells are kept as printed.
+func (l *layout) notJudged(c *Column, f *field, why string) {
+	l.notes = append(l.notes, fmt.Sprintf("column %q is not judged: %s", c.Header, why))
+	c.Kind, c.Scale, c.Offset, c.Guessed, f.role = Other, 1, 0, false, loose
 }
 
 func containsText(list []string, s string) bool {

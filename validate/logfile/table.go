@@ -10,7 +10,7 @@ type Kind uint8
 
 // The kinds of column. The split totals (…In, …Out) grow with charge into and out of the battery.
 const (
-	Other       Kind = iota // not understood, or nothing that is judged; kept with its numbers
+	Other       Kind = iota // not understood, or nothing that is judged; kept with its numbers as printed
 	Tick                    // a free-running counter, whole numbers, may wrap
 	Elapsed                 // time since some start [s]
 	Clock                   // wall clock [s]

@@ -35,6 +35,7 @@ type meaning struct {
 	mayBeIn bool
 	perStep bool
 	weak    bool // a minimum, a maximum, a cell: gives way to a plain column of the kind
+	vague   bool // some of its words are unknown: likewise
 	order   dateOrder
 	// twoParts says what 12:34 means.
 	twoParts twoParts
@@ -134,12 +135,13 @@ func lookWord(s string) (word, bool) {
 		return word{flag: channelWord | neutralWord}, true
 	case "shunt":
 		return word{flag: shuntWord | channelWord}, true
-	case "min", "max", "peak", "minimum", "maximum", "mini", "maxi", "cell", "zelle", "celda", "cellule", "cells", "raw", "roh", "kleinste", "hochste":
+	case "min", "max", "peak", "minimum", "maximum", "mini", "maxi", "cell", "zelle", "celda", "cellule", "cells", "kleinste", "hochste":
 		return word{flag: weakWord | channelWord}, true
 	case "soc", "dod", "soh", "set", "setpoint", "target", "limit", "cutoff", "soll", "sollwert", "consigne", "consigna", "remaining", "rest",
 		"restante", "nominal", "rated", "nenn", "ref", "reference", "delta", "diff", "difference", "error", "err", "flag", "flags", "resistance",
 		"r", "ri", "esr", "impedance", "widerstand", "resistencia", "rate", "gain", "offset", "crc", "checksum", "rssi", "duty", "pwm", "fan",
-		"ladezustand", "threshold", "schwelle", "relay", "relais", "restkapazitat", "ripple":
+		"ladezustand", "threshold", "schwelle", "relay", "relais", "restkapazitat", "ripple", "raw", "roh", "adc", "counts", "dt", "interval",
+		"intervall", "intervalo", "intervalle", "period", "periode", "periodo", "latency", "delay", "timeout", "restzeit", "eta", "left", "age":
 		return word{flag: ignoredWord}, true
 	case "net", "netto", "neto", "neta", "nette", "solde", "saldo", "balance", "bilanz", "total", "totale", "gesamt", "summe", "sum", "sums", "suma",
 		"avg", "average", "mean", "mittel", "mittelwert", "moyenne", "moyen", "media", "medio", "the", "of", "de", "du", "der", "la", "le", "und", "and",
@@ -180,12 +182,13 @@ func validText(s string) string {
 
 // headerReader gathers what the parts of a header say.
 type headerReader struct {
-	m     meaning
-	words []word
-	units []unit
-	mins  int  // the token "min", which is a unit of time or a minimum
-	big   bool // "T" alone, which is temperature unless something says time
-	tems  bool // "temps", which is French for time unless the unit is a temperature
+	m       meaning
+	words   []word
+	units   []unit
+	mins    int  // the token "min", which is a unit of time or a minimum
+	big     bool // "T" alone, which is temperature unless something says time
+	unknown int  // tokens that say nothing to us
+	tems    bool // "temps", which is French for time unless the unit is a temperature
 }
 
 func (r *headerReader) whole(text string) {
@@ -352,8 +355,13 @@ func (r *headerReader) token(s string, of int, split bool) {
 	if !split {
 		return
 	}
+	if isDifference(s) {
+		r.m.ignored = true
+		return
+	}
 	if name, n, ok := trailingNumber(s); ok { // V1, ch2, current3
-		if lower == "co2" {
+		if name == "x" || name == "X" { // volts_x100
+			r.m.ignored = true
 			return
 		}
 		r.token(name, of, true)
@@ -364,13 +372,16 @@ func (r *headerReader) token(s string, of int, split bool) {
 		}
 		return
 	}
-	if r.compound(lower) || r.letterAndPlace(s, lower) {
+	if r.compound(lower) || r.participle(lower) || r.letterAndPlace(s, lower) {
 		return
 	}
-	for i := 2; i < len(s); i++ { // currentmA, timems
-		w, isWord := lookWord(lower[:min(i, len(lower))])
-		u, isUnit := lookUnit(s[i:])
-		if isWord && isUnit && len(lower) == len(s) {
+	for i := 2; i < len(s) && len(lower) == len(s); i++ { // currentmA, timems
+		w, isWord := lookWord(lower[:i])
+		u, isUnit := exactUnit(s[i:])
+		if s[i:] == "ms" {
+			u, isUnit = lookUnit("ms")
+		}
+		if isWord && isUnit {
 			r.words = append(r.words, w)
 			r.units = append(r.units, u)
 			return
@@ -382,6 +393,7 @@ func (r *headerReader) token(s string, of int, split bool) {
 		}
 		return
 	}
+	r.unknown++
 }
 
 // special reads tokens whose meaning hangs on the others.
@@ -440,6 +452,36 @@ func (r *headerReader) compound(lower string) bool {
 	return false
 }
 
+// participle reads the inflected forms of "discharged" and "charged" in German, French and Spanish.
+func (r *headerReader) participle(lower string) bool {
+	for _, stem := range []struct {
+		name      string
+		direction int8
+	}{{"entladen", -1}, {"entnommen", -1}, {"abgegeben", -1}, {"descargad", -1}, {"decharge", -1}, {"geladen", 1}, {"aufgenommen", 1}, {"cargad", 1}} {
+		if tail, ok := strings.CutPrefix(lower, stem.name); ok && len(tail) <= 3 {
+			r.words = append(r.words, word{direction: stem.direction})
+			return true
+		}
+	}
+	return false
+}
+
+// isDifference reads dV, dAh, ΔV: a change from row to row.
+func isDifference(s string) bool {
+	rest, ok := strings.CutPrefix(s, "d")
+	if !ok {
+		if rest, ok = strings.CutPrefix(s, "Δ"); !ok {
+			return false
+		}
+	}
+	switch rest {
+	case "U", "I", "P", "Q", "E", "T", "t":
+		return true
+	}
+	u, ok := exactUnit(rest)
+	return ok && u.of != unjudged
+}
+
 // letterAndPlace reads Vbat, Ubatt, Ibus, Pload, I_out written as one.
 func (r *headerReader) letterAndPlace(s, lower string) bool {
 	if len(lower) < 3 || len(lower) != len(s) {
@@ -457,7 +499,7 @@ func (r *headerReader) letterAndPlace(s, lower string) bool {
 		return false
 	}
 	switch lower[1:] {
-	case "bat", "batt", "bus", "load", "pack", "akku", "term", "meas", "cell", "sense", "dc", "accu", "battery":
+	case "bat", "batt", "bus", "load", "pack", "akku", "term", "meas", "cell", "sense", "dc", "accu", "battery", "avg", "mean":
 		r.words = append(r.words, word{of: of})
 		if lower[1:] == "cell" {
 			r.words = append(r.words, word{flag: weakWord})
@@ -530,6 +572,7 @@ func trailingNumber(s string) (string, int, bool) {
 // finish weighs what was gathered.
 func (r *headerReader) finish() meaning {
 	m := r.m
+	m.vague = r.unknown > 0
 	r.combineUnits()
 	var of []quantity
 	var splits, shunt bool
@@ -697,7 +740,7 @@ func (r *headerReader) settle(m *meaning, of []quantity, timeSaid, splits bool, 
 	case m.direction != 0 && m.aspect == plain && !m.hasUnit && r.total():
 		m.of = charge // "discharged", and nothing else is said
 	}
-	if m.of == none && m.aspect == phaseName {
+	if m.of == none {
 		m.perStep = false
 	}
 }
