@@ -23,6 +23,8 @@ type Options struct {
 	Late int64
 	// Never keeps the logger from acting at all, so that only the bench's own ends are left.
 	Never bool
+	// Most bounds the spans that are played; 0: twelve million, some seconds.
+	Most int
 	// Visit sees each span as it is played, at most the time between two readings long in a step that the logger ends.
 	Visit func(s *model.Span)
 }
@@ -30,7 +32,6 @@ type Options struct {
 // ErrTooLong says that a plan has more switching in it than can be played.
 var ErrTooLong = errors.New("the plan switches too often for its length")
 
-// maxSpans bounds the work of one course.
 const maxSpans = 12_000_000
 
 // Play runs the plan of a setup on its pack. Of the faults it plays those of relay and charger, since they change the course; the
@@ -45,7 +46,10 @@ func Play(s *emulator.Setup, o Options) (*Course, error) {
 	}
 	out := &Course{Below: -1, StopDue: -1}
 	l := lookout{setup: s, interval: s.Rig.Readings.Interval()}
-	var spans int
+	most, spans := o.Most, 0
+	if most == 0 {
+		most = maxSpans
+	}
 	for !c.Done() {
 		until := int64(math.MaxInt64)
 		for _, f := range s.Faults {
@@ -61,7 +65,7 @@ func Play(s *emulator.Setup, o Options) (*Course, error) {
 			until = min(until, (c.Now()/l.interval+1)*l.interval)
 		}
 		span := c.Next(until)
-		if spans++; spans > maxSpans {
+		if spans++; spans > most {
 			return nil, ErrTooLong
 		}
 		if o.Visit != nil {

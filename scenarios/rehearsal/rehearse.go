@@ -3,7 +3,6 @@ package rehearsal
 import (
 	"fmt"
 	"math"
-	"strings"
 
 	"stuntcell/emulator"
 	"stuntcell/model"
@@ -53,7 +52,7 @@ func describe(i int, s *emulator.Setup, e model.StepEnd, maxI float64) Step {
 		Number: i + 1, Kind: plan.Kind.String(), What: what(plan), Begin: seconds(e.Begin), End: seconds(e.End),
 		Charge: e.Charge / hours, Energy: e.Energy / hours, MinV: e.MinV, MaxV: e.MaxV, EndV: e.EndV, EndI: e.EndI,
 		MaxI: maxI, Counts: maxI * s.Rig.Shunt.Nominal / s.Rig.Front.ShuntStep, Warmest: e.MaxTemperature - kelvin,
-		Why: string(e.Why), Because: because(plan, e),
+		Why: string(e.Why), Because: because(plan, e, s.Settings.ChargeTaper),
 	}
 }
 
@@ -82,8 +81,8 @@ func what(p model.Step) string {
 	return s
 }
 
-// because words why a step ended.
-func because(p model.Step, e model.StepEnd) string {
+// because words why a step ended; taper is the current at which a logger was to end a charge [A].
+func because(p model.Step, e model.StepEnd, taper float64) string {
 	switch e.Why {
 	case model.ByTime:
 		return "ended by time, at " + volts(e.EndV)
@@ -101,7 +100,7 @@ func because(p model.Step, e model.StepEnd) string {
 		return "ended by the voltage falling from its peak"
 	case model.ByLogger:
 		if p.Kind == model.Charge {
-			return "ended by the logger when the current had tapered to " + engineering(math.Abs(e.EndI), "A")
+			return "ended by the logger when the current had tapered to " + engineering(taper, "A")
 		}
 		return fmt.Sprintf("ended by the logger at %s, lowest %s, then off for %s", volts(p.Ends.Logger), volts(e.MinV), clock(seconds(p.Ends.Hold)))
 	case model.ByEmpty:
@@ -166,15 +165,19 @@ func (r *Rehearsal) cautions(s *emulator.Setup) []string {
 // failures says what goes on running when the one thing that ends a step fails.
 func failures(s *emulator.Setup, c *Course) ([]Failure, error) {
 	var out []Failure
+	seen := map[string]bool{} // plans repeat their loads: one line for each is enough
 	for i, e := range c.Steps {
 		p := s.Plan[e.Plan]
 		n := i + 1
 		switch {
 		case p.Kind == model.Rest:
 		case p.Kind == model.Charge:
-			out = append(out, Failure{n, "what ends the charge fails", fmt.Sprintf(
-				"the charger holds %s for as long as it has power. Here a time of %s and %.4g Ah stop it as well: a real rig needs a timer of its own.",
-				volts(p.Voltage), clock(seconds(p.Ends.Time)), p.Ends.Charge/hours)})
+			if load := what(p); !seen[load] {
+				seen[load] = true
+				out = append(out, Failure{n, "what ends the charge fails", fmt.Sprintf(
+					"the charger holds %s for as long as it has power. Here %s or %.4g Ah stop it as well: a real rig needs a timer of its own.",
+					volts(p.Voltage), clock(seconds(p.Ends.Time)), p.Ends.Charge/hours)})
+			}
 		case p.Ends.Logger > 0:
 			f, err := unstopped(n, s, c)
 			if err != nil {
@@ -182,8 +185,11 @@ func failures(s *emulator.Setup, c *Course) ([]Failure, error) {
 			}
 			out = append(out, f)
 		default:
-			out = append(out, Failure{n, "the load does not open", fmt.Sprintf(
-				"%s goes on flowing until the pack is empty and beyond; %s is what the pack has left above that now.", strings.TrimPrefix(what(p), "discharge "), left(s, c, i))})
+			if load := what(p); !seen[load] {
+				seen[load] = true
+				out = append(out, Failure{n, "the load does not open", fmt.Sprintf(
+					"%s goes on until the pack is empty; about %s are left in it then.", load, left(s, c, i))})
+			}
 		}
 	}
 	return out, nil

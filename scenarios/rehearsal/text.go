@@ -8,6 +8,8 @@ import (
 	"math"
 	"strconv"
 	"strings"
+
+	"stuntcell/model"
 )
 
 // printer keeps the first error of many writes.
@@ -46,21 +48,25 @@ func (r *Rehearsal) Text(w io.Writer) error {
 	p := &printer{w: w}
 	p.wrapped("", r.Notice)
 	p.line("")
-	p.line("%s: %s", r.Scenario, r.Summary)
+	p.wrapped("", r.Scenario+": "+r.Summary)
 	p.line("pack %s, %s, %d cells in series, %.4g Ah, %.4g V", r.Pack.Name, r.Pack.Chemistry, r.Pack.Cells, r.Pack.Rated, r.Pack.Nominal)
 	p.line("rig %s, one count %s, range %s", r.Rig.Name, engineering(r.Rig.Count, "A"), engineering(r.Rig.Range, "A"))
 	p.line("")
-	p.line("%4s  %-26s %10s %10s %9s %9s %7s", "step", "what", "from", "for", "Ah", "Wh", "min V")
+	p.line("%4s  %-22s %9s %9s %9s %9s %7s", "step", "what", "from", "for", "Ah", "Wh", "min V")
 	for _, s := range r.Steps {
-		p.line("%4d  %-26s %10s %10s %9.3f %9.3f %7.3f", s.Number, s.What, clock(s.Begin), clock(s.End-s.Begin), s.Charge, s.Energy, s.MinV)
-		p.wrapped("      ", s.Because)
+		p.line("%4d  %-22s %9s %9s %9.3f %9.3f %7.3f", s.Number, s.What, clock(s.Begin), clock(s.End-s.Begin), s.Charge, s.Energy, s.MinV)
+		because := s.Because
+		if s.Kind != model.Rest.String() {
+			because = fmt.Sprintf("%.4g counts; %s", s.Counts, because)
+		}
+		p.wrapped("      ", because)
 	}
 	t := r.Total
-	p.line("%4s  %-26s %10s %10s %9s %9s %7.3f", "", "in all", "", clock(t.Seconds), "", "", t.MinV)
+	p.line("%4s  %-22s %9s %9s %9s %9s %7.3f", "", "in all", "", clock(t.Seconds), "", "", t.MinV)
 	p.wrapped("      ", fmt.Sprintf("%.3f Ah and %.3f Wh out, %.3f Ah and %.3f Wh in; at most %s, %.3f V and %.1f degC",
 		t.Out, t.EnergyOut, t.In, t.EnergyIn, engineering(t.MaxI, "A"), t.MaxV, t.Warmest))
 	p.line("")
-	p.line("The log: %d readings, %d rows of %s, about %s", r.Log.Readings, r.Log.Rows, clock(r.Log.Every), bytes(r.Log.Bytes))
+	p.line("The log: %d readings, %d rows of %s, about %s", r.Log.Readings, r.Log.Rows, clock(r.Log.Every), size(r.Log.Bytes))
 	section(p, "Counters that run out during this test", len(r.Counters))
 	for _, c := range r.Counters {
 		p.wrapped("  - ", fmt.Sprintf("%s: %s. %s", c.What, when(c), c.Mend))
@@ -153,8 +159,8 @@ func engineering(x float64, unit string) string {
 	return fmt.Sprintf("%.4g u%s", x*1e6, unit)
 }
 
-// bytes prints a size.
-func bytes(n int64) string {
+// size prints a number of bytes.
+func size(n int64) string {
 	switch {
 	case n < 10_000:
 		return fmt.Sprintf("%d bytes", n)
