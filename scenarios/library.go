@@ -33,6 +33,24 @@ func Source(name string) []byte {
 	return b
 }
 
+// Description is what a list says of a scenario.
+type Description struct {
+	Name, Summary, Purpose string
+	Shows                  []string
+}
+
+// Describe returns what a scenario on board is about without running its plan, which Parse does: a list need not wait for that.
+func Describe(name string) (Description, bool) {
+	b := Source(name)
+	if b == nil {
+		return Description{}, false
+	}
+	m := quantity.Read(name, b).Root()
+	return Description{
+		Name: m.Text("scenario"), Summary: m.Text("summary"), Purpose: strings.TrimSpace(m.TextOr("purpose", "")), Shows: readShows(m),
+	}, true
+}
+
 // ByName parses a scenario on board. The error of an unknown name says which is nearest; any other is quantity.Diagnostics: with a pack or rig
 // of one's own a scenario may be refused.
 func ByName(name string, env Env) (*Scenario, error) {

@@ -35,6 +35,9 @@ func TestLibraryParses(t *testing.T) {
 		if s.File != s.Name+".yaml" {
 			t.Errorf("%s stands in %s", s.Name, s.File)
 		}
+		if d, ok := Describe(s.Name); !ok || !reflect.DeepEqual(d, Description{s.Name, s.Summary, s.Purpose, s.Shows}) {
+			t.Errorf("%s is described as %+v", s.Name, d)
+		}
 		if s.Purpose == "" || len(s.Shows) == 0 {
 			t.Errorf("%s: no purpose, or nothing that it shows", s.Name)
 		}
@@ -95,6 +98,20 @@ func TestSameFileSameScenario(t *testing.T) {
 		if !reflect.DeepEqual(a, b) || !bytes.Equal(a.Source, Source(name)) {
 			t.Errorf("%s parsed twice differs", name)
 		}
+	}
+}
+
+func BenchmarkDescribeAll(b *testing.B) {
+	for b.Loop() {
+		for _, name := range Names() {
+			Describe(name)
+		}
+	}
+}
+
+func BenchmarkLibrary(b *testing.B) {
+	for b.Loop() {
+		Library(Env{})
 	}
 }
 
