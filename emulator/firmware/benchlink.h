@@ -29,6 +29,9 @@
  * On a chip, define BENCH_GETC() (waits for a byte; -1 when there will be none) and BENCH_PUTC(c) before the #include; they are the
  * UART's. Define BENCH_FLUSH() too if the line is buffered. What is not a word of the link must not be printed: use bench_say().
  *
+ * On a line that loses or damages bytes, define BENCH_SEQ as the number of bytes to keep of each answer (a few rows: 512) before the #include:
+ * then every line is numbered and checked in both directions, and what is damaged is asked for again without being counted twice.
+ *
  * Counts are signed, current into the battery is positive:
  *   volts of the shunt = shunt * shunt_step_nv * 1e-9;   amperes = shunt * shunt_step_nv / shunt_nohm
  *   volts of the bus   = bus * bus_step_uv * 1e-6
@@ -116,7 +119,36 @@ static struct {
     /* private: the word that was read last */
     char word[40];
     uint8_t line_ended;
+#ifdef BENCH_SEQ
+    uint8_t sealed;           /* the bench has begun to number and check lines; one on a pipe never does */
+    uint8_t greeting;         /* the greeting is being answered */
+    uint32_t seq;             /* of the newest line that was acted upon */
+    uint16_t crc_in, crc_bare; /* of the line that is being read; of it without its last word */
+    uint16_t crc_out;         /* of the answer */
+    uint32_t kept;            /* bytes of the answer; above BENCH_SEQ: it does not fit */
+    char answer[BENCH_SEQ];
+#endif
 } bench;
+
+#ifdef BENCH_SEQ
+/* CRC-16/MODBUS. */
+BENCH_FN uint16_t bench_crc_(uint16_t crc, char c) {
+    uint8_t i;
+    crc = (uint16_t)(crc ^ (unsigned char)c);
+    for (i = 0; i < 8; i++) crc = (uint16_t)(crc & 1 ? (crc >> 1) ^ 0xA001 : crc >> 1);
+    return crc;
+}
+#endif
+
+/* Writes a byte of a row: for rows that are made piece by piece. */
+BENCH_FN void bench_put(char c) {
+#ifdef BENCH_SEQ
+    bench.crc_out = bench_crc_(bench.crc_out, c);
+    if (bench.kept < BENCH_SEQ) bench.answer[bench.kept] = c;
+    if (bench.kept <= BENCH_SEQ) bench.kept++;
+#endif
+    BENCH_PUTC(c);
+}
 
 /* Reads the next word of the line into bench.word, cut to its size. Returns 0 at the end of the line, -1 if the bench is gone. */
 BENCH_FN int bench_word_(void) {
@@ -131,6 +163,10 @@ BENCH_FN int bench_word_(void) {
             bench.line_ended = 1;
             return n > 0;
         }
+#ifdef BENCH_SEQ
+        if (c == ' ') bench.crc_bare = bench.crc_in;
+        bench.crc_in = bench_crc_(bench.crc_in, (char)c);
+#endif
         if (c == ' ') {
             if (n > 0) return 1;
             continue;
@@ -189,10 +225,36 @@ BENCH_FN void bench_keep_(const char *value) {
         if (bench_is_(bench.word, keys[i].key)) *keys[i].to = (int32_t)bench_number_(value, BENCH_FAILED);
 }
 
-/* Waits for the next line of the bench and reads it. After everything but BENCH_CLOSED, bench_ok() is due. */
-BENCH_FN int bench_next(void) {
+#ifdef BENCH_SEQ
+/* What the newest line says of itself. */
+static struct {
+    uint32_t seq;
+    uint8_t sealed; /* it has a number or a check, or had before it was damaged */
+    uint8_t whole;  /* its check is right */
+    uint8_t again;  /* it asks for an answer again */
+} bench_got_;
+
+BENCH_FN int32_t bench_hex_(const char *s) {
+    int32_t n = 0;
+    uint8_t i;
+    for (i = 0; i < 4; i++, s++) {
+        if (*s >= '0' && *s <= '9') n = n * 16 + (*s - '0');
+        else if (*s >= 'A' && *s <= 'F') n = n * 16 + (*s - 'A' + 10);
+        else if (*s >= 'a' && *s <= 'f') n = n * 16 + (*s - 'a' + 10);
+        else return -1;
+    }
+    return *s ? -1 : n;
+}
+#endif
+
+BENCH_FN int bench_line_in_(void) {
     int event, more;
     bench.line_ended = 0;
+#ifdef BENCH_SEQ
+    bench.crc_in = 0xffff;
+    bench_got_.seq = 0;
+    bench_got_.sealed = bench_got_.whole = bench_got_.again = 0;
+#endif
     more = bench_word_();
     if (more < 0) return BENCH_CLOSED;
     if (bench_is_(bench.word, "r")) {
@@ -215,14 +277,26 @@ BENCH_FN int bench_next(void) {
         event = BENCH_END;
     } else {
         event = BENCH_OTHER;
+#ifdef BENCH_SEQ
+        bench_got_.again = (uint8_t)bench_is_(bench.word, "again");
+#endif
     }
-    while ((more = bench_word_()) > 0) bench_keep_(bench_value_());
+    while ((more = bench_word_()) > 0) {
+        char *value = bench_value_();
+#ifdef BENCH_SEQ
+        if (bench_got_.again && !*value) bench_got_.seq = (uint32_t)bench_number_(bench.word, 0);
+        if (bench_is_(bench.word, "seq")) bench_got_.seq = (uint32_t)bench_number_(value, 0);
+        if (bench_is_(bench.word, "seq") || bench_is_(bench.word, "crc")) bench_got_.sealed = 1;
+        bench_got_.whole = (uint8_t)(bench_is_(bench.word, "crc") && bench_hex_(value) == bench.crc_bare);
+#endif
+        bench_keep_(value);
+    }
     return more < 0 ? (int)BENCH_CLOSED : event;
 }
 
 /* Parts of a row, for a chip without printf: bench_row_begin(), any number of these, bench_row_end(). */
 BENCH_FN void bench_text(const char *s) {
-    while (*s) BENCH_PUTC(*s++);
+    while (*s) bench_put(*s++);
 }
 
 BENCH_FN void bench_unsigned(uint64_t n) {
@@ -232,11 +306,11 @@ BENCH_FN void bench_unsigned(uint64_t n) {
         digits[i++] = (char)('0' + n % 10);
         n /= 10;
     } while (n);
-    while (i > 0) BENCH_PUTC(digits[--i]);
+    while (i > 0) bench_put(digits[--i]);
 }
 
 BENCH_FN void bench_signed(int64_t n) {
-    if (n < 0) BENCH_PUTC('-');
+    if (n < 0) bench_put('-');
     bench_unsigned(n < 0 ? 0 - (uint64_t)n : (uint64_t)n);
 }
 
@@ -245,23 +319,23 @@ BENCH_FN void bench_decimal(int64_t n, uint8_t places) {
     uint64_t size = n < 0 ? 0 - (uint64_t)n : (uint64_t)n, one = 1;
     uint8_t i;
     for (i = 0; i < places; i++) one *= 10;
-    if (n < 0) BENCH_PUTC('-');
+    if (n < 0) bench_put('-');
     bench_unsigned(size / one);
     if (places == 0) return;
-    BENCH_PUTC('.');
+    bench_put('.');
     for (size %= one; one > 1; size %= one) {
         one /= 10;
-        BENCH_PUTC((char)('0' + size / one));
+        bench_put((char)('0' + size / one));
     }
 }
 
 BENCH_FN void bench_row_begin(void) { bench_text("row "); }
-BENCH_FN void bench_row_end(void) { BENCH_PUTC('\n'); }
+BENCH_FN void bench_row_end(void) { bench_put('\n'); }
 
 BENCH_FN void bench_line_(const char *word, const char *text) {
     bench_text(word);
     bench_text(text);
-    BENCH_PUTC('\n');
+    bench_put('\n');
 }
 
 /* PLACE 3: writes a row of the log; the first one may be a header. */
@@ -281,20 +355,104 @@ BENCH_FN void bench_can(const char *names) { bench_line_("can ", names); }
 BENCH_FN void bench_mine(const char *key, int64_t value) {
     bench_text("mine ");
     bench_text(key);
-    BENCH_PUTC('=');
+    bench_put('=');
     bench_signed(value);
-    BENCH_PUTC('\n');
+    bench_put('\n');
 }
 /* The clock was set to this Unix second. */
 BENCH_FN void bench_clock_set(int64_t second) {
     bench_text("clock ");
     bench_signed(second);
-    BENCH_PUTC('\n');
+    bench_put('\n');
 }
+#ifdef BENCH_SEQ
+BENCH_FN void bench_seal_(void) {
+    uint16_t crc = bench.crc_out;
+    uint8_t i;
+    bench_text(" crc=");
+    for (i = 0; i < 4; i++, crc = (uint16_t)(crc << 4)) bench_put("0123456789ABCDEF"[crc >> 12]);
+}
+
+/* Says the newest answer again, without acting again. */
+BENCH_FN void bench_repeat_(void) {
+    uint32_t i;
+    if (bench.kept <= BENCH_SEQ) {
+        for (i = 0; i < bench.kept; i++) BENCH_PUTC(bench.answer[i]);
+    } else {
+        bench.crc_out = 0xffff;
+        bench_text("say an answer was too long to be repeated, its rows are lost\nok seq=");
+        bench_unsigned(bench.seq);
+        bench_seal_();
+        bench_put('\n');
+        bench.kept = BENCH_SEQ + 1;
+    }
+    BENCH_FLUSH();
+}
+
+/* Asks for the next line of the bench again: it came damaged. */
+BENCH_FN void bench_ask_again_(void) {
+    uint16_t crc = bench.crc_out;
+    uint32_t kept = bench.kept;
+    bench.kept = BENCH_SEQ + 1; /* this is no answer: it is not kept */
+    bench_text("again ");
+    bench_unsigned(bench.seq + 1);
+    bench_put('\n');
+    bench.crc_out = crc;
+    bench.kept = kept;
+    BENCH_FLUSH();
+}
+#endif
+
 /* Done with this line of the bench. */
 BENCH_FN void bench_ok(void) {
-    bench_text("ok\n");
+#ifdef BENCH_SEQ
+    if (bench.greeting) bench_text("can seq\n");
+#endif
+    bench_text("ok");
+#ifdef BENCH_SEQ
+    if (bench.sealed) {
+        bench_text(" seq=");
+        bench_unsigned(bench.seq);
+        bench_seal_();
+    }
+#endif
+    bench_put('\n');
     BENCH_FLUSH();
+}
+
+/* Waits for the next line of the bench and reads it. After everything but BENCH_CLOSED, bench_ok() is due. */
+BENCH_FN int bench_next(void) {
+#ifndef BENCH_SEQ
+    return bench_line_in_();
+#else
+    for (;;) {
+        int event = bench_line_in_();
+        if (event == BENCH_CLOSED) return event;
+        if (event == BENCH_GREETING) { /* a power-up: numbers begin anew */
+            bench.sealed = 0;
+            bench.seq = 0;
+        } else if (bench_got_.again) {
+            if (bench_got_.seq == bench.seq && bench.seq > 0) bench_repeat_();
+            else bench_ask_again_();
+            continue;
+        } else if (bench_got_.sealed || bench.sealed) {
+            bench.sealed = 1;
+            if (bench_got_.whole && bench_got_.seq == bench.seq) {
+                bench_repeat_();
+                continue;
+            }
+            if (!bench_got_.whole || bench_got_.seq != bench.seq + 1) {
+                bench_ask_again_();
+                continue;
+            }
+            bench.seq++;
+        }
+        bench.kept = 0;
+        bench.crc_out = 0xffff;
+        bench.greeting = event == BENCH_GREETING;
+        return event;
+    }
+#endif
 }
 
 /* For a sketch that keeps its own loop(): call it once a turn, before the loop's code. It finishes the answer to the reading

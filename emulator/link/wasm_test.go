@@ -49,22 +49,6 @@ func TestWasmConforms(t *testing.T) {
 	linktest.Run(t, func(t *testing.T) link.Link { return link.NewWasm(link.WasmOptions{Binary: binary, Seed: 1}) })
 }
 
-// The C header conforms on a host too.
-func TestHeaderConforms(t *testing.T) {
-	cc, err := exec.LookPath("cc")
-	if err != nil {
-		skip(t, "no C compiler (cc)")
-	}
-	out := filepath.Join(t.TempDir(), "conform")
-	if b, err := exec.Command(cc, "-std=c99", "-Wall", "-Wextra", "-pedantic", "-Werror", "-I../firmware", "-o", out,
-		"linktest/testdata/conform.c").CombinedOutput(); err != nil {
-		t.Fatalf("%v: %s", err, b)
-	}
-	linktest.Run(t, func(t *testing.T) link.Link {
-		return link.NewChild(link.ChildOptions{Args: []string{out}, Dir: t.TempDir()})
-	})
-}
-
 func TestSickModules(t *testing.T) {
 	for _, tc := range []struct {
 		name, body string

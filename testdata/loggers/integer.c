@@ -41,13 +41,13 @@ static void write_rows(void) {
         const struct row *r = &held[i];
         bench_row_begin();
         bench_unsigned(r->elapsed_ms);
-        BENCH_PUTC('\t');
+        bench_put('\t');
         bench_decimal(r->mV, 3);
-        BENCH_PUTC('\t');
+        bench_put('\t');
         bench_decimal(rounded(r->uA, 100), 4);
-        BENCH_PUTC('\t');
+        bench_put('\t');
         bench_decimal(rounded(r->charge_uAs, 36000), 5);
-        BENCH_PUTC('\t');
+        bench_put('\t');
         bench_decimal(rounded(r->energy_uWs, 360000), 4);
         bench_row_end();
     }

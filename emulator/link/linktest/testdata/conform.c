@@ -7,7 +7,10 @@ static uint16_t raw_length;
 #ifndef __wasm__
 #include <stdio.h>
 static int keep(void) {
+    static int ended;
     int c = getchar();
+    if (ended) raw_length = 0; /* of a line that was damaged and not acted upon */
+    ended = c == '\n';
     if (c >= 0 && c != '\n' && raw_length < sizeof raw - 1) raw[raw_length++] = (char)c;
     return c;
 }
@@ -96,7 +99,7 @@ void logger_event(int event) {
         found[load_count()] = 0;
         bench_text("say found ");
         bench_text(found);
-        BENCH_PUTC('\n');
+        bench_put('\n');
     }
     if (event == BENCH_READING) {
         count++;
