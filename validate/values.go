@@ -3,6 +3,7 @@ package validate
 import (
 	"fmt"
 	"math"
+	"sort"
 
 	"stuntcell/validate/cause"
 	"stuntcell/validate/logfile"
@@ -147,13 +148,14 @@ func (j *judge) maxAbs(k logfile.Kind) float64 {
 // valueResiduals is how far each printed value lies outside the envelope of its readings, 0 inside, NaN without a value.
 func (j *judge) valueResiduals(vc valueColumn) []float64 {
 	res := make([]float64, len(j.at))
+	e := j.newEnvelope(vc)
 	for r := range j.at {
 		v := vc.col.Value[r] * vc.scale
 		if math.IsNaN(v) {
 			res[r] = v
 			continue
 		}
-		lo, hi, ok := j.envelope(vc, r)
+		lo, hi, ok := e.at(r)
 		if !ok {
 			res[r] = math.NaN()
 			continue
@@ -172,51 +174,108 @@ func (j *judge) valueResiduals(vc valueColumn) []float64 {
 	return res
 }
 
-// envelope is the range of the readings that row r may show. A voltage may have burden and lead drop added back.
-func (j *judge) envelope(vc valueColumn, r int) (lo, hi float64, ok bool) {
+// envelope gives, for each row, the range of the readings that it may show.
+type envelope struct {
+	j     *judge
+	lo    *extrema // of what each reading may be shown as
+	good  []int    // good readings before each one
+	first []int    // first reading of each one's power-up
+}
+
+// newEnvelope prepares the readings of a column's kind. A voltage may have burden and lead drop added back.
+func (j *judge) newEnvelope(vc valueColumn) *envelope {
 	s := j.series
-	lo, hi = math.Inf(1), math.Inf(-1)
-	back := max(envelopeSpan, j.logAt(r))
-	held := 0
-	t := 0.0
-	// A first-order smoother whose time constant is a third of the span still shows 5 % of what was before it.
-	var farLo, farHi float64
-	core := false
+	n := s.Len()
+	e := &envelope{j: j, good: make([]int, n+1), first: make([]int, n)}
+	lo, hi := make([]float64, n), make([]float64, n)
 	burden := float64(j.rec.Greeting.ShuntNohm)*1e-9 + j.sc.Setup.Rig.Wiring.Lead
-	for k := j.at[r]; k >= 0 && s.Life[k] == s.Life[j.at[r]]; k-- {
-		if s.Good(k) {
-			i, v := s.I[k], s.V[k]
-			a, b := v, v
-			switch vc.col.Kind {
-			case logfile.Current:
-				a, b = i, i
-			case logfile.Power:
-				a, b = i*v, i*(v-i*burden)
-			default:
-				b = v - i*burden
-			}
-			if !vc.signed && vc.col.Kind != logfile.Voltage {
-				a, b = math.Abs(a), math.Abs(b)
-			}
-			held++
-			if !core {
-				lo, hi = min(lo, a, b), max(hi, a, b)
-			} else {
-				farLo, farHi = min(farLo, a, b), max(farHi, a, b)
-			}
+	for k := range n {
+		if k > 0 && s.Life[k] == s.Life[k-1] {
+			e.first[k] = e.first[k-1]
+		} else {
+			e.first[k] = k
 		}
-		t += s.Dt[k]
-		if t > back && held >= envelopeReadings && !core {
-			core, farLo, farHi = true, lo, hi
+		e.good[k+1] = e.good[k]
+		lo[k], hi[k] = math.Inf(1), math.Inf(-1)
+		if !s.Good(k) {
+			continue
 		}
-		if t > 4*back && held >= 4*envelopeReadings {
-			break
+		e.good[k+1]++
+		i, v := s.I[k], s.V[k]
+		var a, b float64
+		switch vc.col.Kind {
+		case logfile.Current:
+			a, b = i, i
+		case logfile.Power:
+			a, b = i*v, i*(v-i*burden)
+		default:
+			a, b = v, v-i*burden
+		}
+		if !vc.signed && vc.col.Kind != logfile.Voltage {
+			a, b = math.Abs(a), math.Abs(b)
+		}
+		lo[k], hi[k] = min(a, b), max(a, b)
+	}
+	e.lo = newExtrema(lo, hi)
+	return e
+}
+
+// start is the first reading of a window that ends with reading k and holds so many seconds and so many good readings.
+func (e *envelope) start(k int, seconds float64, readings int) int {
+	t := e.j.rec.Readings.T
+	from := sort.Search(k, func(q int) bool { return t[q] >= t[k]-int64(seconds*1e9) }) - 1
+	if have := e.good[k+1] - readings; have >= 0 {
+		from = min(from, sort.SearchInts(e.good[:k+1], have+1)-1)
+	} else {
+		from = 0
+	}
+	return max(from, e.first[k])
+}
+
+// at is the range that row r may show; false if no good reading came.
+func (e *envelope) at(r int) (lo, hi float64, ok bool) {
+	k := e.j.at[r]
+	back := max(envelopeSpan, e.j.logAt(r))
+	lo, hi = e.lo.over(e.start(k, back, envelopeReadings), k)
+	if hi < lo {
+		return 0, 0, false
+	}
+	// A first-order smoother whose time constant is a third of the span still shows 5 % of what was before it.
+	farLo, farHi := e.lo.over(e.start(k, 4*back, 4*envelopeReadings), k)
+	return lo - smootherTail*(lo-farLo), hi + smootherTail*(farHi-hi), true
+}
+
+// extrema answers for the least and the greatest of a stretch of readings, by blocks.
+type extrema struct{ lo, hi, blockLo, blockHi []float64 }
+
+const extremaBlock = 64
+
+func newExtrema(lo, hi []float64) *extrema {
+	n := (len(lo) + extremaBlock - 1) / extremaBlock
+	x := &extrema{lo: lo, hi: hi, blockLo: make([]float64, n), blockHi: make([]float64, n)}
+	for b := range n {
+		x.blockLo[b], x.blockHi[b] = math.Inf(1), math.Inf(-1)
+		for k := b * extremaBlock; k < min((b+1)*extremaBlock, len(lo)); k++ {
+			x.blockLo[b], x.blockHi[b] = min(x.blockLo[b], lo[k]), max(x.blockHi[b], hi[k])
 		}
 	}
-	if core {
-		lo, hi = lo-smootherTail*(lo-farLo), hi+smootherTail*(farHi-hi)
+	return x
+}
+
+// over is the least and the greatest from reading a to reading b, both included.
+func (x *extrema) over(a, b int) (lo, hi float64) {
+	lo, hi = math.Inf(1), math.Inf(-1)
+	for k := a; k <= b; {
+		if k%extremaBlock == 0 && k+extremaBlock-1 <= b {
+			q := k / extremaBlock
+			lo, hi = min(lo, x.blockLo[q]), max(hi, x.blockHi[q])
+			k += extremaBlock
+			continue
+		}
+		lo, hi = min(lo, x.lo[k]), max(hi, x.hi[k])
+		k++
 	}
-	return lo, hi, hi >= lo
+	return lo, hi
 }
 
 // logAt is the log interval in force at row r, the longer one around a change [s].

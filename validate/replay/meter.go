@@ -374,10 +374,15 @@ func (st *state) step(k int) float64 {
 		dt = float64(int16(int64(math.Round(dt*1000)))) / 1000
 	case Narrow32us:
 		dt = float64(uint32(int64(math.Round(dt*1e6)))) / 1e6
-	case FloatTime:
-		dt = float64(float32(float64(b&st.mask)/s.Hz) - float32(float64(a&st.mask)/s.Hz))
-	case FloatTimeMS:
-		dt = float64(float32(b&st.mask)-float32(a&st.mask)) / s.Hz
+	case FloatTime, FloatTimeMS:
+		// What a wrap does is another mistake; here only the precision counts.
+		unit := 1.0
+		if c == FloatTime {
+			unit = s.Hz
+		}
+		if !wraps {
+			dt = float64(float32(float64(b&st.mask)/unit)-float32(float64(a&st.mask)/unit)) * unit / s.Hz
+		}
 	}
 	return dt
 }
