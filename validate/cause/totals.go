@@ -421,7 +421,9 @@ func (c *Case) overflow(col *Column, p []float64) (*replay.Unrolled, string) {
 				}
 				name := fmt.Sprintf("2^%d units of %.3g %s", bits, unit, siName(col.Role))
 				if bits == 32 || bits == 16 {
-					if !passed(whole) && !passed(whole/2) && math.Abs(there) > whole/1000 {
+					// An unsigned sum that goes below zero wraps at once, not later.
+					below := math.Abs(before) <= 2*col.Printed.Unit[first] && math.Abs(there) <= whole/1000
+					if !passed(whole) && !passed(whole/2) && !below {
 						continue
 					}
 					if u := c.wrapLeft(col, p, sign, whole); u != nil {
