@@ -76,6 +76,7 @@ type Auditor struct {
 	ePrint    float64
 	imax      float64
 	signs     [2]bool // printed negative, positive seen
+	flips     int     // rows whose current has the other sign than the row before
 	evidence  float64 // positive: printed positive is charge
 	direction int8
 	is, vs    float64
@@ -202,16 +203,21 @@ func (a *Auditor) Add(t *logfile.Table) error {
 // prime learns the usual interval, the tick's rate and the size of the current from the first rows, then takes them.
 func (a *Auditor) prime() {
 	a.primed = true
+	// The median over spans of a fifth of the rows: whole seconds hardly matter in them, and a clock that is set falls into few.
 	ratio := func(x, y func(*row) float64) float64 {
-		var n, d float64
-		for k := 1; k < len(a.early); k++ {
-			dx, dy := x(&a.early[k])-x(&a.early[k-1]), y(&a.early[k])-y(&a.early[k-1])
-			if dx > 0 && dy > 0 && dx < 1e9 {
-				n += dx
-				d += dy
+		var all []float64
+		span := max(1, len(a.early)/5)
+		for k := span; k < len(a.early); k++ {
+			dx, dy := x(&a.early[k])-x(&a.early[k-span]), y(&a.early[k])-y(&a.early[k-span])
+			if dx > 0 && dy > 0 {
+				all = append(all, dx/dy)
 			}
 		}
-		return n / d
+		if len(all) == 0 {
+			return math.NaN()
+		}
+		slices.Sort(all)
+		return all[len(all)/2]
 	}
 	tick, elapsed, clock := func(r *row) float64 { return r.tick }, func(r *row) float64 { return r.elapsed }, func(r *row) float64 { return r.clock }
 	if a.time.kind == "tick" && a.time.hz == 0 {
@@ -219,7 +225,9 @@ func (a *Auditor) prime() {
 		if !(hz > 0) {
 			hz = ratio(tick, clock)
 		}
-		a.time.hz = roundRate(hz)
+		if a.time.hz = roundRate(hz); !(a.time.hz > 0) {
+			a.time.hz = 1000 // neither column moves: there is no time to be wrong about
+		}
 	}
 	unit := 1.0
 	if a.time.kind == "tick" {
@@ -292,9 +300,15 @@ func (a *Auditor) take(r *row) {
 		a.cut = true
 		out.Note = "restart: nothing is integrated across it"
 	case setBack:
-		a.seen.setBack(r.line)
-		a.cut = true
-		out.Note = "the clock was set back: nothing is integrated across it"
+		a.seen.leap(r.line, r.clock-a.prev.clock-a.time.typical)
+		out.Note = "the clock was set back: the usual interval is taken"
+	case onward:
+		if a.leapt(r, dt) {
+			a.seen.leap(r.line, dt-a.time.typical)
+			a.time.undo(dt)
+			dt, out.Time = a.time.typical, a.time.t
+			out.Note = "the clock leapt, the totals did not: the usual interval is taken"
+		}
 	}
 	if a.time.kind != "clock" && !math.IsNaN(r.clock) && !r.noDate && m != restart {
 		a.clocks.take(a.time.t, r.clock, r.clockStep, r.line)
@@ -317,6 +331,20 @@ func (a *Auditor) take(r *row) {
 	}
 	a.reading(r, &out, m == wrapped)
 	a.emit(out)
+}
+
+// leapt says that the clock, where only it tells the time, went on by far more than the totals did under load: it was set, and no time passed.
+func (a *Auditor) leapt(r *row, dt float64) bool {
+	if a.time.kind != "clock" || !a.have || dt < 600 || dt < 20*a.time.typical || a.kindOf(r.i) == 0 || a.kindOf(a.prev.i) != a.kindOf(r.i) {
+		return false
+	}
+	moved, have := 0.0, false
+	for c := range 3 {
+		if d := math.Abs(r.q[c] - a.prev.q[c]); !math.IsNaN(d) {
+			moved, have = math.Max(moved, d), true
+		}
+	}
+	return have && moved < 0.3*math.Abs(r.i)*dt
 }
 
 func (a *Auditor) emit(r Row) {
@@ -348,6 +376,9 @@ func (a *Auditor) reading(r *row, out *Row, wrapped bool) {
 	}
 	kind := a.kindOf(r.i)
 	newPhase := len(a.phases) == 0
+	if a.have && r.i*a.prev.i < 0 && kind != 0 {
+		a.flips++
+	}
 	if a.have {
 		dt := a.time.t - a.prevT
 		if a.cut {
@@ -383,7 +414,7 @@ func (a *Auditor) reading(r *row, out *Row, wrapped bool) {
 		a.open(kind, r)
 	}
 	a.tail.take(a.time.t, r.v, r.i)
-	at := where{line: r.line, cut: a.cut, phase: newPhase, wrapped: wrapped, interval: math.Abs(r.i) * a.time.typical, band: a.band() * (a.time.t - a.prevT), variance: a.qVar, print: a.qPrint}
+	at := where{line: r.line, cut: a.cut, phase: newPhase, wrapped: wrapped, rest: kind == 0, interval: math.Abs(r.i) * a.time.typical, band: a.band() * (a.time.t - a.prevT), variance: a.qVar, print: a.qPrint}
 	atE := at
 	atE.interval *= math.Abs(notNaN(r.v))
 	atE.band *= math.Abs(notNaN(r.v))

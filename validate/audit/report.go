@@ -143,7 +143,11 @@ func (a *Auditor) Finish() *Report {
 	a.rowFindings(r)
 	a.timeFindings(r)
 	a.readingFindings(r)
-	a.totalFindings(r)
+	if a.noise() {
+		r.Notes = append(r.Notes, "The current only flickers about zero: there is nothing to integrate, and the totals were not judged.")
+	} else {
+		a.totalFindings(r)
+	}
 	a.endFindings(r)
 	a.notes(r)
 	sort.SliceStable(r.Findings, func(i, j int) bool {
@@ -159,6 +163,9 @@ func (a *Auditor) Finish() *Report {
 func (r *Report) find(cause, severity, of string, confidence float64, row int, mend, format string, args ...any) {
 	r.Findings = append(r.Findings, finding(cause, severity, of, confidence, row, fmt.Sprintf(format, args...), mend))
 }
+
+// noise says that the log shows no current but noise.
+func (a *Auditor) noise() bool { return a.flips > 10 && a.flips > a.rows/20 }
 
 func (a *Auditor) rowFindings(r *Report) {
 	s := &a.seen
@@ -197,8 +204,8 @@ func (a *Auditor) rowFindings(r *Report) {
 	if s.restarts > 0 {
 		r.find("restart", "advice", "rig", 0.85, s.restartLine, "Find out why: supply, watchdog, a loose wire. What passed meanwhile is not in the sums.", "the time starts again %d times, first on line %d", s.restarts, s.restartLine)
 	}
-	if s.setBacks > 0 {
-		r.find("rtc-step", "advice", "clock", 0.7, s.setBackLine, "Print a running counter beside the clock, and take times from that.", "the clock was set back %d times, first on line %d; only it tells the time here, so the interval is not known", s.setBacks, s.setBackLine)
+	if s.leaps > 0 {
+		r.clockMoved(s.leapLine, s.leapBy, s.leaps, "; only it tells the time here, so the usual interval was taken in its place")
 	}
 }
 
@@ -221,17 +228,22 @@ func (a *Auditor) timeFindings(r *Report) {
 	r.Clock = &Clock{PPM: rate * 1e6, Bound: bound * 1e6, Sets: a.clocks.sets}
 	if a.clocks.sets > 0 {
 		r.Clock.SetBy, r.Clock.SetRow = a.clocks.setBy, a.clocks.setLine
-		cause, what := "rtc-step", "it was set, or jumped"
-		if h := math.Abs(math.Abs(a.clocks.setBy) - 3600); h < 5 {
-			cause, what = "local-time", "summer time began or ended: print UTC or the offset"
-		}
-		r.find(cause, "advice", "clock", 0.8, a.clocks.setLine, "Set the clock before the test, not during it; print UTC.",
-			"the clock moves by %+.4g s against the %s on line %d (%d times in all): %s", a.clocks.setBy, a.time.kind, a.clocks.setLine, a.clocks.sets, what)
+		r.clockMoved(a.clocks.setLine, a.clocks.setBy, a.clocks.sets, " against the "+a.time.kind)
 	}
 	if math.Abs(rate) > 200e-6 && math.Abs(rate) > 2*bound {
 		r.find("tick-rate", "advice", "clock", 0.7, 0, "Compare both with network time over a day; a ceramic resonator may be off by half a per cent (common practice), a crystal should not.",
 			"clock and %s differ by %.0f ppm (±%.0f): one of the two is off by that much or more, the log cannot tell which. Charge is off by as much if the sums use the wrong one", a.time.kind, rate*1e6, bound*1e6)
 	}
+}
+
+// clockMoved says that the clock was set while the log ran.
+func (r *Report) clockMoved(line int, by float64, times int, against string) {
+	cause, what := "rtc-step", "it was set, or jumped"
+	if math.Abs(math.Abs(by)-3600) < 5 {
+		cause, what = "local-time", "summer time began or ended"
+	}
+	r.find(cause, "advice", "clock", 0.8, line, "Set the clock before the test, not during it; print UTC, or the offset.",
+		"the clock moves by %+.4g s on line %d (%d times in all)%s: %s", by, line, times, against, what)
 }
 
 // roundInterval returns the round interval just below or at mean: few times a power of ten, or those of a minute and an hour; 0 if none is within 5 %.
@@ -422,6 +434,13 @@ func (a *Auditor) jumpFindings(r *Report, y *tally, unit string, per float64) fl
 func (a *Auditor) endFindings(r *Report) {
 	if r.Below != nil && r.Below.Charge > 0.002*r.Out+2*a.time.typical*a.below.most {
 		r.find("cutoff-late", "failure", "firmware", 0.7, r.Below.Line, "Switch the load off at the first readings below the level; an independent stop protects the pack.", "%.4g s and %.3g Ah passed below the level of %.3f V, down to %.3f V, first on line %d", r.Below.Time, r.Below.Charge/3600, r.Level, r.Below.Lowest, r.Below.Line)
+	}
+	if a.o.Cutoff > 0 {
+		for i, p := range r.Phases {
+			if p.Kind == Discharge && !p.Intended && i < len(r.Phases)-1 && r.Phases[i+1].Kind == Rest && i+2 >= len(r.Phases) {
+				r.find("cutoff-early", "advice", "firmware", 0.4, p.Last, "If nobody stopped it: compare the voltage as read with a meter at the level, and let it hold for some readings.", "the load went off at %.3f V, above the level of %.3f V (line %d), and stayed off", p.VEnd, a.o.Cutoff, p.Last)
+			}
+		}
 	}
 	open := false
 	for i, p := range r.Phases {

@@ -106,7 +106,7 @@ type interior struct {
 // interior follows the inside of the present phase.
 func (y *tally) interior(value float64, g integrals, w where) {
 	in := &y.inside
-	if w.phase || w.cut {
+	if w.phase || w.cut || w.rest {
 		*in = interior{}
 		return
 	}
@@ -144,6 +144,8 @@ type where struct {
 	line int
 	// cut: time broke off before it; phase: a new one begins; wrapped: the counter went over its end.
 	cut, phase, wrapped bool
+	// rest: no current flows, and what does is noise.
+	rest bool
 	// interval is what may pass between two rows, band what may pass unseen, being small [A·s] or [W·s].
 	interval, band float64
 	// variance and print are those of the integral so far.

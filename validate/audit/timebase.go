@@ -98,6 +98,11 @@ func (b *timebase) take(r *row) (dt float64, m move) {
 		b.step(x, d)
 		return d, onward
 	}
+	if b.kind == "clock" && -d > 50*b.typical && -d > 600 {
+		// Too far back for a row out of order: the clock was set.
+		b.rebase(x, b.typical)
+		return b.typical, setBack
+	}
 	// A row out of order is followed by one in order; a restart is not.
 	near := 20*math.Max(b.typical, 1) >= x*unit
 	if b.kind != "clock" && near && b.raw*unit > 5*math.Max(b.typical, 1e-3) {
@@ -111,8 +116,8 @@ func (b *timebase) take(r *row) (dt float64, m move) {
 	if b.pendingBack++; b.pendingBack >= 3 {
 		// Three rows in a row lie behind: time itself was set back.
 		b.pendingBack = 0
-		b.rebase(x, math.Max(b.typical, 0))
-		return 0, setBack
+		b.rebase(x, b.typical)
+		return b.typical, setBack
 	}
 	return 0, back
 }
@@ -140,6 +145,12 @@ func (b *timebase) rebase(x, dt float64) {
 	b.t += dt
 	b.shift = b.t - x
 	b.raw = x
+}
+
+// undo takes a leap of the clock out again: only the usual interval has passed.
+func (b *timebase) undo(dt float64) {
+	b.shift -= dt - b.typical
+	b.t -= dt - b.typical
 }
 
 // wrap returns the counts that passed if the counter wrapped between the last row and x, 0 if it did not.

@@ -79,7 +79,8 @@ type seen struct {
 	disorder, disorderLine    int
 	restarts                  int
 	restartLine               int
-	setBacks, setBackLine     int
+	leaps, leapLine           int
+	leapBy                    float64 // of the last [s]
 	missing                   int
 	gaps                      int
 	missingRows               int
@@ -99,7 +100,10 @@ func (s *seen) disordered(line int) { first(&s.disorder, &s.disorderLine, line) 
 func (s *seen) restart(line int, _ float64) {
 	first(&s.restarts, &s.restartLine, line)
 }
-func (s *seen) setBack(line int) { first(&s.setBacks, &s.setBackLine, line) }
+func (s *seen) leap(line int, by float64) {
+	first(&s.leaps, &s.leapLine, line)
+	s.leapBy = by
+}
 func (s *seen) gap(h hole) {
 	s.gaps++
 	s.missingRows += h.Missing
