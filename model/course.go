@@ -71,6 +71,8 @@ type Options struct {
 	// Seed draws what differs from cell to cell in a pack with spread; Defects come on top.
 	Seed    uint64
 	Defects []Defect
+	// Store is what steps with Step.Store use.
+	Store *Store
 	// grow is the factor on all cells' capacity with which a pack with spread meets its rating; 0 is 1.
 	grow float64
 }
@@ -112,6 +114,7 @@ type Course struct {
 	T     float64
 	bench workbench
 	board boardState
+	store StoreAccount
 	// What the bench may change.
 	loadOn, chargeOn, powered bool
 	draw, leak, held          float64
@@ -121,6 +124,7 @@ type Course struct {
 	stop    int64
 	what    event
 	playing bool
+	renew   bool // what the outside wants has changed at this instant
 
 	step  stepState
 	ended []StepEnd
@@ -130,10 +134,13 @@ type Course struct {
 
 // stepState is what the running step has seen.
 type stepState struct {
-	end    StepEnd
-	regime regime  // of a charge
-	full   float64 // the charger's current while it is not held back by its voltage [A]
-	cut    int64   // since when the protection board has interrupted it, -1 if it has not
+	end      StepEnd
+	regime   regime  // of a charge
+	full     float64 // the charger's current while it is not held back by its voltage [A]
+	locked   bool    // the load's inverter has given up, at lockedAt
+	lockedAt int64
+	fewer    int   // grains by which the store's current was lowered
+	cut      int64 // since when the protection board has interrupted it, -1 if it has not
 	// below is since when the voltage end's condition holds, -1 if it does not.
 	below int64
 	peak  float64 // highest voltage of a charge
@@ -178,6 +185,16 @@ func NewCourse(pack *Pack, plan Plan, opts Options) (*Course, error) {
 			return nil, fmt.Errorf("temperature is %g K (expected 200 K to 400 K)", T)
 		}
 	}
+	if opts.Store != nil {
+		if err := opts.Store.validate(); err != nil {
+			return nil, err
+		}
+	}
+	for i := range plan {
+		if plan[i].Store && opts.Store == nil {
+			return nil, fmt.Errorf("step %d uses a store, and there is none", i+1)
+		}
+	}
 	for _, d := range opts.Defects {
 		if err := d.check(pack); err != nil {
 			return nil, err
@@ -201,6 +218,9 @@ func newCourse(pack *Pack, plan Plan, opts Options) (*Course, error) {
 	c := &Course{pack: pack, plan: plan, opts: opts, idx: -1, powered: true, units: units, T: opts.Cell}
 	c.bench = newWorkbench(pack, len(units))
 	c.board = boardState{low: -1, high: -1, over: -1}
+	if opts.Store != nil {
+		c.store.Start, c.store.Level = opts.Store.Level, opts.Store.Level
+	}
 	c.beginStep()
 	return c, nil
 }

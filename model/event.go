@@ -6,11 +6,13 @@ import "math"
 type eventKind uint8
 
 const (
-	goOn       eventKind = iota // nothing: the solution is renewed
-	endOfStep                   // the step ends for reason
-	belowBegin                  // the voltage end's condition begins to hold
-	belowEnd                    // ... ceases to hold
-	boardTimer                  // a delay of the protection board has passed
+	goOn        eventKind = iota // nothing: the solution is renewed
+	endOfStep                    // the step ends for reason
+	belowBegin                   // the voltage end's condition begins to hold
+	belowEnd                     // ... ceases to hold
+	inverterOff                  // the load's inverter gives up
+	inverterOn                   // ... starts again
+	boardTimer                   // a delay of the protection board has passed
 )
 
 type event struct {
@@ -39,7 +41,20 @@ func (c *Course) startsPast(v, i0 float64, cutOff bool) Reason {
 			s.below = -1
 		}
 	}
+	if inv := step.Load.Inverter; inv != nil && step.Kind == Discharge && c.loadOn && !cutOff {
+		// A jump of the load may carry the voltage across a level of the inverter.
+		switch {
+		case !s.locked && inv.Lockout > 0 && v <= inv.Lockout*(1-1e-9):
+			s.locked, s.lockedAt, c.renew = true, c.now, true
+		case s.locked && inv.Restart > 0 && c.now >= s.lockedAt+inv.delay() && v >= inv.Restart*(1+1e-9):
+			s.locked, c.renew = false, true
+		}
+	}
 	switch {
+	case step.Store && step.Kind == Discharge && c.store.Level >= c.opts.Store.Capacity*(1-1e-12) && i0 < 0:
+		return ByStore
+	case step.Store && step.Kind == Charge && c.store.Level <= c.opts.Store.Capacity*1e-12 && i0 > 0:
+		return ByStore
 	case step.Kind == Discharge && e.Floor > 0 && v <= e.Floor && !cutOff:
 		return ByFloor
 	case e.Temperature > 0 && c.T >= e.Temperature:
@@ -110,6 +125,20 @@ func (c *Course) locate(l law, regime regime, h float64, cutOff bool) {
 		}
 	}
 	c.locateBoard(take, &first)
+	if v := step.Load.Inverter; v != nil && step.Kind == Discharge && c.loadOn && v.Lockout > 0 && !cutOff {
+		level, kind := v.Lockout, inverterOff
+		if s.locked {
+			level, kind = v.Restart, inverterOn
+		}
+		if level > 0 && (!s.locked || c.now >= s.lockedAt+v.delay()) {
+			if at, ok := w.crosses(level, !s.locked, first); ok {
+				take(at, kind, "")
+			}
+		}
+	}
+	if step.Store {
+		c.locateStore(take, &first)
+	}
 	if e.Voltage > 0 && !cutOff {
 		down := step.Kind != Charge
 		if s.below < 0 {

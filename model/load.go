@@ -21,7 +21,8 @@ type law struct {
 	value float64 // A signed; V; W signed (into the pack); ohm of a load
 	draw  float64 // taken besides [A, magnitude]
 	tone  tone
-	until int64 // the next edge, ns since the plan began
+	share float64 // the tone's amplitude as a share of the current, where that is not known beforehand
+	until int64   // the next edge, ns since the plan began
 }
 
 // never is an instant that no plan reaches.
@@ -63,7 +64,8 @@ func (l *Load) row(t int64) (amps float64, until int64) {
 }
 
 // law is the load's wish at t since the step began; sign is -1 for a load, +1 for a charger.
-func (l *Load) law(t int64, sign float64) law {
+// off says that the load's inverter has given up.
+func (l *Load) law(t int64, sign float64, off bool) law {
 	w := law{kind: fixedCurrent}
 	if len(l.Table) > 0 {
 		var amps float64
@@ -74,6 +76,10 @@ func (l *Load) law(t int64, sign float64) law {
 	var share float64
 	share, w.until = l.at(t)
 	switch {
+	case l.Inverter != nil && off:
+		w.kind, w.value, share = fixedPower, sign*l.Inverter.Standby, 0
+	case l.Inverter != nil:
+		w.kind, w.value = fixedPower, sign*l.Inverter.draws(l.Power*share)
 	case l.Power != 0 && share > 0:
 		w.kind, w.value = fixedPower, sign*l.Power*share
 	case l.Resistance != 0 && share > 0:
@@ -86,6 +92,9 @@ func (l *Load) law(t int64, sign float64) law {
 		// The phase is reduced in whole periods first: an instant weeks on has no digits left for it otherwise.
 		turns := math.Mod(float64(t%1e9)*1e-9*l.RippleHz+math.Mod(float64(t/1e9)*l.RippleHz, 1), 1)
 		w.tone = tone{amp: sign * l.Ripple * l.Current * share, omega: omega, phase: 2 * math.Pi * turns}
+		if w.kind != fixedCurrent {
+			w.tone.amp, w.share = 0, l.Ripple
+		}
 	}
 	return w
 }
@@ -105,14 +114,19 @@ func (l *Load) validate() error {
 		return fmt.Errorf("low of the load is %g (expected 0 to 1)", l.Low)
 	case l.Ripple > 1:
 		return fmt.Errorf("ripple of the load is %g (expected 0 to 1)", l.Ripple)
-	case l.Ripple > 0 && (l.Power != 0 || l.Resistance != 0 || len(l.Table) > 0):
-		return fmt.Errorf("ripple goes with a current only")
+	case l.Ripple > 0 && len(l.Table) > 0:
+		return fmt.Errorf("a load table has no ripple of its own")
 	case l.Ripple > 0 && !(l.RippleHz >= 1e-3 && l.RippleHz <= 1e5):
 		return fmt.Errorf("ripple frequency is %g Hz (expected 0.001 Hz to 100 kHz)", l.RippleHz)
 	case l.Period < 0 || l.Period > 0 && (l.On < 0 || l.On > l.Period):
 		return fmt.Errorf("the load is on for %d ns of %d ns", l.On, l.Period)
 	case l.Period > 0 && l.Period < 1000:
 		return fmt.Errorf("the load switches every %d ns (expected 1 us or more)", l.Period)
+	}
+	if l.Inverter != nil {
+		if err := l.Inverter.validate(l.Power); err != nil {
+			return err
+		}
 	}
 	for i, r := range l.Table {
 		if !(r.Current >= 0) || math.IsInf(r.Current, 0) {
@@ -135,6 +149,8 @@ func (l *Load) Most(v float64) float64 {
 		return most
 	}
 	switch {
+	case l.Inverter != nil:
+		return l.Inverter.draws(l.Power) / v
 	case l.Power != 0:
 		return l.Power / v
 	case l.Resistance != 0:
@@ -159,7 +175,7 @@ func (l *Load) Mean(v float64) float64 {
 		}
 		return sum / float64(l.Table[n-1].T)
 	}
-	plain := Load{Current: l.Current, Power: l.Power, Resistance: l.Resistance}
+	plain := Load{Current: l.Current, Power: l.Power, Resistance: l.Resistance, Inverter: l.Inverter}
 	share := 1.0
 	if l.Period > 0 {
 		on := float64(l.On) / float64(l.Period)

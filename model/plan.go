@@ -33,6 +33,8 @@ type Step struct {
 	Voltage float64
 	// Ends lists what ends the step; the first that happens does.
 	Ends Ends
+	// Store says that the energy goes to, or comes from, the store of Options.
+	Store bool
 }
 
 // Load is the shape of a step's current. The zero Load is no current.
@@ -45,8 +47,11 @@ type Load struct {
 	// Low times the level (0 to 1). Period 0 is a steady load. Phase shifts the start [ns].
 	Period, On, Phase int64
 	Low               float64
-	// RippleHz and Ripple add Ripple·sin(2π·RippleHz·t) times the level. 0 is none.
+	// RippleHz and Ripple add Ripple·sin(2π·RippleHz·t) times the level (for a power or resistance: times its current when the solution was
+	// last renewed). 0 is none.
 	RippleHz, Ripple float64
+	// Inverter, if there is one, gives Power out and takes more from the pack.
+	Inverter *Inverter
 	// Table replaces all of the above when it is not empty: the current [A, magnitude] holds from each instant until the next.
 	Table []LoadPoint
 }
@@ -95,6 +100,7 @@ const (
 	ByEmpty       Reason = "empty"      // the pack had no more charge to give
 	ByPower       Reason = "power"      // more power was asked than the pack can give
 	ByProtection  Reason = "protection" // the protection board opened
+	ByStore       Reason = "store"      // the store is full, or has nothing left
 	ByStop        Reason = "stop"       // the run was stopped from outside
 )
 

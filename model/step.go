@@ -45,6 +45,9 @@ func (c *Course) account() {
 		e.Charge += w.charge(0, s)
 		e.Throughput += w.throughput(0, s)
 		e.Energy += energy
+		if c.plan[c.idx].Store {
+			c.book(energy, s)
+		}
 		for _, at := range [...]float64{0, s / 2, s} {
 			v, swing := w.voltage(at), w.swing(at)
 			e.MinV, e.MaxV = math.Min(e.MinV, v-swing), math.Max(e.MaxV, v+swing)
@@ -97,6 +100,10 @@ func (c *Course) finish() {
 		c.step.below = c.now
 	case belowEnd:
 		c.step.below = -1
+	case inverterOff:
+		c.step.locked, c.step.lockedAt = true, c.now
+	case inverterOn:
+		c.step.locked = false
 	}
 }
 

@@ -19,11 +19,14 @@ func (c *Course) outside() law {
 	l := law{until: never}
 	switch {
 	case step.Kind == Discharge && c.loadOn:
-		l = step.Load.law(t, -1)
+		l = step.Load.law(t, -1, c.step.locked)
 	case step.Kind == Discharge:
 		l.value = -c.leak
 	case step.Kind == Charge && c.chargeOn:
-		l = step.Load.law(t, 1)
+		l = step.Load.law(t, 1, false)
+		if step.Store && l.kind == fixedCurrent {
+			l.value = c.grains(l.value)
+		}
 	}
 	if l.until < never {
 		l.until += c.step.end.Begin
@@ -66,6 +69,9 @@ func (c *Course) schedule() (int64, Reason) {
 	if s.cut >= 0 && e.Logger > 0 {
 		// The logger is given its hold and a minute to see that the pack has gone.
 		take(s.cut+e.Hold+60e9, ByProtection)
+	}
+	if v := c.plan[c.idx].Load.Inverter; v != nil && s.locked && v.Restart > 0 && c.now < s.lockedAt+v.delay() {
+		take(s.lockedAt+v.delay(), "")
 	}
 	if t := c.boardDue(); t < limit {
 		limit, reason = t, ""
@@ -227,7 +233,16 @@ func (c *Course) solveStretch(l law) {
 	if charger {
 		full, v, ok := c.settle(l)
 		c.step.full = full
-		if ok && v >= step.Voltage*(1-1e-12) {
+		past := ok && v >= step.Voltage*(1-1e-12)
+		if past && step.Store && c.opts.Store.Grain > 0 && full > 0 {
+			// It cannot hold a voltage, only take a grain less.
+			c.step.fewer++
+			if c.grains(step.Load.Current) == 0 {
+				c.endStep(ByTaper)
+			}
+			return
+		}
+		if past {
 			l = law{kind: fixedVoltage, value: step.Voltage, draw: l.draw, until: l.until}
 			regime = constantVoltage
 			if _, v, _ := c.settle(law{value: -l.draw}); v > step.Voltage*(1+1e-12) {
@@ -239,6 +254,9 @@ func (c *Course) solveStretch(l law) {
 	if c.step.end.BeginV == 0 {
 		_, c.step.end.BeginV, _ = c.settle(law{})
 		i0, v0, ok = c.settle(l)
+	}
+	if l.share > 0 {
+		l.tone.amp = l.share * (i0 + l.draw)
 	}
 	l, cutOff := c.boardAllows(l, i0)
 	if cutOff {
@@ -256,6 +274,10 @@ func (c *Course) solveStretch(l law) {
 	if why := c.startsPast(v0, i0, cutOff); ok && why != "" {
 		c.endsNow(why)
 		return
+	}
+	if c.renew {
+		c.renew = false
+		return // the load has changed: from the begin
 	}
 	if ok {
 		c.boardWatches(i0)
@@ -462,8 +484,15 @@ func (c *Course) tryOnce(l law, i0, h float64) (w wave, miss float64, ok bool) {
 			break
 		}
 	}
-	w = c.assemble(l, i0, h)
-	return w, c.misses(l, &w, h), true
+	// The law holds for the smooth part; the tone rides on it.
+	plain := l
+	plain.tone = tone{}
+	w = c.assemble(plain, i0, h)
+	miss = c.misses(l, &w, h)
+	if l.tone.amp != 0 {
+		w = c.assemble(l, i0, h)
+	}
+	return w, miss, true
 }
 
 // stringEnd sums a string's voltage at the end of the stretch and how it answers to the string's end current.
@@ -491,10 +520,7 @@ func (c *Course) misses(l law, w *wave, h float64) float64 {
 	b, k := &c.bench, &c.pack.Cell
 	cells := float64(c.pack.Series)
 	mid := h / 2
-	smooth := *w
-	smooth.tone = tone{}
-	v := smooth.voltage(mid)
-	i := smooth.current(mid)
+	v, i := w.voltage(mid), w.current(mid)
 	miss := 0.0
 	switch l.kind {
 	case fixedVoltage:
@@ -508,8 +534,7 @@ func (c *Course) misses(l law, w *wave, h float64) float64 {
 		is := (b.i0[s] + b.i1[s]) / 2
 		volts := 0.0
 		for j := s * b.series; j < (s+1)*b.series; j++ {
-			uw := b.waves[j]
-			uw.tone = tone{}
+			uw := &b.waves[j]
 			vj := uw.voltage(mid)
 			volts += vj
 			side := c.units[j].side(vj/b.each, uw.z.at(mid, tone{}), c.T, is*b.share)
