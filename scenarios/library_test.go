@@ -122,22 +122,36 @@ func TestByNameUnknown(t *testing.T) {
 	}
 }
 
-// Scenarios are written for any pack: with others than the default, at most one in ten is refused, and then with its place.
+// Scenarios are written for any pack: rates and words, no amperes and volts that would be wrong for another.
 func TestLibraryFitsOtherPacks(t *testing.T) {
 	for _, name := range []string{"flooded-6v-200ah", "lfp-12v8-12ah", "nimh-7v2-3ah"} {
 		pack, err := model.PackByName(name)
 		if err != nil {
 			t.Fatal(err)
 		}
-		all, refused := Library(Env{Pack: pack})
-		if len(refused) > len(all)/10 {
-			t.Errorf("%s: %d of %d refused", name, len(refused), len(all))
-		}
+		_, refused := Library(Env{Pack: pack})
 		for _, r := range refused {
-			var d quantity.Diagnostics
-			if !errors.As(r.Err, &d) || len(d) == 0 || d[0].Line == 0 {
-				t.Errorf("%s: %s: refused without a place: %v", name, r.Name, r.Err)
-			}
+			t.Errorf("%s: %v", name, r.Err)
+		}
+	}
+}
+
+// With a pack that a plan would harm the scenario is refused, with its place.
+func TestLibraryRefusesWithPlace(t *testing.T) {
+	pack, err := model.PackByName("agm-12v-7ah")
+	if err != nil {
+		t.Fatal(err)
+	}
+	frail := *pack
+	frail.Limits.DischargeCurrent = 1 // A
+	all, refused := Library(Env{Pack: &frail})
+	if len(refused) == 0 || len(all) == 0 {
+		t.Fatalf("%d run and %d refused with a pack that stands 1 A, want some of both", len(all), len(refused))
+	}
+	for _, r := range refused {
+		var d quantity.Diagnostics
+		if !errors.As(r.Err, &d) || d[0].File != r.Name+".yaml" || d[0].Line == 0 || d[0].Hint == "" {
+			t.Errorf("%s: refused without place and caution: %v", r.Name, r.Err)
 		}
 	}
 }
