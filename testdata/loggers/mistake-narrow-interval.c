@@ -6,5 +6,5 @@ static uint64_t ticks_of_ms(int32_t ms);
 #include "integer.c"
 static uint64_t ticks_of_ms(int32_t ms) {
     int seconds = (int)(ms / 1000);
-    return (uint64_t)(seconds * 1000) * (uint64_t)bench.tick_hz / 1000;
+    return (uint64_t)(seconds * 1000 + (int)(ms % 1000)) * (uint64_t)bench.tick_hz / 1000;
 }
