@@ -75,6 +75,8 @@ type Options struct {
 	Store *Store
 	// grow is the factor on all cells' capacity with which a pack with spread meets its rating; 0 is 1.
 	grow float64
+	// most bounds a stretch [s], 0: longest. Tests of convergence set it.
+	most float64
 }
 
 // StepEnd is one executed step.
@@ -173,6 +175,9 @@ func NewCourse(pack *Pack, plan Plan, opts Options) (*Course, error) {
 	}
 	if opts.Start == 0 && !opts.Empty {
 		opts.Start = 1
+	}
+	if opts.most == 0 {
+		opts.most = longest
 	}
 	if opts.Ambient == 0 {
 		opts.Ambient = pack.Cell.Reference

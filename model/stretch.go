@@ -296,7 +296,7 @@ func (c *Course) solveStretch(l law) {
 		return
 	}
 	whole := min(limit, l.until)
-	w, h, ok := c.trial(l, i0, math.Min(longest, float64(whole-c.now)*1e-9))
+	w, h, ok := c.trial(l, i0, math.Min(c.opts.most, float64(whole-c.now)*1e-9))
 	if !ok {
 		c.endsNow(ByPower)
 		return

@@ -114,7 +114,7 @@ func (p *Pack) matchRating(seed uint64) (float64, error) {
 	factor := 1.0
 	for range 4 {
 		c, err := newCourse(p, Plan{{Kind: Discharge, Load: Load{Current: p.Rated.Current()}, Ends: Ends{Voltage: p.Rated.End, Time: int64(3e9 * p.Rated.Hours)}}},
-			Options{Start: 1, Isothermal: true, Seed: seed, Ambient: p.Cell.Reference, Cell: p.Cell.Reference, grow: factor})
+			Options{Start: 1, Isothermal: true, Seed: seed, Ambient: p.Cell.Reference, Cell: p.Cell.Reference, grow: factor, most: longest})
 		if err != nil {
 			return 0, err
 		}
