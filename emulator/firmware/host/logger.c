@@ -107,6 +107,12 @@ static void watch_cutoff(int good, double volts) {
     }
 }
 
+static void tell_lost(void) {
+    char text[40];
+    snprintf(text, sizeof text, "lost %lu", lost);
+    bench_say(text);
+}
+
 static void log_row(double volts, double amps) {
     char text[160], when[32] = "";
     int64_t unix_time = read_clock();
@@ -118,14 +124,11 @@ static void log_row(double volts, double amps) {
     snprintf(text, sizeof text, "%s,%llu,%.3f,%.4f,%.5f,%.4f", when, (unsigned long long)tick_now, volts, amps,
              totals.charge / 3600, totals.energy / 3600);
     if (!write_row(text)) {
-        lost++;
+        if (lost++ == 0) tell_lost(); /* at once: a card that is full stays so */
         return;
     }
-    if (lost > 0) {
-        snprintf(text, sizeof text, "lost %lu", lost);
-        bench_say(text);
-        lost = 0;
-    }
+    if (lost > 0) tell_lost();
+    lost = 0;
     save_totals();
 }
 
@@ -171,6 +174,7 @@ int main(void) {
             row_due = elapsed + ticks_of_ms(bench.log_ms);
             break;
         case BENCH_END:
+            if (lost > 0) tell_lost();
             save_totals();
             break;
         case BENCH_CLOSED:
