@@ -2,4 +2,6 @@ package link
 
 import "golang.org/x/sys/unix"
 
-const getTermios, setTermios = unix.TIOCGETA, unix.TIOCSETA
+const getTermios, setTermios, waitingInput = unix.TIOCGETA, unix.TIOCSETA, 0x4004667f // FIONREAD
+
+func dropInput(fd int) { unix.IoctlSetPointerInt(fd, unix.TIOCFLUSH, 1) } // FREAD

@@ -2,4 +2,6 @@ package link
 
 import "golang.org/x/sys/unix"
 
-const getTermios, setTermios = unix.TCGETS, unix.TCSETS
+const getTermios, setTermios, waitingInput = unix.TCGETS, unix.TCSETS, unix.TIOCINQ
+
+func dropInput(fd int) { unix.IoctlSetInt(fd, unix.TCFLSH, unix.TCIFLUSH) }

@@ -54,6 +54,18 @@ func OpenPTY(link string) (*PTY, error) {
 // Device is the name that a client opens.
 func (p *PTY) Device() string { return p.slave.Name() }
 
+// Waiting is how many bytes wait for a client to read them.
+func (p *PTY) Waiting() int {
+	n, err := unix.IoctlGetInt(int(p.slave.Fd()), waitingInput)
+	if err != nil {
+		return 0
+	}
+	return n
+}
+
+// DropWaiting drops what waits for a client.
+func (p *PTY) DropWaiting() { dropInput(int(p.slave.Fd())) }
+
 // Close takes the pseudo-terminal and its link away.
 func (p *PTY) Close() error {
 	p.unlink()

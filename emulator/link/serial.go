@@ -26,11 +26,15 @@ func (e *OpenError) Error() string { return fmt.Sprintf("%s: %v", e.Name, e.Err)
 func (e *OpenError) Unwrap() error { return e.Err }
 
 // Serial is an open serial port, or the client's end of a pseudo-terminal: raw, 8 data bits, no parity, one stop bit, no flow
-// control. Reads wait until bytes come or the port is closed.
+// control. Reads wait until bytes come, their deadline passes or the port is closed.
 type Serial struct {
-	port   serial.Port
-	closed atomic.Bool
+	port     serial.Port
+	closed   atomic.Bool
+	deadline atomic.Int64 // Unix ns, 0: none
 }
+
+// readPoll is how often a read looks at its deadline.
+const readPoll = 200 * time.Millisecond
 
 // OpenSerial opens a port at so many baud. The error is an *OpenError.
 func OpenSerial(name string, baud int) (*Serial, error) {
@@ -44,6 +48,10 @@ func OpenSerial(name string, baud int) (*Serial, error) {
 	port, err := serial.Open(device, &serial.Mode{BaudRate: baud})
 	if err != nil {
 		return nil, refused(name, baud, err)
+	}
+	if err := port.SetReadTimeout(readPoll); err != nil {
+		port.Close()
+		return nil, &OpenError{Name: name, Err: err}
 	}
 	return &Serial{port: port}, nil
 }
@@ -84,11 +92,25 @@ func portsHere() string {
 
 // Read implements [io.Reader].
 func (s *Serial) Read(b []byte) (int, error) {
-	n, err := s.port.Read(b)
-	if n == 0 && err == nil {
-		err = io.EOF
+	for {
+		n, err := s.port.Read(b)
+		if n > 0 || err != nil || len(b) == 0 {
+			return n, err
+		}
+		if at := s.deadline.Load(); at != 0 && time.Now().UnixNano() >= at {
+			return 0, os.ErrDeadlineExceeded
+		}
 	}
-	return n, err
+}
+
+// SetReadDeadline lets reads end at an instant, a moment late; the zero time is none.
+func (s *Serial) SetReadDeadline(t time.Time) error {
+	if t.IsZero() {
+		s.deadline.Store(0)
+	} else {
+		s.deadline.Store(t.UnixNano())
+	}
+	return nil
 }
 
 // Write implements [io.Writer].
