@@ -374,20 +374,3 @@ func skip(t testing.TB, why string) {
 	}
 	t.Skip(why)
 }
-
-func BenchmarkChildLockStep(b *testing.B) {
-	c := link.NewChild(self("conform"))
-	if err := c.Start(context.Background()); err != nil {
-		b.Fatal(err)
-	}
-	defer c.Close()
-	m := link.Message{Kind: link.Read}
-	for b.Loop() {
-		if err := c.Send(&m); err != nil {
-			b.Fatal(err)
-		}
-		if _, err := c.Receive(context.Background()); err != nil {
-			b.Fatal(err)
-		}
-	}
-}
