@@ -31,7 +31,7 @@ type Child struct {
 	options ChildOptions
 	rand    *rand.Rand
 	process *process // nil without power
-	wire    *wire
+	lane    lane
 	ending  bool // End was sent
 	failed  bool
 }
@@ -57,7 +57,7 @@ func (c *Child) Start(context.Context) error {
 		return err
 	}
 	c.process, c.ending, c.failed = p, false, false
-	c.wire = newWire(p.stdout, p.stdin, c.options.Timeout)
+	c.lane = newLane(p, c.options.Timeout)
 	return nil
 }
 
@@ -66,20 +66,20 @@ func (c *Child) Send(m *Message) error {
 	if c.process == nil || c.failed {
 		return errors.New("link: sent to a logger that does not run")
 	}
-	if c.wire.unanswered >= c.options.Ahead {
+	if c.lane.waiting() >= c.options.Ahead {
 		return errors.New("link: sent too many messages ahead")
 	}
 	c.ending = m.Kind == End
-	c.wire.send(m)
+	c.lane.send(m)
 	return nil
 }
 
 // Receive implements [Link].
 func (c *Child) Receive(ctx context.Context) (*Answer, error) {
-	if c.process == nil || c.wire.unanswered == 0 {
+	if c.process == nil || c.lane.waiting() == 0 {
 		return nil, errors.New("link: nothing was sent that could be answered")
 	}
-	a, err := c.wire.receive(ctx)
+	a, err := c.lane.receive(ctx)
 	if err == nil {
 		return a, nil
 	}
@@ -122,7 +122,7 @@ func (c *Child) Cut(torn bool) error {
 // kill ends the process and its group and waits for both.
 func (c *Child) kill() {
 	c.process.kill()
-	c.wire.close()
+	c.lane.close()
 	c.process.stderr.close()
 	c.process = nil
 }
@@ -133,11 +133,11 @@ func (c *Child) Close() error {
 		return nil
 	}
 	defer c.kill()
-	if !c.ending || c.failed || c.wire.unanswered > 0 {
+	if !c.ending || c.failed || c.lane.waiting() > 0 {
 		return nil
 	}
-	c.wire.w.Close() // a logger that reads on sees the end of its input
-	line, ended := c.wire.leftover()
+	c.lane.endInput() // a logger that reads on sees the end of its input
+	line, ended := c.lane.leftover()
 	if line != "" {
 		f := garbled([]byte(line), "`ok` after `end` is the last line that is printed")
 		f.Detail = "printed without having been asked"

@@ -374,3 +374,24 @@ func skip(t testing.TB, why string) {
 	}
 	t.Skip(why)
 }
+
+// What a child has put outside its group is not waited for, even if it holds the pipes open.
+func TestEscapedGrandchildIsNotWaitedFor(t *testing.T) {
+	setsid, err := exec.LookPath("setsid")
+	if err != nil {
+		skip(t, "no setsid")
+	}
+	dir := t.TempDir()
+	c := start(t, link.ChildOptions{Args: []string{"sh", "-c", setsid + ` sh -c 'echo $$ > pid; sleep 60' & while [ ! -s pid ]; do :; done; echo ok; read a; exit 4`},
+		Dir: dir, Timeout: time.Minute})
+	t.Cleanup(func() {
+		if b, err := os.ReadFile(filepath.Join(dir, "pid")); err == nil {
+			exec.Command("kill", strings.TrimSpace(string(b))).Run()
+		}
+	})
+	_, err = exchange(c, 10)
+	var f *link.Failure
+	if !errors.As(err, &f) || f.Kind != link.Crash || !strings.Contains(f.Detail, "exit status 4") {
+		t.Errorf("got %v", err)
+	}
+}

@@ -20,6 +20,9 @@ type process struct {
 	exited        chan struct{} // closed when the child was waited for and its group killed
 }
 
+// afterlife is how long what a child has left in its pipe is waited for when something beyond our reach holds the pipe open.
+const afterlife = 250 * time.Millisecond
+
 // spawn starts the child that o describes. Its error is ours or the user's: the program is not there or cannot be run.
 func spawn(o ChildOptions) (_ *process, err error) {
 	if len(o.Args) == 0 {
@@ -62,7 +65,7 @@ func spawn(o ChildOptions) (_ *process, err error) {
 		cmd.Wait() // the status is read from ProcessState
 		killGroup(cmd.Process)
 		// Only what left the group can still hold the pipe open: what is in it is read, but its end is not waited for.
-		outR.SetReadDeadline(time.Now().Add(250 * time.Millisecond))
+		outR.SetReadDeadline(time.Now().Add(afterlife))
 		close(p.exited)
 	}()
 	return p, nil

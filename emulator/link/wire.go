@@ -163,8 +163,10 @@ func (x *wire) wait(ctx context.Context) error {
 	}
 }
 
-// leftover waits for the end of the stream, at most for the time-out. It returns the first line that was said without having
-// been asked, "" if there is none.
+func (x *wire) waiting() int { return x.unanswered }
+
+func (x *wire) endInput() { x.w.Close() }
+
 func (x *wire) leftover() (line string, ended bool) {
 	x.timer.Reset(x.timeout)
 	for {
