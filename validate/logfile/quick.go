@@ -49,6 +49,8 @@ func (a *assembler) quick(line []byte) bool {
 				ok = a.quickStamp(f, cell)
 			case f.role == dated:
 				date, ok = f.lastDay, string(cell) == string(f.lastDate[:])
+			case f.role == timed && (f.column < 0 && l.timeZoned || f.column >= 0 && l.columns[f.column].Zoned):
+				ok = false
 			case f.role == timed && f.column < 0:
 				clock, ok = clockFace(cell)
 			case f.role == timed || f.role == spanned:

@@ -605,12 +605,15 @@ func (a *assembler) moment(f *field, cell []byte) (Problem, bool) {
 		if s.hasDate || s.hours >= 24 || s.span {
 			return Problem{Expected: "a time of day below 24:00"}, false
 		}
+		if zoned := f.column < 0 && a.layout.timeZoned || f.column >= 0 && a.layout.columns[f.column].Zoned; s.zoned != zoned {
+			return Problem{Expected: "an offset from UTC in all rows or in none"}, false
+		}
 		if f.column < 0 { // it belongs to the date
 			a.date.hasTime, a.date.seconds, a.date.step, a.date.offset = true, s.seconds, s.step, s.offset
 			return Problem{}, true
 		}
 		at := a.target[f.column]
-		a.value[at], a.step[at] = s.seconds, s.step
+		a.value[at], a.step[at] = math.Mod(s.seconds-float64(s.offset)+day, day), s.step
 		return Problem{}, true
 	case spanned:
 		if s.hasDate {
