@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -25,11 +26,12 @@ import (
 
 // choice is the flags that say which logger is proved.
 type choice struct {
-	run, defect string
-	good        bool
-	log         string
-	link        string
-	timeout     time.Duration
+	run, defect, wasm string
+	good              bool
+	log               string
+	link              string
+	timeout           time.Duration
+	board
 }
 
 // flags adds the flags of a choice to a command.
@@ -38,12 +40,14 @@ func (c *choice) flags(cmd *cobra.Command) {
 	f.StringVar(&c.run, "run", "", "prove the program that `COMMAND` starts; {here} in it is this directory")
 	f.BoolVar(&c.good, "good", false, "prove the built-in good logger")
 	f.StringVar(&c.defect, "defect", "", "prove the built-in logger `NAME` (stuntcell list defects)")
+	f.StringVar(&c.wasm, "wasm", "", "prove the WebAssembly module `FILE` in a sandbox")
 	f.StringVar(&c.log, "log", "", "judge `FILE`, the log of a program that was fed by record or emulate")
 	f.StringVar(&c.link, "link", "", "how --run is driven: lockstep, or `stream` for a program that reads plain lines")
 	f.DurationVar(&c.timeout, "timeout", 10*time.Second, "how long the logger may take for an answer, in real time")
 	cmd.RegisterFlagCompletionFunc("defect", completeOne(loggerNames))
 	cmd.RegisterFlagCompletionFunc("link", completeOne(func() []string { return []string{"lockstep", "stream"} }))
-	cmd.MarkFlagsMutuallyExclusive("run", "good", "defect", "log")
+	c.board.flags(cmd)
+	cmd.MarkFlagsMutuallyExclusive("run", "good", "defect", "log", "wasm", "port", "connect")
 }
 
 // contender is the logger that is proved.
@@ -52,12 +56,16 @@ type contender struct {
 	hash string // of the files that its command names
 	// untested says that the built-in good logger stands in because nobody named one.
 	untested bool
+	// alone says that it can be run through one scenario at a time only.
+	alone bool
+	// opening is what is done before the first of these scenarios; nil: nothing.
+	opening func(ctx context.Context, suite []*scenarios.Scenario) error
 	// play runs it through a scenario; dir is the scenario's own.
 	play func(ctx context.Context, sc *scenarios.Scenario, dir string) (*emulator.Record, error)
 }
 
 // choose finds the logger: what the flags name, else the project, else the built-in good one.
-func (c *choice) choose(b *bench) (*contender, error) {
+func (c *choice) choose(std streams, b *bench) (*contender, error) {
 	if c.timeout <= 0 {
 		return nil, usagef("as in --timeout 30s", "--timeout %v: expected a time above zero", c.timeout)
 	}
@@ -65,7 +73,7 @@ func (c *choice) choose(b *bench) (*contender, error) {
 		return nil, usagef("", "--link %q: expected lockstep or stream", c.link)
 	}
 	command, plain := c.run, c.link == "stream"
-	if command == "" && c.defect == "" && c.log == "" && !c.good {
+	if command == "" && c.defect == "" && c.log == "" && c.wasm == "" && !c.board.chosen() && !c.good {
 		command = b.project.Logger
 		plain = plain || c.link == "" && b.project.Plain
 	}
@@ -76,6 +84,10 @@ func (c *choice) choose(b *bench) (*contender, error) {
 		return nil, usagef("as in --link stream --run 'awk -f {here}/logger.awk'", "--link stream: expected a program of yours to drive")
 	case c.log != "":
 		return written(b, c.log)
+	case c.wasm != "":
+		return c.module(b)
+	case c.board.chosen():
+		return c.board.contender(std, c.timeout)
 	case c.defect != "":
 		d, ok := loggers.ByName(c.defect)
 		if !ok {
@@ -118,6 +130,21 @@ func (c *choice) program(command string, plain bool, b *bench) (*contender, erro
 		return emulator.Run(ctx, sc.Setup, link.NewChild(o))
 	}
 	return &contender{name: command, hash: hash, play: play}, nil
+}
+
+// module is a contender that is a WebAssembly module.
+func (c *choice) module(b *bench) (*contender, error) {
+	binary, err := b.open(c.wasm)
+	if err != nil {
+		return nil, err
+	}
+	if !bytes.HasPrefix(binary, []byte("\x00asm")) {
+		return nil, usagef("clang --target=wasm32 makes one: see benchlink.h", "%s: no WebAssembly module", c.wasm)
+	}
+	play := func(ctx context.Context, sc *scenarios.Scenario, _ string) (*emulator.Record, error) {
+		return emulator.Run(ctx, sc.Setup, link.NewWasm(link.WasmOptions{Binary: binary, Timeout: c.timeout, Seed: sc.Setup.Seed}))
+	}
+	return &contender{name: c.wasm, hash: fmt.Sprintf("%x", sha256.Sum256(binary)), play: play}, nil
 }
 
 // written is a contender that is not here any more: only the log that it wrote.

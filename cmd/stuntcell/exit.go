@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
+
+	"stuntcell/emulator/link"
 )
 
 // Exit statuses.
@@ -94,6 +96,10 @@ func complain(std streams, err error) {
 			message = "stuntcell: " + message
 		}
 		fmt.Fprintln(std.err, message)
+		var line *link.OpenError
+		if errors.As(e, &line) && line.Hint != "" {
+			fmt.Fprintf(std.err, "  %s\n", line.Hint)
+		}
 		var u usageError
 		if !errors.As(e, &u) {
 			continue

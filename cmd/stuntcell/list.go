@@ -3,6 +3,8 @@ package main
 import (
 	"bufio"
 	"fmt"
+	"io"
+	"runtime"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -11,7 +13,8 @@ import (
 )
 
 type listOptions struct {
-	names bool
+	names, matrix, json bool
+	jobs                int
 }
 
 func newList(std streams) *cobra.Command {
@@ -21,18 +24,36 @@ func newList(std streams) *cobra.Command {
 		names = append(names, k.name)
 	}
 	cmd := &cobra.Command{
-		Use:   "list [KIND]",
+		Use:   "list [KIND] | list --matrix [DEFECT...]",
 		Short: "What is on board: " + strings.Join(names, ", "),
-		Long:  "What is on board. KIND is one of " + strings.Join(names, ", ") + "; without it all of them are listed.",
+		Long: "What is on board. KIND is one of " + strings.Join(names, ", ") + "; without it all of them are listed.\n\n" +
+			"With --matrix every built-in logger with a mistake, or those named by name or cause, is run through every\n" +
+			"scenario: in which is it found, and by which name? It is measured, not declared, and takes minutes.",
 		Example: `  stuntcell list scenarios
   for d in $(stuntcell list defects --names); do stuntcell prove --defect $d --json; done`,
-		Args:      cobra.MaximumNArgs(1),
 		ValidArgs: names,
-		RunE: func(_ *cobra.Command, args []string) error {
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if o.matrix {
+				if o.jobs < 1 {
+					return usagef("", "--jobs %d: expected at least 1", o.jobs)
+				}
+				return runMatrix(cmd.Context(), std, o.jobs, o.json, args)
+			}
+			if o.json {
+				return usagef("list KIND --names has one name a line", "--json: expected --matrix with it")
+			}
+			if len(args) > 1 {
+				return usagef("list alone shows all kinds", "list %s: expected one kind", strings.Join(args, " "))
+			}
 			return runList(std, o, args)
 		},
 	}
-	cmd.Flags().BoolVar(&o.names, "names", false, "names only, one a line")
+	f := cmd.Flags()
+	f.BoolVar(&o.names, "names", false, "names only, one a line")
+	f.BoolVar(&o.matrix, "matrix", false, "run every built-in mistake through every scenario, and say where it is found")
+	f.BoolVar(&o.json, "json", false, "with --matrix: one object a line for each mistake and scenario")
+	f.IntVar(&o.jobs, "jobs", runtime.GOMAXPROCS(0), "with --matrix: how many run side by side")
+	cmd.MarkFlagsMutuallyExclusive("names", "matrix")
 	return cmd
 }
 
@@ -90,19 +111,30 @@ func kindOf(name string) (kind, error) {
 }
 
 // writeEntry writes a name and its summary, broken to fit 80 columns.
-func writeEntry(w *bufio.Writer, width int, it item) {
-	const columns = 80
-	line := " "
+func writeEntry(w io.Writer, width int, it item) {
+	head := "  "
 	if width > 0 {
-		line = fmt.Sprintf("  %-*s ", width, it.name)
+		head = fmt.Sprintf("  %-*s  ", width, it.name)
 	}
-	indent := len(line)
-	for word := range strings.FieldsSeq(it.summary) {
-		if len(line)+1+len(word) > columns && len(line) > indent {
-			fmt.Fprintln(w, line)
+	writeWrapped(w, head, it.summary)
+}
+
+// writeWrapped writes text in lines of at most 80 columns, the first after head and the others indented as far.
+func writeWrapped(w io.Writer, head, text string) error {
+	const columns = 80
+	line, indent := head, len(head)
+	for word := range strings.FieldsSeq(text) {
+		if len(line) > indent && len(line)+1+len(word) > columns {
+			if _, err := fmt.Fprintln(w, line); err != nil {
+				return err
+			}
 			line = strings.Repeat(" ", indent)
 		}
-		line += " " + word
+		if len(line) > indent {
+			line += " "
+		}
+		line += word
 	}
-	fmt.Fprintln(w, strings.TrimRight(line, " "))
+	_, err := fmt.Fprintln(w, strings.TrimRight(line, " "))
+	return err
 }

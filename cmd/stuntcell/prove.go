@@ -15,6 +15,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"stuntcell/emulator"
+	"stuntcell/scenarios"
 	"stuntcell/validate"
 	"stuntcell/validate/campaign"
 	"stuntcell/validate/report"
@@ -97,7 +98,7 @@ func runProve(ctx context.Context, std streams, o proveOptions, args []string) (
 	if o.log != "" && len(args) != 1 {
 		return usagef("as in prove --log log.csv discharge-20h", "--log: expected exactly one scenario, the one whose readings the program was fed")
 	}
-	logger, err := o.choose(b)
+	logger, err := o.choose(std, b)
 	if err != nil {
 		return err
 	}
@@ -125,13 +126,20 @@ func runProve(ctx context.Context, std streams, o proveOptions, args []string) (
 		}
 		defer func() { err = errors.Join(err, p.journal.Close()) }()
 	}
+	if logger.alone {
+		o.jobs = 1
+	}
+	if logger.opening != nil {
+		if err := logger.opening(ctx, p.scenarios()); err != nil {
+			return err
+		}
+	}
 	run := report.Run{Tool: version, Logger: logger.name, Seed: o.seed, Planned: len(p.mine), Untested: logger.untested}
 	out, err := o.open(std, run)
 	if err != nil {
 		return err
 	}
 	defer out.discard()
-
 	progress := newBar(std.err, len(p.mine))
 	first := true
 	err = campaign.Each(ctx, len(p.mine), o.jobs, p.prove, func(_ int, d done) error {
@@ -180,6 +188,17 @@ func (d done) silence() string {
 	}
 	return "the logger never answered the greeting: " + what + "\n  A logger answers each line with its own lines and then `ok`; " +
 		"`stuntcell init DIR` makes one to start from."
+}
+
+// scenarios are those that this shard will run.
+func (p *prover) scenarios() []*scenarios.Scenario {
+	var all []*scenarios.Scenario
+	for _, i := range p.mine {
+		if sc := p.suite[i].sc; sc != nil {
+			all = append(all, sc)
+		}
+	}
+	return all
 }
 
 func (p *prover) identity() campaign.Identity {
