@@ -32,7 +32,7 @@ func examine(s *emulator.Setup, steps []plannedStep, faults []pendingFault, file
 			s.Settings.Cutoff = p.step.Ends.Logger
 		}
 	}
-	if !harmless(s, steps) {
+	if !harmless(s, steps) || !readable(s, steps, logger) {
 		return
 	}
 	if !affordable(s, steps) {
@@ -73,6 +73,17 @@ func examine(s *emulator.Setup, steps []plannedStep, faults []pendingFault, file
 		steps[logger].ends.Fail("floor", fmt.Sprintf("the floor is reached within the hold and %d readings of the level", patience),
 			"a slower end: a lower current, a shorter hold or readings closer together", "the bench would stop before a good logger can")
 	}
+}
+
+// readable records a level that the rig cannot read: no logger could act on it.
+func readable(s *emulator.Setup, steps []plannedStep, logger int) bool {
+	last := s.Rig.Front.BusStep * float64(s.Rig.Front.BusMax)
+	if logger < 0 || steps[logger].step.Ends.Logger < last {
+		return true
+	}
+	steps[logger].ends.Fail("logger", fmt.Sprintf("the level of %.4g V lies beyond the rig's last count, %.4g V", steps[logger].step.Ends.Logger, last),
+		"a level that the rig can read", "a rig of a larger bus range for this pack")
+	return false
 }
 
 // played records why a plan could not be played.

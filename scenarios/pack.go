@@ -55,29 +55,6 @@ func (e Env) rig() (rig.Rig, error) {
 	return rig.ByName(DefaultRig)
 }
 
-// readStart reads how full and how warm the pack is at the begin.
-func readStart(m *quantity.Map) model.Options {
-	var o model.Options
-	f, ok := m.Find("start")
-	if !ok {
-		return o
-	}
-	start := f.Map()
-	if f, ok := start.Find("charge"); ok {
-		o.Start = f.Quantity(quantity.Ratio, quantity.Between(0, 1))
-		o.Empty = o.Start == 0
-	}
-	celsius := quantity.Between(233.15, 343.15)
-	if f, ok := start.Find("ambient"); ok {
-		o.Ambient = f.Quantity(quantity.Temperature, celsius)
-	}
-	if f, ok := start.Find("cells"); ok {
-		o.Cell = f.Quantity(quantity.Temperature, celsius)
-	}
-	start.Done()
-	return o
-}
-
 // readPack reads the pack of a scenario or a project: the name of a pack on board, a file that ends in .yaml, or a mapping that
 // is a pack file. It returns nil where nothing usable is named, and reports whether a pack was named.
 func readPack(m *quantity.Map, env Env) (*model.Pack, bool) {

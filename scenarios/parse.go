@@ -23,7 +23,10 @@ const MaxReadings = 10_000_000
 //	plan      a list of steps, see below
 //	[purpose] why it exists, and what a careless judge would get wrong
 //	[pack]    a name on board, or a file that ends in .yaml; default: the project's, else agm-12v-7ah
-//	[start]   {charge: 40 %, ambient: 10 degC, cells: 20 degC}, default full, rested, at the pack's reference temperature
+//	[start]   {charge: 40 %, ambient: 10 degC, cells: 20 degC, isothermal: true}, default full, rested, at the pack's reference
+//	          temperature; odd: a list of cells that differ, {cell: 2, string: 1, capacity: 70 %, resistance: 2 x, charge: -5 %, short: 5 ohm}
+//	[store]   {capacity: 90 Wh, level: 0 Wh, in: 90 %, out: 90 %, own: 1 W, grain: 0.1 A} for steps with store: true; energies may be shares
+//	          of the pack's rated energy
 //	[rig]     a name, or a mapping of what differs from the default or from `name`; default: the project's, else shop-50a
 //	[settings] {log: 10 s, cutoff_hold: 5 s, zone: 60 min or Europe/Berlin}
 //	[faults]  a list of {at: INSTANT, fault: KIND, ...}
@@ -41,8 +44,10 @@ const MaxReadings = 10_000_000
 //	{steps: [...], repeat: 3}
 //
 // each with repeat. The level is a rate (0.2 C), a current (1.4 A), the word rated (capacity over rated hours) or, for a discharge, a
-// power or a resistance (or as: power, as: resistance beside a rate, at the pack's nominal voltage); `table` takes rows of [time, current] from the key table. pulse: {every: 7 s, on: 2 s, low: 10 %,
-// phase: 0 s} switches the load, ripple: {rate: 100 Hz, share: 20 %} adds a sine.
+// power or a resistance (or as: power, as: resistance beside a rate, at the pack's nominal voltage); `table` takes rows of [time, current] from the key table, or from a CSV file that it
+// names. pulse: {every: 7 s, on: 2 s, low: 10 %,
+// phase: 0 s} switches the load, ripple: {rate: 100 Hz, share: 20 %} adds a sine, inverter: {rated: 100 W, idle: 2 W, efficiency: [[10 %,
+// 80 %], [100 %, 90 %]], lockout: end, restart: 5 %, standby: 1 W} gives a power out and takes more. store: true takes or gives the energy.
 //
 // ends: time, charge (7 Ah, or a share of the rated capacity), temperature, voltage (a word of the pack: end, floor; absorb, float) with
 // for; on a charge also current (taper, or a rate) and slope (falling, or volts); logger hands the end over: logger: end with floor: floor on a
@@ -69,9 +74,10 @@ func Parse(file string, data []byte, env Env) (*Scenario, error) {
 	if s.Setup.Pack == nil { // what is wrong with the pack has been said
 		return nil, doc.Err()
 	}
-	s.Setup.Options = readStart(m)
+	s.Setup.Options = readStart(m, s.Setup.Pack)
+	s.Setup.Options.Seed = s.Setup.Seed
 	s.Setup.Settings = readSettings(m, s.Setup.Rig.Clock.Start)
-	plan := planReader{pack: s.Setup.Pack, absolute: s.PackNamed}
+	plan := planReader{pack: s.Setup.Pack, absolute: s.PackNamed, start: s.Setup.Options, open: env.Open}
 	plan.list(m.Get("plan"), 0)
 	faults := readFaults(m, s.Setup.Pack)
 	m.Done()

@@ -48,8 +48,11 @@ type planReader struct {
 	pack *model.Pack
 	// absolute admits volts of the pack, because the file names its own.
 	absolute bool
-	steps    []plannedStep
-	full     bool
+	start    model.Options
+	// open reads a file that is named in the plan; nil: none can be.
+	open  func(name string) ([]byte, error)
+	steps []plannedStep
+	full  bool
 }
 
 func (r *planReader) list(f quantity.Field, depth int) {
@@ -104,7 +107,7 @@ func (r *planReader) step(m *quantity.Map) {
 	}
 	if kinds != 1 {
 		m.Fail("", "a step that is not one thing", "exactly one of rest, charge, discharge (or steps, for a group)", "")
-		for _, key := range [...]string{"ends", "to", "as", "pulse", "ripple", "table"} {
+		for _, key := range [...]string{"ends", "to", "as", "pulse", "ripple", "table", "inverter", "store"} {
 			m.Find(key) // known, so that one mistake is one message
 		}
 		return
@@ -124,6 +127,12 @@ func (r *planReader) step(m *quantity.Map) {
 		p.step.Kind = model.Discharge
 		r.load(&p, discharge, m)
 		r.ends(&p, m)
+	}
+	if !isRest && m.Bool("store") {
+		p.step.Store = true
+		if r.start.Store == nil {
+			m.Fail("store", "the file has no store", "store: {capacity: ...} beside the plan", "")
+		}
 	}
 	r.steps = append(r.steps, p)
 }
@@ -166,6 +175,9 @@ func (r *planReader) load(p *plannedStep, level quantity.Field, m *quantity.Map)
 	if f, ok := m.Find("as"); ok {
 		r.as(load, f, p.step.Kind)
 	}
+	if f, ok := m.Find("inverter"); ok {
+		r.inverter(p, f)
+	}
 	if f, ok := m.Find("pulse"); ok {
 		r.pulse(load, f)
 	}
@@ -184,7 +196,7 @@ func (r *planReader) load(p *plannedStep, level quantity.Field, m *quantity.Map)
 func (r *planReader) as(load *model.Load, f quantity.Field, kind model.StepKind) {
 	word := f.Word("power", "resistance")
 	if kind != model.Discharge || load.Current == 0 {
-		f.Fail("as goes with a discharge at a current", "such as {discharge: 0.5 C, as: power}", "")
+		f.Fail("as goes with a discharge at a current", "a rate or a current, such as {discharge: 0.5 C, as: power}", "")
 		return
 	}
 	switch word {
@@ -193,6 +205,53 @@ func (r *planReader) as(load *model.Load, f quantity.Field, kind model.StepKind)
 	case "resistance":
 		load.Resistance, load.Current = r.pack.Nominal()/load.Current, 0
 	}
+}
+
+// inverter reads what stands between the pack and the power that is wanted.
+func (r *planReader) inverter(p *plannedStep, f quantity.Field) {
+	m := f.Map()
+	load := &p.step.Load
+	if p.step.Kind != model.Discharge || load.Power == 0 {
+		f.Fail("an inverter goes with a discharge at a power", "a power, such as {discharge: 60 W, inverter: {...}}", "as: power makes a power of a rate")
+	}
+	v := &model.Inverter{
+		Rated:   m.QuantityOr("rated", quantity.Power, quantity.Positive(), math.Inf(1)),
+		Idle:    m.QuantityOr("idle", quantity.Power, quantity.NotNegative(), 0),
+		Delay:   m.NanosecondsOr("delay", quantity.Between(0, 86400), 0),
+		Standby: m.QuantityOr("standby", quantity.Power, quantity.NotNegative(), 0),
+	}
+	if math.IsInf(v.Rated, 1) {
+		v.Rated = load.Power
+	}
+	if load.Power > v.Rated {
+		m.Fail("rated", "more power is asked than the inverter gives", "at least the step's power", "")
+	}
+	var x, y []float64
+	for _, row := range m.List("efficiency") {
+		pair := row.List()
+		if len(pair) != 2 {
+			row.Fail(fmt.Sprintf("a row of %d values", len(pair)), "two, such as [50 %, 90 %]", "")
+			continue
+		}
+		x = append(x, pair[0].Quantity(quantity.Ratio, quantity.Between(0, 1)))
+		y = append(y, pair[1].Quantity(quantity.Ratio, quantity.Above(0, 1)))
+	}
+	if f, ok := m.Find("efficiency"); ok {
+		curve, err := model.NewCurve(x, y)
+		if err != nil {
+			f.FailWith(err)
+		}
+		v.Efficiency = curve
+	}
+	if f, ok := m.Find("lockout"); ok {
+		v.Lockout = r.volts(f, p, []string{"end", "floor"})
+		// It starts again so much above its lockout.
+		if f, ok := m.Find("restart"); ok {
+			v.Restart = v.Lockout * (1 + f.Quantity(quantity.Ratio, quantity.Above(0, 1)))
+		}
+	}
+	m.Done()
+	load.Inverter = v
 }
 
 // pulse reads a switched load.
@@ -211,6 +270,10 @@ func (r *planReader) pulse(load *model.Load, f quantity.Field) {
 // table reads the rows of a load table: instants from 0 s, in order, each with a current.
 func (r *planReader) table(load *model.Load, m *quantity.Map) {
 	rows := m.Get("table")
+	if rows.IsText() {
+		load.Table = r.tableFile(rows)
+		return
+	}
 	for i, row := range rows.List() {
 		if i >= maxTable {
 			row.Fail("the table is too long", fmt.Sprintf("at most %d rows", maxTable), "")
@@ -243,6 +306,24 @@ func (r *planReader) table(load *model.Load, m *quantity.Map) {
 	}
 }
 
+// tableFile reads a load table from a CSV file.
+func (r *planReader) tableFile(f quantity.Field) []model.LoadPoint {
+	if r.open == nil {
+		f.Fail("a load table cannot be read from a file here", "rows such as [0 s, 0.5 C]", "")
+		return nil
+	}
+	data, err := r.open(f.Text())
+	if err != nil {
+		f.FailWith(err)
+		return nil
+	}
+	rows, err := model.ReadLoadTable(f.Text(), data)
+	if err != nil {
+		f.FailWith(err)
+	}
+	return rows
+}
+
 // limit reads the voltage that a charge holds.
 func (r *planReader) limit(p *plannedStep, m *quantity.Map) {
 	p.step.Voltage = r.volts(m.Get("to"), p, []string{"absorb", "float", "equalise"})
@@ -267,7 +348,11 @@ func (r *planReader) volts(f quantity.Field, p *plannedStep, words []string) flo
 		}
 		return v.SI
 	}
-	volts, err := r.pack.Level(word, p.step.Load.Mean(r.pack.Nominal()))
+	ambient := r.start.Ambient
+	if ambient == 0 {
+		ambient = r.pack.Cell.Reference
+	}
+	volts, err := r.pack.LevelAt(word, p.step.Load.Mean(r.pack.Nominal()), ambient)
 	if err != nil {
 		f.FailWith(err)
 	}

@@ -100,8 +100,16 @@ func scenarioSchema() node {
 		"pack":     described("a pack on board, or a file that ends in .yaml; default: the project's, else "+DefaultPack, text()),
 		"rig":      described("a rig on board, or what differs from the default or from name", anyOf(text(), rigOverrides())),
 		"start": object(node{
-			"charge": of(quantity.Ratio), "ambient": of(quantity.Temperature), "cells": of(quantity.Temperature),
+			"charge": of(quantity.Ratio), "ambient": of(quantity.Temperature), "cells": of(quantity.Temperature), "isothermal": boolean(),
+			"odd": listOf(object(node{
+				"string": integer(0, 100), "cell": integer(0, 400), "capacity": of(quantity.Ratio), "resistance": of(quantity.Ratio),
+				"charge": of(quantity.Ratio), "short": of(quantity.Resistance),
+			}, "cell")),
 		}),
+		"store": object(node{
+			"capacity": of(quantity.Energy, quantity.Ratio), "level": of(quantity.Energy, quantity.Ratio), "in": of(quantity.Ratio),
+			"out": of(quantity.Ratio), "own": of(quantity.Power), "grain": of(quantity.Rate, quantity.Current),
+		}, "capacity"),
 		"plan": described("the steps, in order", listOf(node{"$ref": "#/$defs/step"})),
 		"settings": object(node{
 			"log":         described("time between rows", of(quantity.Time)),
@@ -133,8 +141,15 @@ func stepSchema() node {
 		"pulse": object(node{
 			"every": of(quantity.Time), "on": of(quantity.Time), "low": of(quantity.Ratio), "phase": of(quantity.Time),
 		}, "every", "on"),
+		"inverter": object(node{
+			"rated": of(quantity.Power), "idle": of(quantity.Power), "delay": of(quantity.Time), "standby": of(quantity.Power),
+			"efficiency": listOf(node{"type": "array", "prefixItems": []node{of(quantity.Ratio), of(quantity.Ratio)}, "minItems": 2, "maxItems": 2}),
+			"lockout":    levels("end", "floor"), "restart": of(quantity.Ratio),
+		}),
+		"store":  boolean(),
 		"ripple": object(node{"rate": of(quantity.Frequency), "share": of(quantity.Ratio)}, "rate", "share"),
-		"table":  listOf(node{"type": "array", "prefixItems": []node{of(quantity.Time), of(current...)}, "minItems": 2, "maxItems": 2}),
+		"table": described("rows of a time and a current, or a CSV file", anyOf(text(),
+			listOf(node{"type": "array", "prefixItems": []node{of(quantity.Time), of(current...)}, "minItems": 2, "maxItems": 2}))),
 		"ends": object(node{
 			"time": of(quantity.Time), "charge": of(quantity.Charge, quantity.Ratio), "temperature": of(quantity.Temperature),
 			"voltage": levels("end", "floor", "absorb", "float"), "for": of(quantity.Time),

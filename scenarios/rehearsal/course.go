@@ -15,6 +15,8 @@ type Course struct {
 	// Below is the first reading under the level of the step that the logger ends, StopDue when its hold has passed as
 	// well [ns]; -1: never. On a charge both are the first reading at or under the taper.
 	Below, StopDue int64
+	// Store is where the energy went, if the plan uses a store.
+	Store model.StoreAccount
 }
 
 // Options change how a course is played.
@@ -79,7 +81,7 @@ func Play(s *emulator.Setup, o Options) (*Course, error) {
 			c.Switch(false, false)
 		}
 	}
-	out.Steps, out.End = c.Ended(), c.Now()
+	out.Steps, out.End, out.Store = c.Ended(), c.Now(), c.Account()
 	return out, nil
 }
 

@@ -34,6 +34,9 @@ func Rehearse(name, summary string, s *emulator.Setup) (*Rehearsal, error) {
 		r.Total.add(&r.Steps[i], e)
 	}
 	r.Total.Seconds = seconds(course.End)
+	if a := course.Store; s.Options.Store != nil {
+		r.Store = &Store{a.Start / hours, a.Taken / hours, a.Given / hours, a.Lost / hours, a.Level / hours}
+	}
 	r.Log = logOf(s, course)
 	r.Counters = counters(s, course, &r.Total)
 	r.Limits = w.crossings(course)
@@ -52,7 +55,7 @@ func describe(i int, s *emulator.Setup, e model.StepEnd, maxI float64) Step {
 		Number: i + 1, Kind: plan.Kind.String(), What: what(plan), Begin: seconds(e.Begin), End: seconds(e.End),
 		Charge: e.Charge / hours, Energy: e.Energy / hours, MinV: e.MinV, MaxV: e.MaxV, EndV: e.EndV, EndI: e.EndI,
 		MaxI: maxI, Counts: maxI * s.Rig.Shunt.Nominal / s.Rig.Front.ShuntStep, Warmest: e.MaxTemperature - kelvin,
-		Why: string(e.Why), Because: because(plan, e, s.Settings.ChargeTaper),
+		Why: string(e.Why), Because: because(plan, e, s.Settings.ChargeTaper) + opened(e),
 	}
 }
 
@@ -109,8 +112,18 @@ func because(p model.Step, e model.StepEnd, taper float64) string {
 		return "ended because more power was asked than the pack can give"
 	case model.ByProtection:
 		return "ended by the pack's protection board"
+	case model.ByStore:
+		return "ended by the store, which was full or had nothing left"
 	}
 	return "ended: " + string(e.Why)
+}
+
+// opened says on which cell a protection board opened in a step: the terminals are dead then.
+func opened(e model.StepEnd) string {
+	if e.MinV > 0 || e.Cell == 0 {
+		return ""
+	}
+	return fmt.Sprintf("; the protection board opened on cell %d of string %d", e.Cell, e.String)
 }
 
 func volts(v float64) string { return fmt.Sprintf("%.3f V", v) }

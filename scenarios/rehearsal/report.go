@@ -16,7 +16,9 @@ type Rehearsal struct {
 	Rig      Rig    `json:"rig"`
 	Steps    []Step `json:"steps"`
 	Total    Total  `json:"total"`
-	Log      Log    `json:"log"`
+	// Store is where the energy went; nil if the plan uses no store.
+	Store *Store `json:"store,omitempty"`
+	Log   Log    `json:"log"`
 	// Counters are those that a logger may keep and that would wrap or stall within this test.
 	Counters []Counter  `json:"counters"`
 	Limits   []Crossing `json:"limits"`
@@ -77,6 +79,15 @@ type Total struct {
 	MaxV      float64 `json:"max_V"`
 	MaxI      float64 `json:"max_A"`
 	Warmest   float64 `json:"warmest_degC"`
+}
+
+// Store is the account of the store beside the pack [Wh]: Start + Taken = Given + Lost + Level.
+type Store struct {
+	Start float64 `json:"start_Wh"`
+	Taken float64 `json:"taken_Wh"` // out of the pack
+	Given float64 `json:"given_Wh"` // into the pack
+	Lost  float64 `json:"lost_Wh"`
+	Level float64 `json:"level_Wh"`
 }
 
 // Log is what a logger would write: rows of about bytesPerRow.

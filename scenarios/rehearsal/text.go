@@ -65,6 +65,9 @@ func (r *Rehearsal) Text(w io.Writer) error {
 	p.line("%4s  %-22s %9s %9s %9s %9s %7.3f", "", "in all", "", clock(t.Seconds), "", "", t.MinV)
 	p.wrapped("      ", fmt.Sprintf("%.3f Ah and %.3f Wh out, %.3f Ah and %.3f Wh in; at most %s, %.3f V and %.1f degC",
 		t.Out, t.EnergyOut, t.In, t.EnergyIn, engineering(t.MaxI, "A"), t.MaxV, t.Warmest))
+	if a := r.Store; a != nil {
+		p.wrapped("      ", fmt.Sprintf("the store began with %.3f Wh, took %.3f, gave %.3f, lost %.3f and holds %.3f", a.Start, a.Taken, a.Given, a.Lost, a.Level))
+	}
 	p.line("")
 	p.line("The log: %d readings, %d rows of %s, about %s", r.Log.Readings, r.Log.Rows, clock(r.Log.Every), size(r.Log.Bytes))
 	section(p, "Counters that run out during this test", len(r.Counters))
