@@ -1,7 +1,10 @@
 // Package link carries readings to a logger and what it says back: version 1 of the bench link (LINK.md of the design).
 //
-// A [Link] is the bench's side of one logger. Implementations: [InProcess] for loggers written in Go, [Child] for a process
-// on its standard input and output; more transports follow the same conformance suite (package linktest).
+// A [Link] is the bench's side of one logger: [InProcess] for loggers written in Go, [Child] for a process on its standard input and
+// output, [Board] for what is at the other end of a serial port, a pseudo-terminal or a TCP connection, [Wasm] for a module in a sandbox. All pass
+// one conformance suite (package linktest), and the words on the wire are fixed by transcripts (testdata/transcripts). [Plain] runs
+// a program that speaks no link. What a link bypasses is the driver code: register layout, sign extension, ranges, bus errors.
+//
 // Currents into the battery are positive in everything that the bench sends (signed counts).
 package link
 

@@ -3,7 +3,7 @@
 // Units are SI (V, A, ohm, s) unless a field says otherwise; instants are int64 ns of true time since the plan began.
 // Current into the battery is positive.
 //
-// Shunt and bus, for a pack current i and terminal voltage v (package [Sensor]):
+// Shunt and bus, for a pack current i and terminal voltage v ([Sensor]):
 //
 //	i_s   = (i + draw, unless the draw passes the shunt) · (1 - bypass)
 //	R     = nominal · (1 + error) · (1 + tempco · (T - 25 degC + rise · i_s² · nominal))

@@ -26,7 +26,7 @@ func NewSensor(r Rig, ambient float64, seed uint64) *Sensor {
 	return &Sensor{rig: r, ambient: ambient, noise: rand.New(rand.NewPCG(seed, 0x5e45))}
 }
 
-// Conversions is how many conversions one reading averages, at least 1.
+// conversions is how many conversions one reading averages, at least 1.
 func (f FrontEnd) conversions() int { return max(f.Conversions, 1) }
 
 // Window is how long before its tick the conversions of a reading begin [ns]: Conversions·Spacing.
