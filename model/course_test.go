@@ -614,3 +614,43 @@ func BenchmarkReading(b *testing.B) {
 		s.Means(s.T0, s.T1)
 	}
 }
+
+// TestRippleOverManyPeriods: the sum over many periods from five of them agrees with all of them one by one.
+func TestRippleOverManyPeriods(t *testing.T) {
+	if got := sumBetween([5]float64{0, 16, 256, 1296, 4096}, 2); got != 0+1+16+81+256+625+1296+2401+4096 {
+		t.Errorf("the sum of n^4 to 8 is %g", got)
+	}
+	for _, p := range []*Pack{plainPack(), mustPack(t, "lfp-12v8-12ah")} {
+		c, err := NewCourse(p, Plan{{Kind: Discharge, Load: Load{Current: p.Amps(0.5), RippleHz: 5, Ripple: 0.7}, Ends: Ends{Time: 3000 * second}}}, Options{Start: 0.9})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for !c.Done() {
+			s := c.Next(never)
+			a, b := s.seconds(s.T0)+0.013, s.seconds(s.T1)
+			if !(b > a) {
+				continue
+			}
+			v, e := s.integrals(a, b)
+			v1, e1 := s.quadrature(a, b)
+			if !s.mixed {
+				v1, e1 = v1*s.series, e1*s.series
+			}
+			near(t, p.Name+" mean voltage", v/(b-a), v1/(b-a), 1e-9*v1/(b-a))
+			near(t, p.Name+" mean power", e/(b-a), e1/(b-a), 1e-9*math.Abs(e1)/(b-a))
+		}
+	}
+}
+
+// BenchmarkRippledReading averages over one second of a ripple of 100 Hz.
+func BenchmarkRippledReading(b *testing.B) {
+	p := mustPack(b, "agm-12v-7ah")
+	var c *Course
+	for b.Loop() {
+		if c == nil || c.Done() {
+			c, _ = NewCourse(p, Plan{{Kind: Discharge, Load: Load{Current: 1.4, RippleHz: 100, Ripple: 0.5}, Ends: Ends{Voltage: 10.5}}}, Options{})
+		}
+		s := c.Next(c.Now() + second)
+		s.Means(s.T0, s.T1)
+	}
+}
