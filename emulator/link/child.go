@@ -32,6 +32,8 @@ type Child struct {
 	rand    *rand.Rand
 	process *process // nil without power
 	lane    lane
+	writes  *writes
+	answers int  // received since the start
 	ending  bool // End was sent
 	failed  bool
 }
@@ -52,11 +54,13 @@ func (c *Child) Start(context.Context) error {
 	if c.process != nil {
 		return errors.New("link: started twice")
 	}
+	w := watchWrites(c.dir())
 	p, err := spawn(c.options)
 	if err != nil {
+		w.close()
 		return err
 	}
-	c.process, c.ending, c.failed = p, false, false
+	c.process, c.writes, c.ending, c.failed = p, w, false, false
 	c.lane = newLane(p, c.options.Timeout)
 	return nil
 }
@@ -81,6 +85,9 @@ func (c *Child) Receive(ctx context.Context) (*Answer, error) {
 	}
 	a, err := c.lane.receive(ctx)
 	if err == nil {
+		if c.answers++; c.answers%256 == 0 {
+			c.writes.follow()
+		}
 		return a, nil
 	}
 	c.failed = true
@@ -112,11 +119,27 @@ func (c *Child) Cut(torn bool) error {
 	if c.process == nil {
 		return nil
 	}
+	w := c.writes
 	c.kill()
-	if torn {
-		return tearLast(c.options.Dir, c.rand)
+	defer w.close()
+	if !torn {
+		return nil
 	}
-	return nil
+	name := w.name()
+	if name == "" {
+		var err error
+		if name, err = newest(c.dir()); err != nil || name == "" {
+			return err
+		}
+	}
+	return tear(filepath.Join(c.dir(), name), c.rand)
+}
+
+func (c *Child) dir() string {
+	if c.options.Dir == "" {
+		return "."
+	}
+	return c.options.Dir
 }
 
 // kill ends the process and its group and waits for both.
@@ -132,6 +155,7 @@ func (c *Child) Close() error {
 	if c.process == nil {
 		return nil
 	}
+	defer c.writes.close()
 	defer c.kill()
 	if !c.ending || c.failed || c.lane.waiting() > 0 {
 		return nil
@@ -157,19 +181,16 @@ func (c *Child) Close() error {
 		Hint: "exit with status 0 after `end` was answered"}
 }
 
-// tearLast cuts the file of dir that was written last within its final 512 bytes, as a card does that loses its power.
-func tearLast(dir string, r *rand.Rand) error {
-	if dir == "" {
-		dir = "."
-	}
+// newest is the file of dir that was written last by its time, "" if there is none.
+func newest(dir string) (string, error) {
 	entries, err := os.ReadDir(dir)
 	if err != nil {
-		return fmt.Errorf("link: tearing a file: %w", err)
+		return "", fmt.Errorf("link: looking for the last file written: %w", err)
 	}
 	var last os.FileInfo
 	for _, e := range entries {
 		info, err := e.Info()
-		if err != nil || !info.Mode().IsRegular() || info.Size() == 0 {
+		if err != nil || !info.Mode().IsRegular() {
 			continue
 		}
 		if last == nil || info.ModTime().After(last.ModTime()) {
@@ -177,10 +198,19 @@ func tearLast(dir string, r *rand.Rand) error {
 		}
 	}
 	if last == nil {
-		return nil
+		return "", nil
 	}
-	lost := int64(tornLength(int(min(last.Size(), 512)), r))
-	if err := os.Truncate(filepath.Join(dir, last.Name()), last.Size()-lost); err != nil {
+	return last.Name(), nil
+}
+
+// tear cuts a file within its final 512 bytes, as a card does that loses its power.
+func tear(path string, r *rand.Rand) error {
+	info, err := os.Stat(path)
+	if err != nil || !info.Mode().IsRegular() || info.Size() == 0 {
+		return nil // it is gone, or has nothing to lose
+	}
+	lost := int64(tornLength(int(min(info.Size(), 512)), r))
+	if err := os.Truncate(path, info.Size()-lost); err != nil {
 		return fmt.Errorf("link: tearing a file: %w", err)
 	}
 	return nil

@@ -395,3 +395,34 @@ func TestEscapedGrandchildIsNotWaitedFor(t *testing.T) {
 		t.Errorf("got %v", err)
 	}
 }
+
+// The file that a power cut tears is the one that was written last, however fast files follow one another.
+func TestTornFileIsTheLastWritten(t *testing.T) {
+	sh, err := exec.LookPath("sh")
+	if err != nil {
+		skip(t, "no sh")
+	}
+	const script = `while read line; do
+		case $line in r*) for f in c b a z m; do echo "0123456789012345678901234567890123456789" > $f; done;; esac
+		echo ok
+	done`
+	for range 3 {
+		dir := t.TempDir()
+		c := start(t, link.ChildOptions{Args: []string{sh, "-c", script}, Dir: dir})
+		if _, err := exchange(c, 50); err != nil {
+			t.Fatal(err)
+		}
+		if err := c.Cut(true); err != nil {
+			t.Fatal(err)
+		}
+		for _, name := range []string{"a", "b", "c", "m", "z"} {
+			info, err := os.Stat(filepath.Join(dir, name))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if torn := info.Size() < 41; torn != (name == "m") {
+				t.Errorf("%s has %d of 41 bytes; m was written last", name, info.Size())
+			}
+		}
+	}
+}
