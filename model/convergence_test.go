@@ -2,7 +2,6 @@ package model
 
 import (
 	"math"
-	"strings"
 	"testing"
 )
 
@@ -108,25 +107,5 @@ func TestOrderOfConvergence(t *testing.T) {
 	t.Logf("errors %.3g V and %.3g V: order %.2f", coarse, fine, order)
 	if order < 1.7 {
 		t.Errorf("order %.2f, want about 2", order)
-	}
-}
-
-func TestDoubtsAreSaid(t *testing.T) {
-	p := mustPack(t, "lfp-12v8-12ah")
-	plan := Plan{
-		{Kind: Charge, Load: Load{Current: 2}, Voltage: 14.2, Ends: Ends{Time: hour}},
-		{Kind: Discharge, Load: Load{Current: 2}, Ends: Ends{Time: hour, Floor: 9}},
-	}
-	cold := play(t, p, plan, Options{Start: 0.5, Ambient: 268})
-	if d := strings.Join(p.Doubts(plan, cold.Ended()), "\n"); !strings.Contains(d, "step 1: the cells were charged at -5") {
-		t.Errorf("got %q", d)
-	}
-	fine := play(t, p, plan, Options{Start: 0.5})
-	if d := p.Doubts(plan, fine.Ended()); d != nil {
-		t.Errorf("a run inside the range: %q", d)
-	}
-	empty := play(t, p, plan, Options{Empty: true})
-	if d := strings.Join(p.Doubts(plan, empty.Ended()), "\n"); !strings.Contains(d, "must not be charged") {
-		t.Errorf("an empty pack: %q, began at %g V", d, empty.Ended()[0].BeginV)
 	}
 }

@@ -5,8 +5,8 @@ import (
 	"math"
 )
 
-// Doubts lists where a run has left the range in which the pack's figures mean anything, or crossed a limit that only shows in the run: one line
-// each, nil if there is none. plan is what was run, ended its steps.
+// Doubts lists where a run has left the range in which the pack's figures mean anything, one line each; nil if there is
+// none. plan is what was run, ended its steps. What harms the pack is for [Pack.CheckRun] to say.
 func (p *Pack) Doubts(plan Plan, ended []StepEnd) []string {
 	var out []string
 	add := func(i int, format string, args ...any) {
@@ -16,21 +16,9 @@ func (p *Pack) Doubts(plan Plan, ended []StepEnd) []string {
 		if e.Plan < 0 || e.Plan >= len(plan) || e.End == e.Begin {
 			continue
 		}
-		s := &plan[e.Plan]
 		seconds := float64(e.End-e.Begin) * 1e-9
 		celsius := func(T float64) float64 { return T - 273.15 }
-		switch s.Kind {
-		case Charge:
-			if p.Limits.Coldest > 0 && e.MinTemperature < p.Limits.Coldest && e.Charge > 0 {
-				add(i, "the cells were charged at %.1f degC, below %.1f degC", celsius(e.MinTemperature), celsius(p.Limits.Coldest))
-			}
-			if p.Limits.Hottest > 0 && e.MaxTemperature > p.Limits.Hottest {
-				add(i, "the cells reached %.1f degC while charging, above %.1f degC", celsius(e.MaxTemperature), celsius(p.Limits.Hottest))
-			}
-			if p.Limits.LowestToCharge > 0 && e.BeginV < p.Limits.LowestToCharge && e.Charge > 0 {
-				add(i, "the charge began at %.3g V, below %.3g V: such a pack must not be charged", e.BeginV, p.Limits.LowestToCharge)
-			}
-		case Discharge:
+		if plan[e.Plan].Kind == Discharge {
 			if p.Limits.ColdestDischarge > 0 && e.MinTemperature < p.Limits.ColdestDischarge {
 				add(i, "the cells were at %.1f degC, below %.1f degC", celsius(e.MinTemperature), celsius(p.Limits.ColdestDischarge))
 			}

@@ -61,6 +61,9 @@ func (p *Pack) checkCharge(s *Step, ambient float64, add func(what, limit, cauti
 		add(fmt.Sprintf("charging with %.4g A", most), fmt.Sprintf("%.4g A", p.Limits.ChargeCurrent), "Too high a charging current overheats the pack.")
 	}
 	p.checkFuse(most, add)
+	if p.Family == Nickel && p.Parallel > 1 {
+		add("charging strings in parallel", "one string", "The string that is full first warms, its voltage falls, and it takes the others' current too.")
+	}
 	if s.Ends.Charge == 0 {
 		add("a charge without an Ah backstop", "every charge has a time and an Ah backstop", caution)
 	}
@@ -69,14 +72,10 @@ func (p *Pack) checkCharge(s *Step, ambient float64, add func(what, limit, cauti
 		add(fmt.Sprintf("an Ah backstop of %.4g Ah", s.Ends.Charge/3600), fmt.Sprintf("%.4g Ah, twice what the pack holds", 2*whole/3600), caution)
 	}
 	if p.Limits.Coldest > 0 && ambient < p.Limits.Coldest {
-		why := "Charging in the cold harms the pack; a frozen one can burst."
-		if p.Family == Lithium {
-			why = "Charging a cold lithium cell plates metal inside it, which can short it later."
-		}
-		add(fmt.Sprintf("charging at %.4g degC", ambient-273.15), fmt.Sprintf("%.4g degC, of the cells", p.Limits.Coldest-273.15), why)
+		add(fmt.Sprintf("charging at %.4g degC", ambient-273.15), fmt.Sprintf("%.4g degC, of the cells", p.Limits.Coldest-273.15), p.coldCaution())
 	}
 	if p.Limits.Hottest > 0 && ambient > p.Limits.Hottest {
-		add(fmt.Sprintf("charging at %.4g degC", ambient-273.15), fmt.Sprintf("%.4g degC, of the cells", p.Limits.Hottest-273.15), "A hot pack may run away while it charges.")
+		add(fmt.Sprintf("charging at %.4g degC", ambient-273.15), fmt.Sprintf("%.4g degC, of the cells", p.Limits.Hottest-273.15), hotCaution)
 	}
 }
 
@@ -136,4 +135,38 @@ func (p *Pack) lawOf(amps float64) float64 {
 		return p.law(cell, p.Cell.Reference) * float64(p.Parallel)
 	}
 	return p.Cell.Capacity * float64(p.Parallel)
+}
+
+// CheckRun lists the harm that only shows when the plan is played: cells that are charged too cold, too hot, or from below the voltage at which
+// they may still be charged. ended are the steps of that course.
+func (p *Pack) CheckRun(plan Plan, ended []StepEnd) []Harm {
+	var out []Harm
+	for _, e := range ended {
+		if e.Plan < 0 || e.Plan >= len(plan) || plan[e.Plan].Kind != Charge || e.Charge <= 0 {
+			continue
+		}
+		add := func(what, limit, caution string) { out = append(out, Harm{e.Plan, what, limit, caution}) }
+		if p.Limits.Coldest > 0 && e.MinTemperature < p.Limits.Coldest {
+			add(fmt.Sprintf("charging cells at %.1f degC", e.MinTemperature-273.15), fmt.Sprintf("%.4g degC, of the cells", p.Limits.Coldest-273.15), p.coldCaution())
+		}
+		if p.Limits.Hottest > 0 && e.MaxTemperature > p.Limits.Hottest {
+			add(fmt.Sprintf("charging cells up to %.1f degC", e.MaxTemperature-273.15), fmt.Sprintf("%.4g degC, of the cells", p.Limits.Hottest-273.15), hotCaution)
+		}
+		if e.BeginV < p.Limits.LowestToCharge {
+			add(fmt.Sprintf("charging a pack that rests at %.3g V", e.BeginV), fmt.Sprintf("%.3g V", p.Limits.LowestToCharge),
+				"A cell that was discharged so far may have grown shorts, and can burn when it is charged.")
+		}
+	}
+	return out
+}
+
+// hotCaution says why a hot pack is not charged.
+const hotCaution = "A hot pack may run away while it charges."
+
+// coldCaution says why a cold pack is not charged.
+func (p *Pack) coldCaution() string {
+	if p.Family == Lithium {
+		return "Charging a cold lithium cell plates metal inside it, which can short it later."
+	}
+	return "Charging in the cold harms the pack; a frozen one can burst."
 }

@@ -51,6 +51,17 @@ func TestHarmfulPlansAreNamed(t *testing.T) {
 	}
 }
 
+func TestNickelIsNotChargedInParallel(t *testing.T) {
+	p := *mustPack(t, "nimh-7v2-3ah")
+	if h := p.CheckPlan(Plan(p.ChargeSteps(0, 0, 0)), 0); h != nil {
+		t.Errorf("one string: %v", h)
+	}
+	p.Parallel = 2
+	if h := p.CheckPlan(Plan(p.ChargeSteps(0, 0, 0)), 0); len(h) != 1 || h[0].What != "charging strings in parallel" {
+		t.Errorf("two strings: %v", h)
+	}
+}
+
 func TestLevelsFollowTheRate(t *testing.T) {
 	p := mustPack(t, "agm-12v-7ah")
 	for _, c := range []struct {

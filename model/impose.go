@@ -9,6 +9,9 @@ func (c *Course) Impose(step Step) error {
 	if err := step.validate(); err != nil {
 		return fmt.Errorf("the step: %w", err)
 	}
+	if step.Store && c.opts.Store == nil {
+		return fmt.Errorf("the step uses a store, and there is none")
+	}
 	c.cut()
 	c.plan, c.idx, c.ended = Plan{step}, -1, nil
 	c.beginStep()

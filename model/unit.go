@@ -128,7 +128,10 @@ func (p *Pack) matchRating(seed uint64) (float64, error) {
 		if math.Abs(delivered-1) < 2e-5 {
 			break
 		}
-		factor /= delivered
+		if factor /= delivered; factor > 1.5 {
+			return 0, fmt.Errorf("with this spread the weakest cell leaves %.3g of the rated charge; the cells would have to hold %.3g times theirs (expected at most 1.5)",
+				delivered, factor)
+		}
 	}
 	return factor, nil
 }

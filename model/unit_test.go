@@ -185,10 +185,17 @@ func TestSpreadIsTheSeeds(t *testing.T) {
 	if run(3) == run(4) {
 		t.Error("two seeds gave the same result")
 	}
+	// A spread that leaves no usable cell.
 	wild := *p
-	wild.Spread = Spread{Capacity: 0.3, Charge: 0.3}
-	if _, err := NewCourse(&wild, nil, Options{Seed: 1}); err != nil {
-		t.Logf("refused: %v", err)
+	wild.Spread, wild.Board = Spread{Capacity: 0.3, Charge: 0.3}, Board{Low: 2.9}
+	refused := 0
+	for seed := range uint64(20) {
+		if _, err := NewCourse(&wild, nil, Options{Seed: seed}); err != nil {
+			refused++
+		}
+	}
+	if refused == 0 {
+		t.Error("every wild spread was accepted")
 	}
 	if _, err := NewCourse(p, nil, Options{Defects: []Defect{{Cell: 99}}}); err == nil {
 		t.Error("a defect in a cell that is not there was accepted")
