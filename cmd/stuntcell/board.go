@@ -44,11 +44,15 @@ func (b *board) contender(std streams, timeout time.Duration) (*contender, error
 	if b.connect != "" {
 		name, open = b.connect, func(ctx context.Context) (io.ReadWriteCloser, error) { return link.DialTCP(ctx, b.connect) }
 	}
-	to := func() link.Link { return link.NewBoard(link.BoardOptions{Open: open, Timeout: timeout}) }
-	play := func(ctx context.Context, sc *scenarios.Scenario, _ string) (*emulator.Record, error) {
-		return emulator.Run(ctx, sc.Setup, to())
+	to := func(known bool) link.Link {
+		return link.NewBoard(link.BoardOptions{Open: open, Timeout: timeout, Known: known})
 	}
-	first := func(ctx context.Context, suite []*scenarios.Scenario) error { return b.opening(ctx, std, to(), suite) }
+	play := func(ctx context.Context, sc *scenarios.Scenario, _ string) (*emulator.Record, error) {
+		return emulator.Run(ctx, sc.Setup, to(true))
+	}
+	first := func(ctx context.Context, suite []*scenarios.Scenario) error {
+		return b.opening(ctx, std, to(false), suite)
+	}
 	return &contender{name: name, alone: true, opening: first, play: play}, nil
 }
 

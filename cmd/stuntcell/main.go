@@ -61,6 +61,7 @@ All of it is a simulation: real batteries may be worse, and firmware is no safet
 		newGather(std),
 		newRehearse(std),
 		newRecord(std),
+		newEmulate(std),
 		newAudit(std),
 		newCalibrate(std),
 		newBudget(std),

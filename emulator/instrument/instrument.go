@@ -227,15 +227,16 @@ var (
 func within(x, low, high float64) bool { return x >= low && x <= high }
 
 // SetSource turns the knobs of the source. While it is on, what is set holds at once.
-func (b *Bench) SetSource(s Source) error {
+func (b *Bench) SetSource(s Source) error { return b.Turn(s, b.load) }
+
+// SetLoad turns the knobs of the load. While it is on, what is set holds at once.
+func (b *Bench) SetLoad(l Load) error { return b.Turn(b.source, l) }
+
+// Turn turns all knobs at once, or none: [ErrRange] if one does not go there, [ErrConflict] if they exclude one another.
+func (b *Bench) Turn(s Source, l Load) error {
 	if !within(s.Volts, 0, MaxVolts) || !within(s.Amps, 0, MaxAmps) {
 		return ErrRange
 	}
-	return b.turn(s, b.load)
-}
-
-// SetLoad turns the knobs of the load. While it is on, what is set holds at once.
-func (b *Bench) SetLoad(l Load) error {
 	limits := [...][2]float64{Current: {0, MaxAmps}, Power: {0, MaxWatts}, Resistance: {MinOhms, MaxOhms}}
 	if int(l.Mode) >= len(limits) {
 		return ErrRange
@@ -243,10 +244,6 @@ func (b *Bench) SetLoad(l Load) error {
 	if limit := limits[l.Mode]; !within(l.Level, limit[0], limit[1]) && (l.On || l.Level != 0) {
 		return ErrRange
 	}
-	return b.turn(b.source, l)
-}
-
-func (b *Bench) turn(s Source, l Load) error {
 	if s.On && (s.Volts == 0 || s.Amps == 0) {
 		return ErrRange // a source of nothing would be a short
 	}

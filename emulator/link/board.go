@@ -16,6 +16,8 @@ type BoardOptions struct {
 	Timeout time.Duration
 	// Retry is how long a damaged or late answer is waited for before it is asked for again, from a board that can seq; 0: 1 s.
 	Retry time.Duration
+	// Known says that the line was there a moment ago: if it is not now, it is waited for, for the time-out.
+	Known bool
 }
 
 // Board is a Link to a logger at the other end of a line that is there before and after us: a serial port, a pseudo-terminal, a
@@ -71,7 +73,7 @@ func (b *Board) Start(ctx context.Context) error {
 			b.line = line
 			break
 		}
-		if !b.started || time.Now().After(deadline) {
+		if !b.started && !b.options.Known || time.Now().After(deadline) {
 			return err
 		}
 		select {

@@ -1,0 +1,458 @@
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"os"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"stuntcell/emulator/dialect"
+	"stuntcell/emulator/dialect/modbus"
+	"stuntcell/emulator/dialect/registers"
+	"stuntcell/emulator/dialect/scpi"
+	"stuntcell/emulator/dialect/stream"
+	"stuntcell/emulator/instrument"
+	"stuntcell/emulator/link"
+	"stuntcell/emulator/wire"
+	"stuntcell/model"
+	"stuntcell/scenarios"
+)
+
+type emulateOptions struct {
+	dialect  string
+	pty      bool
+	linkName string
+	tcp      string
+	port     string
+	baud     int
+	speed    string
+	interval time.Duration
+	packs    int
+	seed     uint64
+
+	columns   []string
+	separator string
+	comma     bool
+	inverted  bool
+	noHeader  bool
+
+	unit     int
+	lowFirst bool
+
+	faults    string
+	faultSeed uint64
+	trace     string
+	replay    string
+	capture   string
+	check     string
+}
+
+func newEmulate(std streams) *cobra.Command {
+	var o emulateOptions
+	cmd := &cobra.Command{
+		Use:   "emulate SCENARIO|bench --dialect NAME (--pty | --tcp ADDR | --port DEV)",
+		Short: "Be a device on a wire: a logger's stream, bench instruments, a monitor with registers",
+		Long: `Be a device on a wire, with the battery of a scenario behind it. Its plan runs until a client
+switches something; the scenario "bench" has no plan: the pack rests until then. Ends with an
+interrupt.
+
+Dialects:
+  stream     a capacity logger's lines of numbers, one at each interval
+  scpi       a source, a load and a meter as one instrument (SCPI-1999, IEEE 488.2)
+  modbus     a battery monitor: RTU on --pty and --port, Modbus TCP on --tcp
+  registers  a made-up shunt monitor, register by register, for driver code
+
+Time: --speed 60 is a minute a second; max as fast as it is read (each question is one interval
+later than the one before); step when the client says so (scpi SYST:STEP 60; modbus holding
+register 3; registers t 60; stream an empty line).
+
+Lines that fail: --fault flip=0.001,delay=0.01 with what happens to a byte (lose, flip, double,
+insert, burst) or to an answer (cut, delay, stick, disconnect, restart) and how often; the same
+--fault-seed does the same. --trace keeps what was done, --replay-trace does it again.
+--capture keeps all that passes; --check plays a capture to the device without a wire and
+compares what it answers: exit status 1 if something differs.
+
+Nobody but this computer can connect unless --tcp names another address of it. Clients on one
+port share its pack; two programs on one terminal take one another's answers.
+It is a simulation: no battery is switched, and real ones may be worse.`,
+		Example: `  stuntcell emulate discharge-20h --dialect stream --pty --link-name ./port --speed 60
+  stuntcell emulate bench --dialect scpi --tcp 127.0.0.1:5025
+  stuntcell emulate bench --dialect modbus --pty --link-name ./port
+  stuntcell emulate bench --dialect modbus --tcp 127.0.0.1:5020 --packs 200`,
+		Args:              cobra.ExactArgs(1),
+		ValidArgsFunction: completeScenarios,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return runEmulate(cmd.Context(), std, o, args[0])
+		},
+	}
+	f := cmd.Flags()
+	f.StringVar(&o.dialect, "dialect", "", "how it speaks: `NAME` of stream, scpi, modbus, registers")
+	f.BoolVar(&o.pty, "pty", false, "on a pseudo-terminal, which a client opens as a serial port")
+	f.StringVar(&o.linkName, "link-name", "", "stable name of the pseudo-terminal: a symbolic link `FILE`")
+	f.StringVar(&o.tcp, "tcp", "", "on TCP at `ADDR`, as 127.0.0.1:5025; port 0 takes a free one")
+	f.StringVar(&o.port, "port", "", "on the serial port `DEV`")
+	f.IntVar(&o.baud, "baud", 115200, "speed of --port")
+	f.StringVar(&o.speed, "speed", "1", "simulated seconds in a real one, `N`, max or step")
+	f.DurationVar(&o.interval, "interval", 0, "time between readings, instead of the rig's")
+	f.IntVar(&o.packs, "packs", 1, "so many packs: units of one line (modbus), or TCP ports from --tcp on")
+	f.Uint64Var(&o.seed, "seed", 0, "replace the scenario's own seed of noise")
+	f.StringSliceVar(&o.columns, "columns", nil, "stream: its columns, of "+strings.Join(stream.Names(), " "))
+	f.StringVar(&o.separator, "separator", "", "stream: what stands between columns (\\t is a tab)")
+	f.BoolVar(&o.comma, "decimal-comma", false, "stream: the decimal sign is a comma, columns are parted by ;")
+	f.BoolVar(&o.inverted, "discharge-positive", false, "stream: discharge is positive")
+	f.BoolVar(&o.noHeader, "no-header", false, "stream: no line of column names")
+	f.IntVar(&o.unit, "unit", 1, "modbus: unit number of the first pack")
+	f.BoolVar(&o.lowFirst, "low-word-first", false, "modbus: the low word of a value of two registers comes first")
+	f.StringVar(&o.faults, "fault", "", "what the line does to bytes and answers: `KIND=RATE,...`")
+	f.Uint64Var(&o.faultSeed, "fault-seed", 1, "draws when")
+	f.StringVar(&o.trace, "trace", "", "keep what the line did in `FILE`")
+	f.StringVar(&o.replay, "replay-trace", "", "do again what `FILE` says")
+	f.StringVar(&o.capture, "capture", "", "keep the session in `FILE`")
+	f.StringVar(&o.check, "check", "", "play the session in `FILE` to the device, without a wire")
+	cmd.MarkFlagRequired("dialect")
+	cmd.MarkFlagsMutuallyExclusive("pty", "tcp", "port", "check")
+	cmd.MarkFlagsOneRequired("pty", "tcp", "port", "check")
+	cmd.MarkFlagsMutuallyExclusive("fault", "replay-trace")
+	cmd.RegisterFlagCompletionFunc("dialect", completeOne(dialectNames))
+	return cmd
+}
+
+func dialectNames() []string { return []string{"stream", "scpi", "modbus", "registers"} }
+
+// benchName is the scenario that has no plan.
+const benchName = "bench"
+
+func runEmulate(ctx context.Context, std streams, o emulateOptions, name string) error {
+	b, err := findBench()
+	if err != nil {
+		return err
+	}
+	c, err := o.config(b, name)
+	if err != nil {
+		return err
+	}
+	var benches []*instrument.Bench
+	for i := range o.packs {
+		c.Seed += uint64(min(i, 1)) // each pack's noise is its own
+		bench, err := instrument.New(c)
+		if err != nil {
+			return err
+		}
+		benches = append(benches, bench)
+	}
+	if _, err := o.talk(benches); err != nil {
+		return err
+	}
+	if o.check != "" {
+		return o.runCheck(b, benches)
+	}
+	e := emulation{std: std, options: o, benches: benches}
+	return e.run(ctx, b)
+}
+
+// config reads what stands behind the device.
+func (o *emulateOptions) config(b *bench, name string) (c instrument.Config, err error) {
+	most := 1000
+	if o.dialect == "modbus" && o.tcp != "" || o.pty || o.port != "" {
+		most = modbus.MaxUnits + 1 - o.unit
+	}
+	switch {
+	case !slices.Contains(dialectNames(), o.dialect):
+		return c, usagef("", "--dialect %q: expected one of %s", o.dialect, strings.Join(dialectNames(), " "))
+	case o.unit < 1 || o.unit > modbus.MaxUnits:
+		return c, usagef("", "--unit %d: expected 1 to %d", o.unit, modbus.MaxUnits)
+	case o.packs < 1 || o.packs > most:
+		return c, usagef("", "--packs %d: expected 1 to %d", o.packs, most)
+	case o.packs > 1 && o.dialect != "modbus" && o.tcp == "":
+		return c, usagef("several packs need --tcp, or units of modbus", "--packs %d: one line carries one device of this dialect", o.packs)
+	case o.linkName != "" && !o.pty:
+		return c, usagef("as in --pty --link-name ./port", "--link-name names a pseudo-terminal")
+	case o.interval < 0 || o.interval > 0 && o.interval < time.Microsecond:
+		return c, usagef("as in --interval 1s", "--interval %v: expected 1 us or more", o.interval)
+	}
+	var sc *scenarios.Scenario
+	if name == benchName {
+		pack, rig := b.project.Env.Pack, b.project.Env.Rig
+		if pack == nil {
+			if pack, err = model.PackByName(scenarios.DefaultPack); err != nil {
+				return c, err
+			}
+		}
+		c.Pack, c.Seed = pack, 1
+		if rig != nil {
+			c.Rig = *rig
+		} else if c.Rig, err = b.rig(); err != nil {
+			return c, err
+		}
+	} else {
+		if sc, err = b.scenario(name); err != nil {
+			return c, err
+		}
+		s := &sc.Setup
+		c = instrument.Config{Pack: s.Pack, Plan: s.Plan, Options: s.Options, Rig: s.Rig, Seed: s.Seed}
+	}
+	if o.seed != 0 {
+		c.Seed = o.seed
+	}
+	c.Interval = o.interval.Nanoseconds()
+	switch o.speed {
+	case "max":
+		c.Pace = instrument.Max
+	case "step":
+		c.Pace = instrument.Stepped
+	default:
+		if _, err := o.rate(); err != nil {
+			return c, err
+		}
+	}
+	return c, nil
+}
+
+// rate is the speed of a bench in real time.
+func (o *emulateOptions) rate() (float64, error) {
+	if o.speed == "max" || o.speed == "step" {
+		return 1, nil
+	}
+	v, err := strconv.ParseFloat(o.speed, 64)
+	if err != nil || !(v >= 1e-3 && v <= 1e7) {
+		return 0, usagef("as in --speed 60", "--speed %q: expected 0.001 to 10000000, max or step", o.speed)
+	}
+	return v, nil
+}
+
+// talk returns what makes conversations with the benches of one line.
+func (o *emulateOptions) talk(benches []*instrument.Bench) (func() dialect.Dialect, error) {
+	first := benches[0]
+	switch o.dialect {
+	case "scpi":
+		return func() dialect.Dialect { return scpi.New(first, version) }, nil
+	case "modbus":
+		m := modbus.Options{TCP: o.tcp != "", LowFirst: o.lowFirst, First: o.unit}
+		return func() dialect.Dialect { return modbus.New(m, benches...) }, nil
+	case "registers":
+		return func() dialect.Dialect { return registers.New(first) }, nil
+	}
+	s := stream.Options{Columns: o.columns, Separator: strings.ReplaceAll(o.separator, `\t`, "\t"), Comma: o.comma, Inverted: o.inverted, NoHeader: o.noHeader}
+	if _, err := stream.New(first, s); err != nil {
+		return nil, usagef("", "%w", err)
+	}
+	return func() dialect.Dialect {
+		d, err := stream.New(first, s)
+		if err != nil {
+			panic(err) // it was tried just now
+		}
+		return d
+	}, nil
+}
+
+// runCheck plays a captured session.
+func (o *emulateOptions) runCheck(b *bench, benches []*instrument.Bench) error {
+	data, err := b.open(o.check)
+	if err != nil {
+		return err
+	}
+	ops, err := wire.ParseCapture(o.check, bytes.NewReader(data))
+	if err != nil {
+		return err
+	}
+	talk, err := o.talk(benches)
+	if err != nil {
+		return err
+	}
+	if len(ops) > 0 && benches[0].Pace() == instrument.Real {
+		// The client came then: what a stream said before it was said to nobody.
+		for _, bench := range benches {
+			bench.Advance(ops[0].T - 1)
+		}
+	}
+	if err := wire.Replay(ops, talk(), benches...); err != nil {
+		return errors.Join(fmt.Errorf("%s: %w", o.check, err), checksFailed)
+	}
+	return nil
+}
+
+// emulation is a device that runs.
+type emulation struct {
+	std     streams
+	options emulateOptions
+	benches []*instrument.Bench
+	mu      sync.Mutex // of the files
+}
+
+func (e *emulation) run(ctx context.Context, b *bench) (err error) {
+	o := &e.options
+	w := wire.Options{}
+	if w.Speed, err = o.rate(); err != nil {
+		return err
+	}
+	if o.faults != "" {
+		if w.Faults.Rates, err = wire.ParseFaults(o.faults); err != nil {
+			return usagef("", "--fault: %w", err)
+		}
+		w.Faults.Seed = o.faultSeed
+	}
+	if o.replay != "" {
+		data, err := b.open(o.replay)
+		if err != nil {
+			return err
+		}
+		if w.Faults.Replay, err = wire.ParseTrace(o.replay, bytes.NewReader(data)); err != nil {
+			return err
+		}
+	}
+	if o.trace != "" {
+		tell, closeFile, failed := e.keep(o.trace, "")
+		if failed != nil {
+			return failed
+		}
+		defer func() { err = errors.Join(err, closeFile()) }()
+		w.Trace = func(a wire.Act) { tell(a.String()) }
+	}
+	if o.capture != "" {
+		tell, closeFile, failed := e.keep(o.capture, "stuntcell capture 1\n")
+		if failed != nil {
+			return failed
+		}
+		defer func() { err = errors.Join(err, closeFile()) }()
+		w.Capture = func(op wire.Op) { tell(op.String()) }
+	}
+	serve := e.onLine
+	if o.tcp != "" {
+		serve = e.onTCP
+	}
+	if err := serve(ctx, w); err != nil || ctx.Err() == nil {
+		return err
+	}
+	return context.Cause(ctx)
+}
+
+// keep opens a file that lines are kept in as they come.
+func (e *emulation) keep(name, head string) (tell func(string), done func() error, err error) {
+	f, err := os.Create(name)
+	if err != nil {
+		return nil, nil, err
+	}
+	out := bufio.NewWriter(f)
+	out.WriteString(head)
+	tell = func(line string) {
+		e.mu.Lock()
+		defer e.mu.Unlock()
+		out.WriteString(line)
+		out.WriteByte('\n')
+	}
+	return tell, func() error {
+		e.mu.Lock()
+		defer e.mu.Unlock()
+		return errors.Join(out.Flush(), f.Close())
+	}, nil
+}
+
+// onTCP serves the packs: units of one port, or a port each.
+func (e *emulation) onTCP(ctx context.Context, w wire.Options) error {
+	groups := [][]*instrument.Bench{e.benches}
+	if e.options.dialect != "modbus" {
+		groups = nil
+		for i := range e.benches {
+			groups = append(groups, e.benches[i:i+1])
+		}
+	}
+	host, port, err := net.SplitHostPort(e.options.tcp)
+	if err != nil {
+		return usagef("as in --tcp 127.0.0.1:5025", "--tcp %q: expected HOST:PORT", e.options.tcp)
+	}
+	number, err := strconv.Atoi(port)
+	if err != nil || number < 0 || number+len(groups) > 65536 {
+		return usagef("", "--tcp %q: expected a port number, up to %d", e.options.tcp, 65536-len(groups))
+	}
+	var listeners []net.Listener
+	defer func() {
+		for _, l := range listeners {
+			l.Close()
+		}
+	}()
+	var devices []*wire.Device
+	for i, group := range groups {
+		at := number
+		if number > 0 {
+			at += i
+		}
+		l, reachable, err := link.ListenTCP(net.JoinHostPort(host, strconv.Itoa(at)))
+		if err != nil {
+			return err
+		}
+		listeners = append(listeners, l)
+		if i == 0 && reachable {
+			fmt.Fprintln(e.std.err, "Caution: other computers can reach this device; it asks nobody who they are.")
+		}
+		talk, err := e.options.talk(group)
+		if err != nil {
+			return err
+		}
+		w.Name = strconv.Itoa(i)
+		devices = append(devices, wire.NewDevice(talk, w, group...))
+	}
+	first, last := listeners[0].Addr(), listeners[len(listeners)-1].Addr()
+	where := first.String()
+	if len(listeners) > 1 {
+		where += " to " + last.String()
+	}
+	e.ready(where)
+	errs := make(chan error, len(devices))
+	for i, d := range devices {
+		go func() { errs <- d.Serve(ctx, listeners[i]) }()
+	}
+	for range devices {
+		err = errors.Join(err, <-errs)
+	}
+	return err
+}
+
+// onLine serves one terminal or serial port.
+func (e *emulation) onLine(ctx context.Context, w wire.Options) error {
+	var line io.ReadWriteCloser
+	where := e.options.port
+	if e.options.pty {
+		p, err := link.OpenPTY(e.options.linkName)
+		if err != nil {
+			return err
+		}
+		line, where = p, p.Device()
+		if e.options.linkName != "" {
+			where = e.options.linkName + " (" + where + ")"
+		}
+	} else {
+		s, err := link.OpenSerial(e.options.port, e.options.baud)
+		if err != nil {
+			return err
+		}
+		line = s
+	}
+	talk, err := e.options.talk(e.benches)
+	if err != nil {
+		line.Close()
+		return err
+	}
+	w.Name = "0"
+	e.ready(where)
+	return wire.NewDevice(talk, w, e.benches...).ServeTerminal(ctx, line)
+}
+
+// ready says where the device is to be found.
+func (e *emulation) ready(where string) {
+	packs := ""
+	if n := len(e.benches); n > 1 {
+		packs = fmt.Sprintf(", %d packs", n)
+	}
+	fmt.Fprintf(e.std.err, "%s on %s%s; an interrupt ends it. A simulation: real batteries may be worse.\n", e.options.dialect, where, packs)
+}
