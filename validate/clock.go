@@ -52,7 +52,16 @@ func (j *judge) checkClock() {
 		}
 	}
 	chk := verdict.Check{Name: "clock", Unit: "s"}
-	if !seen {
+	// A date that no calendar has is no time at all.
+	for _, p := range j.table.Problems {
+		if p.Kind == logfile.WrongDate && j.impossible == "" {
+			j.impossible, j.impossibleLine = p.Text, p.Line
+		}
+	}
+	if j.impossible != "" {
+		no := false
+		chk.Pass, chk.Detail = &no, "a row shows "+p0(j.impossible)
+	} else if !seen {
 		chk = verdict.Check{Name: "clock", Skipped: "no rows with a time"}
 	} else {
 		low := -limit
@@ -68,5 +77,10 @@ func (j *judge) checkClock() {
 	j.checks = append(j.checks, chk)
 }
 
-// hasKind says whether the log has a column of a kind.
-func (j *judge) hasKind(k logfile.Kind) bool { return j.column(k) != nil }
+// p0 quotes the beginning of a row.
+func p0(s string) string {
+	if len(s) > 40 {
+		s = s[:40] + "..."
+	}
+	return fmt.Sprintf("%q", s)
+}

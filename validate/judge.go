@@ -71,6 +71,8 @@ type judge struct {
 
 	clockDeviation     []float64
 	clockRow           int
+	impossible         string // first row with a date that no calendar has
+	impossibleLine     int
 	cutoff             *cause.Cutoff
 	chargeEnd          *cause.ChargeEnd
 	restarts           []cause.Restart
@@ -248,7 +250,7 @@ func (j *judge) findings(blame map[string]verdict.Blame) []verdict.Finding {
 	}
 	add(cause.Rows(c, &j.spacing, j.pattern && j.failed("interval"), j.failed("rows")))
 	if j.failed("clock") {
-		add(cause.Clock(c, j.clockDeviation, j.clockRow))
+		add(cause.Clock(c, j.clockDeviation, j.clockRow, j.impossible, j.impossibleLine))
 	}
 	add(cause.Switching(c, j.cutoff))
 	add(cause.Charging(c, j.chargeEnd))

@@ -27,6 +27,7 @@ func (j *judge) match() {
 	if last < 0 {
 		return
 	}
+	j.timesOfDay(after)
 	j.tickColumn, j.clockColumn = j.column(logfile.Tick), j.column(logfile.Clock)
 	matched := j.tickColumn != nil && j.matchTicks(j.tickColumn, after)
 	if c := j.clockColumn; c != nil {
@@ -43,6 +44,36 @@ func (j *judge) match() {
 	}
 	if c := j.column(logfile.Elapsed); c != nil {
 		j.matchElapsed(c, after)
+	}
+}
+
+// timesOfDay takes a column of h:mm:ss that the reader took for elapsed time as a time of day, where it shows what the
+// clock's face does in the user's zone or in UTC and the log has no other clock.
+func (j *judge) timesOfDay(after []int) {
+	if j.column(logfile.Clock) != nil {
+		return
+	}
+	for i := range j.table.Columns {
+		c := &j.table.Columns[i]
+		if c.Kind != logfile.Elapsed || !c.MayBeClock {
+			continue
+		}
+		for _, zone := range []int64{j.rec.Greeting.ZoneMin * 60, 0} {
+			fits, n := 0, 0
+			for r, v := range c.Value {
+				if math.IsNaN(v) || !faced(&j.rec.Readings, after[r]) {
+					continue
+				}
+				n++
+				if d := math.Remainder(v-float64(zone)-float64(j.rec.Readings.Clock[after[r]]), 86400); math.Abs(d) <= 2 {
+					fits++
+				}
+			}
+			if n > 0 && fits*2 > n {
+				c.Kind, c.NoDate = logfile.Clock, true
+				return
+			}
+		}
 	}
 }
 

@@ -136,6 +136,23 @@ func (j *judge) restart(c *cause.Column, p []float64, r int, first float64) caus
 	slack := c.Printed.Unit[r] + c.Limit/10
 	re := cause.Restart{Life: s.Life[k], Row: r, Column: c, First: first, Low: lo - slack, High: hi + slack, Before: before}
 	re.Bad = first < re.Low || first > re.High
+	// Totals that start anew with a step go on from where they stood in it.
+	bases := []float64{}
+	if lastRow >= 0 {
+		bases = append(bases, c.Unrolled.Base[lastRow])
+	}
+	for _, st := range j.rec.Steps {
+		if st.First > from && st.First <= k {
+			bases = append(bases, p[max(st.First-1, 0)])
+		}
+	}
+	for _, base := range bases {
+		for _, sign := range []float64{1, -1} {
+			if x := sign*first + base; x >= re.Low && x <= re.High {
+				re.Bad = false
+			}
+		}
+	}
 	return re
 }
 

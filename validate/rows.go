@@ -98,7 +98,9 @@ func (j *judge) checkRows() {
 		d := times[b] - times[a]
 		ratios = append(ratios, d/log[0])
 		total++
-		near := rough[min(b+1, n)]-rough[a] > 0 || j.eventBetween(a, b)
+		// A row that came late is followed by one that comes early again.
+		before := order[max(i-2, 0)]
+		near := rough[min(b+1, n)]-rough[before] > 0 || j.eventBetween(a, b)
 		okLow, okHigh := d >= min(log[0], log[1])-g-1e-6, d <= max(log[0], log[1])+g+1e-6
 		if okLow && okHigh || near {
 			continue
@@ -152,7 +154,10 @@ func (j *judge) checkRows() {
 	ok := !tooFew && (!tooOff || missing > 0 && off <= missing+1 && off < total/4+1)
 	s.TooFew, s.TooOff = tooFew, tooOff
 	interval.Value, interval.LimitLow, interval.Pass = &ratio, &limit, &ok
-	interval.Detail = fmt.Sprintf("%d of %d rows due written, median spacing %.4g s for %.4g s", written, due, s.Median, j.log)
+	interval.Detail = fmt.Sprintf("%d of %d rows due written", written, due)
+	if !math.IsNaN(s.Median) {
+		interval.Detail += fmt.Sprintf(", median spacing %.4g s for %.4g s", s.Median, j.log)
+	}
 	if due <= 1 {
 		interval = verdict.Check{Name: "interval", Skipped: "no row was due"}
 		s.TooFew, s.TooOff = false, false

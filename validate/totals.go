@@ -161,6 +161,9 @@ func (j *judge) findRule() {
 	if j.series.HasClock {
 		sources = append(sources, replay.ReadingsRTC)
 	}
+	if j.series.Outruns() {
+		sources = append(sources, replay.ReadingsShort)
+	}
 	bads := []replay.Bad{replay.Bridge}
 	if j.series.HasFailed {
 		bads = append(bads, replay.Hold)

@@ -9,7 +9,18 @@ import (
 )
 
 // Clock names why printed dates or times are not what the clock showed. dev is printed less shown, by data row [s].
-func Clock(c *Case, dev []float64, row int) []verdict.Finding {
+//
+// impossible is the first row with a date that no calendar has, "" if there is none, and line its index in Record.Rows.
+func Clock(c *Case, dev []float64, row int, impossible string, line int) []verdict.Finding {
+	if impossible != "" {
+		f := c.finding("wrong-date", ofFirmware, 0.95, -1)
+		f.Evidence = fmt.Sprintf("the row %q shows a date that no calendar has", impossible)
+		f.Wrote = impossible
+		if line < len(c.Record.Rows) {
+			f.AtS = c.Seconds(c.Record.Rows[line].After)
+		}
+		return []verdict.Finding{f}
+	}
 	if row < 0 {
 		return nil
 	}

@@ -662,17 +662,8 @@ func firstBad(cols []*Column) int {
 func (c *Case) quote(f *verdict.Finding, col *Column, row int) {
 	last := lastOf(col.Unrolled.Value)
 	f.Wrote = c.text(row)
-	f.ShouldBe = fmt.Sprintf("%s %.6g %s", col.Header, (col.Unrolled.Value[row]-col.Unrolled.Residual[row]-baseOf(col, row))*col.Unrolled.Sign/col.Display, col.Unit)
+	f.ShouldBe = fmt.Sprintf("%s %.6g %s", col.Header, (col.Unrolled.Value[row]-col.Unrolled.Residual[row]-col.Unrolled.Base[row])*col.Unrolled.Sign/col.Display, col.Unit)
 	f.Cost = fmt.Sprintf("%+.4g %s at the end", col.Unrolled.Residual[last]/col.Display, unitOr(col))
-}
-
-// baseOf is what the unrolling added to the printed value at a row.
-func baseOf(col *Column, row int) float64 {
-	v := col.Printed.Value[row]
-	if math.Abs(col.Unrolled.Value[row]-v) < math.Abs(col.Unrolled.Value[row]+v) {
-		return col.Unrolled.Value[row] - v
-	}
-	return col.Unrolled.Value[row] + v
 }
 
 func unitOr(col *Column) string {

@@ -22,10 +22,11 @@ type Source uint8
 
 // Sources.
 const (
-	Readings     Source = iota // the readings in the counter's time
-	ReadingsRTC                // the readings in the clock's rate
-	ReadingsTrue               // the readings in true time
-	WindowTrue                 // the true window means in true time
+	Readings      Source = iota // the readings in the counter's time
+	ReadingsRTC                 // the readings in the clock's rate
+	ReadingsTrue                // the readings in true time
+	WindowTrue                  // the true window means in true time
+	ReadingsShort               // the readings in the counter's time, a step longer than its range less whole ranges: all that it can tell
 )
 
 // Clocking is how a meter gets the time of a step.
@@ -202,6 +203,7 @@ type state struct {
 
 	started             bool
 	i, v, p             float64 // last reading taken
+	tick                int64   // its counter
 	pending             float64 // time since the last reading taken
 	elapsed             float64
 	q, e                float64
@@ -404,6 +406,9 @@ func (st *state) add(k int, row bool) {
 		st.started = false
 	}
 	st.pending += st.step(k)
+	if m.Source == ReadingsShort && st.started {
+		st.pending = float64((s.Tick[k]-st.tick)&st.mask) / s.Hz
+	}
 	if m.FromZero != Not && k == 0 {
 		st.pending += s.FirstTick
 	}
@@ -453,7 +458,7 @@ func (st *state) add(k int, row bool) {
 		mi, mp = i, p
 	}
 	st.started = true
-	st.i, st.v, st.p = i, v, p
+	st.i, st.v, st.p, st.tick = i, v, p, s.Tick[k]
 	st.sumV += v
 	st.nV++
 	st.rowV += v

@@ -97,5 +97,23 @@ func NewSeries(rec *emulator.Record) *Series {
 // Len is the number of readings.
 func (s *Series) Len() int { return len(s.I) }
 
+// Outruns says that the time between two good readings is longer than the counter's range somewhere.
+func (s *Series) Outruns() bool {
+	if s.Bits >= 63 {
+		return false
+	}
+	whole := math.Ldexp(1, int(s.Bits)) / s.Hz
+	t := 0.0
+	for k := range s.TickDt {
+		if t += s.TickDt[k]; t >= whole {
+			return true
+		}
+		if s.Good(k) {
+			t = 0
+		}
+	}
+	return false
+}
+
 // Good says that reading k did not fail.
 func (s *Series) Good(k int) bool { return !math.IsNaN(s.I[k]) }

@@ -23,6 +23,7 @@ type Unrolled struct {
 	Raw      float64   // largest |Residual|
 	Row      int       // where
 	Sign     float64   // of the last stretch, +1 or -1
+	Base     []float64 // what was added to the signed value of each row
 	Resets   []int     // rows at which the column began anew with a step
 	// Anchor is, for each row that is the first after a power cut, the total that the log went on from; nil without cuts.
 	Anchor map[int]float64
@@ -42,7 +43,7 @@ func Unroll(c Printed, p []float64, marks Marks, limit float64) *Unrolled {
 
 func unroll(c Printed, p []float64, marks Marks, limit, sign float64) *Unrolled {
 	n := len(c.Value)
-	u := &Unrolled{Value: make([]float64, n), Residual: make([]float64, n), Sign: sign}
+	u := &Unrolled{Value: make([]float64, n), Residual: make([]float64, n), Base: make([]float64, n), Sign: sign}
 	base := 0.0
 	lastLife := int16(0)
 	first := true
@@ -76,7 +77,7 @@ func unroll(c Printed, p []float64, marks Marks, limit, sign float64) *Unrolled 
 		first = false
 		v := u.Sign*l + base
 		r := v - pj
-		u.Value[j], u.Residual[j] = v, r
+		u.Value[j], u.Residual[j], u.Base[j] = v, r, base
 		if a := math.Abs(r); a > u.Raw || a-c.Unit[j] > u.Worst {
 			u.Raw = max(u.Raw, a)
 			if a-c.Unit[j] > u.Worst {

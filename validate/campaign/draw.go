@@ -1,0 +1,376 @@
+package campaign
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"time"
+)
+
+// Draw is one random scenario before it is written as a file: short, on any pack, with conditions and faults that a real
+// bench has. Its rig is within tolerance, so that whatever fails is the logger's.
+type Draw struct {
+	Seed     uint64
+	Steps    []DrawnStep
+	Start    int   // percent of charge at the begin
+	Nominal  int64 // time between readings that the rig promises [ms]
+	Every    int64 // and keeps [ms]
+	Jitter   int64 // [ms]
+	Log      int64 // time between rows [ms]
+	Hold     int64 // of the cutoff [ms]
+	Zone     int64 // minutes east of UTC
+	Bits     int   // of the counter
+	Hz       int64
+	Tick     int64 // start of the counter; negative is before the wrap
+	Clock    int64 // start of the clock [Unix s]
+	Fraction float64
+	Errors   map[string]string // rig's sections to their keys, as written
+	Faults   []DrawnFault
+	Purposes bool // pulses around the cutoff are what it is about
+}
+
+// DrawnStep is a step of the plan.
+type DrawnStep struct {
+	Kind    string  // rest, discharge, charge, logger
+	Rate    float64 // share of the rated capacity an hour
+	Seconds int64
+	Pulse   [3]float64 // every [s], on [s], low [share]; zero: steady
+}
+
+// DrawnFault is a fault at an instant.
+type DrawnFault struct {
+	Kind string
+	At   int64 // [ms] since the plan began
+	For  int64 // [ms]
+	By   int64 // [s], of a clock that is set
+	Log  int64 // [ms], of a setting
+}
+
+// maxDrawnReadings bounds a draw; the median is far below it.
+const maxDrawnReadings = 7000
+
+// NewDraw draws a scenario. The same seed gives the same draw for ever within one version.
+func NewDraw(seed uint64) Draw {
+	r := rand.New(rand.NewPCG(seed, 0x68756e74))
+	d := Draw{Seed: seed, Start: 100, Hold: 5000, Bits: 32, Hz: 1000, Errors: map[string]string{}}
+	d.Nominal = pickOf[int64](r, 1000, 1000, 1000, 500, 2000, 100, 5000, 10000)
+	d.Every = d.Nominal
+	if r.IntN(4) == 0 {
+		d.Every = int64(float64(d.Nominal) * (0.7 + 0.9*r.Float64()))
+	}
+	if r.IntN(3) == 0 {
+		d.Jitter = int64(float64(d.Every) * 0.4 * r.Float64())
+	}
+	readings := int64(math.Exp(math.Log(250) + r.Float64()*(math.Log(3000)-math.Log(250))))
+	if r.IntN(20) == 0 {
+		readings = maxDrawnReadings - 200
+	}
+	seconds := readings * d.Every / 1000
+	d.plan(r, seconds)
+	d.Log = d.Nominal * pickOf[int64](r, 1, 2, 5, 10, 10, 10, 20, 30, 60)
+	if r.IntN(6) == 0 {
+		d.Log = pickOf[int64](r, 7000, 40_000, 70_000, 61_000, 15_000)
+	}
+	for d.Log > seconds*1000/12 && d.Log > d.Nominal {
+		d.Log /= 2
+	}
+	d.Log = max(d.Log, 1)
+	d.clocks(r, seconds)
+	d.rig(r)
+	for range pickOf(r, 0, 0, 1, 1, 2) {
+		d.fault(r, seconds)
+	}
+	return d
+}
+
+func pickOf[T any](r *rand.Rand, v ...T) T { return v[r.IntN(len(v))] }
+
+// plan draws the steps. Rates are such that the pack can give the charge.
+func (d *Draw) plan(r *rand.Rand, seconds int64) {
+	rate := func(seconds int64, share float64) float64 {
+		x := math.Exp(math.Log(0.02) + r.Float64()*(math.Log(1)-math.Log(0.02)))
+		return math.Round(min(x, share*3600/float64(max(seconds, 1)))*1000)/1000 + 0.005
+	}
+	rest := DrawnStep{Kind: "rest", Seconds: max(seconds/12, 5)}
+	s := max(seconds*10/12, 30)
+	switch r.IntN(8) {
+	case 0:
+		d.Steps = []DrawnStep{rest, {Kind: "discharge", Rate: rate(s, 0.5), Seconds: s}, rest}
+	case 1, 2:
+		d.Steps = []DrawnStep{rest, {Kind: "discharge", Rate: rate(s/2, 0.3), Seconds: s / 2}, {Kind: "discharge", Rate: rate(s/2, 0.3), Seconds: s / 2}, rest}
+	case 3, 4:
+		d.Start = 60
+		d.Steps = []DrawnStep{rest, {Kind: "discharge", Rate: rate(s/2, 0.25), Seconds: s / 2}, rest,
+			{Kind: "charge", Rate: min(rate(s/2, 0.2), 0.2), Seconds: s / 2}, rest}
+	case 5:
+		d.Start = 60
+		d.Steps = []DrawnStep{{Kind: "charge", Rate: min(rate(s/2, 0.2), 0.2), Seconds: s / 2}, rest, {Kind: "discharge", Rate: rate(s/2, 0.25), Seconds: s / 2}, rest}
+	case 6:
+		every := math.Round(3 + 40*r.Float64())
+		d.Steps = []DrawnStep{rest, {Kind: "discharge", Rate: rate(s, 0.5), Seconds: s,
+			Pulse: [3]float64{every, math.Round(every * (0.2 + 0.6*r.Float64())), pickOf(r, 0, 0.05, 0.3)}}, rest}
+	default:
+		// So little charge that the level is reached within the readings.
+		x := math.Round((0.2+0.8*r.Float64())*100) / 100
+		d.Start = min(max(int(x*float64(s)/3600*90), 4), 60)
+		d.Steps = []DrawnStep{rest, {Kind: "logger", Rate: x, Seconds: s}, rest}
+		d.Hold = pickOf[int64](r, 0, 2000, 5000, 20_000)
+	}
+}
+
+// clocks draws counter and clock, often so that something happens to them within the run.
+func (d *Draw) clocks(r *rand.Rand, seconds int64) {
+	d.Bits = pickOf(r, 32, 32, 32, 32, 24, 64)
+	d.Hz = pickOf[int64](r, 1000, 1000, 1000, 1_000_000)
+	if d.Bits < 32 {
+		d.Hz = 1000 // a counter that wraps within a stall tells nobody how long it was
+	}
+	span := seconds * d.Hz
+	within := int64(float64(span) * (0.1 + 0.8*r.Float64()))
+	switch r.IntN(5) {
+	case 0:
+		d.Tick = -within
+	case 1:
+		if d.Bits < 64 {
+			d.Tick = 1<<(d.Bits-1) - within
+		}
+	case 2:
+		d.Tick = int64(r.Uint64N(1 << (min(d.Bits, 40) - 1)))
+	default:
+		d.Tick = int64(r.Uint64N(3000))
+	}
+	if d.Bits == 64 {
+		d.Tick = int64(r.Uint64N(1 << 40))
+	}
+	at := func(text string) int64 {
+		t, err := time.Parse(time.RFC3339, text)
+		if err != nil {
+			panic(err)
+		}
+		return t.Unix()
+	}
+	moment := pickOf(r, at("2026-03-02T08:00:00Z"), at("2026-03-02T08:00:00Z"), at("2026-07-01T00:00:00Z"), at("2028-02-29T00:00:00Z"),
+		at("2028-03-01T00:00:00Z"), at("2027-01-01T00:00:00Z"), 1<<31)
+	d.Clock = moment
+	if moment != at("2026-03-02T08:00:00Z") {
+		d.Clock -= int64(float64(seconds) * (0.1 + 0.8*r.Float64()))
+	}
+	d.Fraction = math.Round(r.Float64()*90) / 100
+	d.Zone = pickOf[int64](r, 0, 0, 60, -300, 330, 345, 765)
+}
+
+// rig draws deviations of the rig within what is usual. None of them is the logger's.
+func (d *Draw) rig(r *rand.Rand) {
+	if r.IntN(2) == 0 {
+		d.Errors["shunt"] = fmt.Sprintf("{error: %.3f %%}", 0.5*r.NormFloat64())
+	}
+	var front []string
+	if r.IntN(2) == 0 {
+		front = append(front, fmt.Sprintf("shunt_offset: %.1f uV", 8*r.NormFloat64()))
+	}
+	if r.IntN(3) == 0 {
+		front = append(front, fmt.Sprintf("shunt_noise: %d uV", r.IntN(12)), fmt.Sprintf("bus_noise: %d mV", r.IntN(6)))
+	}
+	window := d.Every - d.Jitter
+	if n := pickOf(r, 1, 4, 16, 64); r.IntN(3) == 0 && int64(n) < window {
+		front = append(front, fmt.Sprintf("conversions: %d", n))
+	} else if window <= 64 {
+		front = append(front, "conversions: 8")
+	}
+	if len(front) > 0 {
+		d.Errors["front"] = "{" + strings.Join(front, ", ") + "}"
+	}
+	if r.IntN(4) == 0 {
+		d.Errors["relay"] = fmt.Sprintf("{delay: %d ms}", r.IntN(400))
+	}
+}
+
+// fault draws one fault, often at the moment at which something else happens.
+func (d *Draw) fault(r *rand.Rand, seconds int64) {
+	total := seconds * 1000
+	at := int64(float64(total) * (0.15 + 0.7*r.Float64()))
+	f := DrawnFault{Kind: pickOf(r, "power-cut", "card-fail", "card-fail", "stall", "failed-read", "setting", "clock-set"), At: at}
+	f.For = int64(float64(d.Every) * (1 + 30*r.Float64()*r.Float64()))
+	if f.Kind == "stall" {
+		f.For = max(pickOf[int64](r, 300, 3000, 90_000), 2*d.Every)
+	}
+	// A wrap within the fault is what nobody has watched.
+	if wrap := d.wrapAt(); wrap > 0 && wrap < total && r.IntN(2) == 0 {
+		f.At = max(wrap-int64(float64(f.For)*(0.2+0.6*r.Float64())), 1000)
+	}
+	f.For = min(f.For, total/5)
+	f.By = pickOf[int64](r, -3600, 3600, -50*60, 86400, -7)
+	f.Log = max(d.Log*pickOf[int64](r, 2, 3, 1)/pickOf[int64](r, 1, 2), d.Nominal)
+	if f.At+f.For > total*9/10 {
+		f.At = max(total*8/10-f.For, 1000)
+	}
+	d.Faults = append(d.Faults, f)
+	slices.SortFunc(d.Faults, func(a, b DrawnFault) int { return int(a.At - b.At) })
+}
+
+// wrapAt is when the counter wraps [ms], 0 if it does not within 2^31 ms.
+func (d *Draw) wrapAt() int64 {
+	if d.Bits >= 63 || d.Tick >= 0 {
+		return 0
+	}
+	return -d.Tick * 1000 / d.Hz
+}
+
+// Size is about how many readings the draw has, the measure of what is smaller.
+func (d *Draw) Size() int64 {
+	n := int64(0)
+	for _, s := range d.Steps {
+		n += s.Seconds * 1000 / max(d.Every, 1)
+	}
+	return n
+}
+
+// YAML writes the draw as a normal scenario file.
+func (d *Draw) YAML(name, summary string) []byte {
+	var b strings.Builder
+	p := func(format string, a ...any) { fmt.Fprintf(&b, format+"\n", a...) }
+	p("scenario: %s", name)
+	p("summary: %s", summary)
+	if d.Start != 100 {
+		p("start: {charge: %d %%}", d.Start)
+	}
+	p("plan:")
+	for _, s := range d.Steps {
+		switch s.Kind {
+		case "rest":
+			p("  - {rest: %d s}", s.Seconds)
+		case "charge":
+			p("  - {charge: %.4g C, to: absorb, ends: {time: %d s}}", s.Rate, s.Seconds)
+		case "logger":
+			p("  - {discharge: %.4g C, ends: {logger: end, floor: floor, time: %d s}}", s.Rate, 2*s.Seconds)
+		default:
+			pulse := ""
+			if s.Pulse[0] > 0 {
+				pulse = fmt.Sprintf(" pulse: {every: %g s, on: %g s, low: %g %%},", s.Pulse[0], s.Pulse[1], 100*s.Pulse[2])
+			}
+			p("  - {discharge: %.4g C,%s ends: {time: %d s}}", s.Rate, pulse, s.Seconds)
+		}
+	}
+	p("settings: {log: %d ms, cutoff_hold: %d ms, zone: %d min}", d.Log, d.Hold, d.Zone)
+	p("rig:")
+	jitter := ""
+	if d.Jitter > 0 {
+		jitter = fmt.Sprintf(", jitter: %d ms", d.Jitter)
+	}
+	p("  readings: {nominal: %d ms, every: %d ms%s}", d.Nominal, d.Every, jitter)
+	p("  tick: {bits: %d, rate: %d Hz, start: %d}", d.Bits, d.Hz, d.Tick)
+	p("  clock: {start: %q, fraction: %g}", time.Unix(d.Clock, 0).UTC().Format(time.RFC3339), d.Fraction)
+	for _, section := range sortedSections(d.Errors) {
+		p("  %s: %s", section, d.Errors[section])
+	}
+	if len(d.Faults) > 0 {
+		p("faults:")
+	}
+	for _, f := range d.Faults {
+		switch f.Kind {
+		case "clock-set":
+			p("  - {at: %d ms, fault: clock-set, by: %d s}", f.At, f.By)
+		case "setting":
+			p("  - {at: %d ms, fault: setting, set: {log: %d ms}}", f.At, f.Log)
+		default:
+			p("  - {at: %d ms, fault: %s, for: %d ms}", f.At, f.Kind, max(f.For, 1))
+		}
+	}
+	p("seed: %d", d.Seed)
+	return []byte(b.String())
+}
+
+func sortedSections(m map[string]string) []string {
+	keys := make([]string, 0, len(m))
+	for k := range m {
+		keys = append(keys, k)
+	}
+	slices.Sort(keys)
+	return keys
+}
+
+// Simpler lists draws that are a step simpler than this one, the boldest first.
+func (d *Draw) Simpler() []Draw {
+	var out []Draw
+	try := func(change func(*Draw)) {
+		c := *d
+		c.Steps, c.Faults = slices.Clone(d.Steps), slices.Clone(d.Faults)
+		c.Errors = map[string]string{}
+		for k, v := range d.Errors {
+			c.Errors[k] = v
+		}
+		change(&c)
+		out = append(out, c)
+	}
+	for i := range d.Faults {
+		try(func(c *Draw) { c.Faults = slices.Delete(c.Faults, i, i+1) })
+	}
+	if len(d.Errors) > 0 {
+		try(func(c *Draw) { clear(c.Errors) })
+		for _, k := range sortedSections(d.Errors) {
+			try(func(c *Draw) { delete(c.Errors, k) })
+		}
+	}
+	for i := range d.Steps {
+		if len(d.Steps) > 1 {
+			try(func(c *Draw) { c.Steps = slices.Delete(c.Steps, i, i+1) })
+		}
+	}
+	if d.Jitter > 0 {
+		try(func(c *Draw) { c.Jitter = 0 })
+	}
+	if d.Every != d.Nominal {
+		try(func(c *Draw) { c.Every = c.Nominal })
+	}
+	if d.Bits != 32 || d.Hz != 1000 {
+		try(func(c *Draw) {
+			if c.Tick < 0 {
+				c.Tick = c.Tick * 1000 / c.Hz
+			} else {
+				c.Tick = 0
+			}
+			c.Bits, c.Hz = 32, 1000
+		})
+	}
+	if d.Tick != 0 {
+		try(func(c *Draw) { c.Tick = 0 })
+	}
+	if d.Zone != 0 {
+		try(func(c *Draw) { c.Zone = 0 })
+	}
+	if plain := int64(1772438400); d.Clock != plain || d.Fraction != 0 {
+		try(func(c *Draw) { c.Clock, c.Fraction = plain, 0 })
+	}
+	if d.Log != 10*d.Nominal {
+		try(func(c *Draw) { c.Log = 10 * c.Nominal })
+	}
+	for i, s := range d.Steps {
+		if s.Pulse[0] > 0 {
+			try(func(c *Draw) { c.Steps[i].Pulse = [3]float64{} })
+		}
+		if s.Seconds > 60 {
+			// Halve a step before and after what happens in it.
+			half := s.Seconds / 2
+			before := int64(0)
+			for _, q := range d.Steps[:i] {
+				before += q.Seconds
+			}
+			try(func(c *Draw) { c.Steps[i].Seconds = half })
+			try(func(c *Draw) {
+				c.Steps[i].Seconds = s.Seconds - half
+				for k := range c.Faults {
+					if c.Faults[k].At > (before+half)*1000 {
+						c.Faults[k].At -= half * 1000
+					}
+				}
+				if c.Tick < 0 {
+					c.Tick = min(c.Tick+half*c.Hz, -1)
+				}
+				c.Clock += half
+			})
+		}
+	}
+	return out
+}
