@@ -102,30 +102,27 @@ func TestSchemaAcceptsEveryFileOnBoard(t *testing.T) {
 
 // A schema may say less than the parser, never more: what the parser accepts it accepts. What is wrong with the form alone it refuses too.
 func TestSchemaAgainstVectors(t *testing.T) {
-	scenario, project := compiled(t, "scenario"), compiled(t, "project")
-	refusedByForm := map[string]bool{"unknown-key": true, "missing-keys": true, "missing-unit": true, "step-two-kinds": true, "varies-unknown": true,
-		"expect-unknown-standard": true, "fault-unknown": true, "several-errors-at-once": true, "charge-to-end": true, "plan-no-list": true,
-		"bare-volts-per-cell": true, "project-mistakes": true}
-	files, err := filepath.Glob(vectors)
-	if err != nil || len(files) == 0 {
-		t.Fatalf("no vectors (%v)", err)
+	schemas := map[string]*jsonschema.Schema{}
+	for _, kind := range []string{"scenario", "project", "rig", "pack"} {
+		schemas[kind] = compiled(t, kind)
 	}
-	for _, file := range files {
+	refusedByForm := map[string]bool{"scenario/unknown-key": true, "scenario/missing-keys": true, "scenario/missing-unit": true, "scenario/step-two-kinds": true, "scenario/varies-unknown": true,
+		"scenario/expect-unknown-standard": true, "scenario/fault-unknown": true, "scenario/several-errors-at-once": true, "scenario/charge-to-end": true, "scenario/plan-no-list": true,
+		"scenario/bare-volts-per-cell": true, "project/mistakes": true, "rig/missing-parts": true, "rig/wrong-units": true, "pack/chemistry-unknown": true,
+		"pack/missing-rating": true, "project/suite-no-list": true}
+	for _, file := range vectors(t) {
 		a, err := txtar.ParseFile(file)
 		if err != nil {
 			t.Fatal(err)
 		}
-		name := strings.TrimSuffix(filepath.Base(file), ".txtar")
+		kind := filepath.Base(filepath.Dir(file))
+		name := kind + "/" + strings.TrimSuffix(filepath.Base(file), ".txtar")
 		accepted := string(a.Files[1].Data) == "accepted\n"
 		if !accepted && !refusedByForm[name] {
 			continue
 		}
 		delete(refusedByForm, name)
-		s := scenario
-		if a.Files[0].Name == ProjectFile {
-			s = project
-		}
-		if err := s.Validate(asJSON(t, a.Files[0].Data)); (err == nil) != accepted {
+		if err := schemas[kind].Validate(asJSON(t, a.Files[0].Data)); (err == nil) != accepted {
 			t.Errorf("%s: the parser accepts: %t, the schema says: %v", name, accepted, err)
 		}
 	}

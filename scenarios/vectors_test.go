@@ -8,20 +8,31 @@ import (
 	"testing"
 
 	"github.com/rogpeppe/go-internal/txtar"
+
+	"stuntcell/emulator/rig"
+	"stuntcell/model"
 )
 
 var update = flag.Bool("update", false, "write the errors seen into the vectors")
 
-const vectors = "../testdata/contracts/scenario/*.txtar"
-
-// Each vector holds a scenario (or a project) file and what Parse says of it, word for word; "accepted" if nothing.
-func TestVectors(t *testing.T) {
-	files, err := filepath.Glob(vectors)
-	if err != nil || len(files) == 0 {
-		t.Fatalf("no vectors at %s (%v)", vectors, err)
+// vectors lists the vectors of the four kinds of file; the directory and the name of the first file in each say which it is.
+func vectors(t testing.TB) []string {
+	t.Helper()
+	var out []string
+	for _, kind := range []string{"scenario", "project", "rig", "pack"} {
+		files, err := filepath.Glob("../testdata/contracts/" + kind + "/*.txtar")
+		if err != nil || len(files) == 0 {
+			t.Fatalf("no vectors of %s files (%v)", kind, err)
+		}
+		out = append(out, files...)
 	}
-	for _, file := range files {
-		t.Run(strings.TrimSuffix(filepath.Base(file), ".txtar"), func(t *testing.T) {
+	return out
+}
+
+// Each vector holds a scenario, project, rig or pack file and what its parser says of it, word for word; "accepted" if nothing.
+func TestVectors(t *testing.T) {
+	for _, file := range vectors(t) {
+		t.Run(filepath.Base(filepath.Dir(file))+"/"+strings.TrimSuffix(filepath.Base(file), ".txtar"), func(t *testing.T) {
 			a, err := txtar.ParseFile(file)
 			if err != nil {
 				t.Fatal(err)
@@ -30,10 +41,17 @@ func TestVectors(t *testing.T) {
 				t.Fatal("want two files, the second named want")
 			}
 			name, data := a.Files[0].Name, a.Files[0].Data
-			if name == ProjectFile {
+			switch name {
+			case ProjectFile:
 				_, err = ParseProject(name, data, func(string) ([]byte, error) { return nil, os.ErrNotExist })
-			} else {
+			case "scenario.yaml":
 				_, err = Parse(name, data, Env{})
+			case "rig.yaml":
+				_, err = rig.Parse(name, data, rig.Rig{})
+			case "pack.yaml":
+				_, err = model.LoadPack(name, data)
+			default:
+				t.Fatalf("no parser for %s", name)
 			}
 			got := "accepted\n"
 			if err != nil {
@@ -60,11 +78,7 @@ func FuzzParse(f *testing.F) {
 			f.Add(Source(name))
 		}
 	}
-	files, err := filepath.Glob(vectors)
-	if err != nil {
-		f.Fatal(err)
-	}
-	for _, file := range files {
+	for _, file := range vectors(f) {
 		if a, err := txtar.ParseFile(file); err == nil {
 			f.Add(a.Files[0].Data)
 		}
