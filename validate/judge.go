@@ -259,6 +259,7 @@ func (j *judge) findings(blame map[string]verdict.Blame) []verdict.Finding {
 	}
 	if j.rec.Outcome.Failure == nil {
 		add(cause.FirstInterval(c))
+		add(cause.Skipped(c))
 	}
 	limits := cause.Shares{ChargeLimit: or(j.sc.Expect.Charge, limitCharge), EnergyLimit: or(j.sc.Expect.Energy, limitEnergy)}
 	limits.Charge, limits.HasCharge = blame["charge_As"]

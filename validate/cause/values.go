@@ -69,7 +69,9 @@ func (c *Case) value(v *Value) []verdict.Finding {
 		f := c.finding(name, ofFirmware, conf, row)
 		f.Evidence = fmt.Sprintf("column %q: %s", v.Column.Header, evidence)
 		f.Wrote = c.text(row)
-		f.ShouldBe = fmt.Sprintf("%s near %.5g %s", v.Column.Header, get(c.At[row])*v.Sign, unit)
+		if x := get(c.At[row]); !math.IsNaN(x) {
+			f.ShouldBe = fmt.Sprintf("%s near %.5g %s", v.Column.Header, x*v.Sign, unit)
+		}
 		return []verdict.Finding{f}
 	}
 	if len(ps) == 0 {
@@ -89,6 +91,23 @@ func (c *Case) value(v *Value) []verdict.Finding {
 	}
 	if v.Column.Kind != logfile.Voltage && c.bothWays() && !c.showsMinus(v.Column) && misses(math.Abs, 0.01) <= few {
 		return found("sign", 0.9, "shows no sign although current flows both ways")
+	}
+	// The right size with the wrong sign in some rows only.
+	if v.Column.Kind != logfile.Voltage && misses(func(x float64) float64 { return s * x }, 0.01) > 0 {
+		wrongSign, other := 0, 0
+		for i, p := range ps {
+			t := tol(rows[i]) + 0.01*math.Abs(p.x)
+			switch {
+			case math.Abs(p.y-s*p.x) <= t:
+			case math.Abs(math.Abs(p.y)-math.Abs(p.x)) <= t:
+				wrongSign++
+			default:
+				other++
+			}
+		}
+		if wrongSign > 0 && other <= few {
+			return found("sign", 0.93, fmt.Sprintf("has the right size with the wrong sign in %d rows", wrongSign))
+		}
 	}
 	// Gain and offset by least squares.
 	n := float64(len(ps))
@@ -115,7 +134,7 @@ func (c *Case) value(v *Value) []verdict.Finding {
 			ev += fmt.Sprintf("; an offset of %+.4g %s would explain these rows as well: scenario %s tells them apart", off, unit, TellsApart("gain", "offset"))
 		}
 		return found("gain", conf, ev)
-	case offOK:
+	case offOK && math.Abs(off) >= v.Count/2:
 		return found("offset", 0.9, fmt.Sprintf("is the reading %+.4g %s (%.1f counts)", off, unit, off/v.Count))
 	}
 	if det := n*sxx - sx*sx; det > 1e-12*n*sxx && varied {

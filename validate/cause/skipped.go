@@ -1,0 +1,78 @@
+package cause
+
+import (
+	"fmt"
+	"math"
+
+	"stuntcell/validate/replay"
+	"stuntcell/validate/verdict"
+)
+
+// Skipped finds a meter that drops the one step in which its counter wraps, or passes half range: too little to fail a
+// check, but a sign that nobody watched it. It is advice.
+func Skipped(c *Case) []verdict.Finding {
+	wraps, halves := c.crossings()
+	var out []verdict.Finding
+	for _, v := range []struct {
+		is    bool
+		cause string
+		clock replay.Clocking
+		what  string
+	}{
+		{wraps, "tick-wrap", replay.WrapSkip, "wrapped"},
+		{halves, "signed-tick", replay.HalfSkip, "passed half range"},
+	} {
+		if !v.is {
+			continue
+		}
+		for _, rule := range []replay.Rule{replay.Trapezoid, replay.Left, replay.Right} {
+			// The rule was fitted with the lost step in the log and may be another.
+			healthy, m := replay.Meter{Rule: rule, Bad: c.Meter.Bad}, replay.Meter{Rule: rule, Bad: c.Meter.Bad, Clocking: v.clock}
+			good, bad := c.Series.Run(healthy, c.Index), c.Series.Run(m, c.Index)
+			for _, col := range c.Column {
+				if col.Role != Charge || !col.OK || len(out) > 0 {
+					continue
+				}
+				u := replay.Unroll(col.Printed, good.Charge, c.Marks, col.Limit)
+				if row, lost := c.dropped(col, u, good.Charge, bad.Charge); row >= 0 {
+					f := c.finding(v.cause, ofFirmware, 0.85, row)
+					f.Severity = verdict.Advice
+					f.Evidence = fmt.Sprintf("the step in which the counter %s is missing from column %q: %.3g %s, within the limit this time", v.what,
+						col.Header, lost/col.Display, unitOr(col))
+					out = append(out, f)
+				}
+			}
+		}
+	}
+	return out
+}
+
+// dropped says at which row a column falls behind its readings by just what the mistaken totals fall behind the healthy ones
+// there, and by how much; row is -1 if it does not. Printed units hide less than three of them.
+func (c *Case) dropped(col *Column, u *replay.Unrolled, healthy, mistaken []float64) (row int, lost float64) {
+	const side = 20 // rows looked at before and after
+	n := len(u.Residual)
+	for r := 1; r < n; r++ {
+		before, after := c.Marks.Row[r-1], c.Marks.Row[r]
+		d := (mistaken[after] - healthy[after]) - (mistaken[before] - healthy[before])
+		if math.Abs(d) < 3*col.Printed.Unit[r] || math.IsNaN(col.Printed.Unit[r]) {
+			continue
+		}
+		mean := func(from, to int) (m, spread float64, k int) {
+			lo, hi := math.Inf(1), math.Inf(-1)
+			for q := max(from, 0); q < min(to, n); q++ {
+				if x := u.Residual[q]; !math.IsNaN(x) {
+					m, k = m+x, k+1
+					lo, hi = min(lo, x), max(hi, x)
+				}
+			}
+			return m / float64(max(k, 1)), hi - lo, k
+		}
+		a, sa, na := mean(r-side, r)
+		b, sb, nb := mean(r, r+side)
+		if na > 0 && nb > 2 && math.Abs(b-a-d) < 0.25*math.Abs(d) && sa < math.Abs(d)/2 && sb < math.Abs(d)/2 {
+			return r, d
+		}
+	}
+	return -1, 0
+}
