@@ -458,3 +458,17 @@ func TestAheadIsLockStep(t *testing.T) {
 		}
 	}
 }
+
+// A process of its own does not make a run depend on the machine: two runs of one seed give one record, torn files included.
+func TestSameSeedSameRecordOfAChild(t *testing.T) {
+	s := with(setup(t, "readings: {jitter: 100 ms}", discharge(1.4, 20*minute)),
+		emulator.Fault{Kind: emulator.FaultPowerCut, At: 5 * minute, For: 10 * second, Torn: true},
+		emulator.Fault{Kind: emulator.FaultPowerCut, At: 12 * minute, For: 10 * second, Torn: true},
+		emulator.Fault{Kind: emulator.FaultSetting, At: 15 * minute, Key: "log_ms", Value: 3000})
+	a := child(t, s, "firmware/host/logger.c")
+	for range 3 {
+		if b := child(t, s, "firmware/host/logger.c"); !reflect.DeepEqual(a, b) {
+			t.Fatal("two runs of one seed differ")
+		}
+	}
+}
