@@ -142,10 +142,10 @@ type setting struct {
 func readSet(m *quantity.Map, pack *model.Pack) []setting {
 	var out []setting
 	if f, ok := m.Find("log"); ok {
-		out = append(out, setting{"log_ms", millis(f, quantity.Between(0.001, 7*86400))})
+		out = append(out, setting{"log_ms", wholeMilliseconds(f, quantity.Between(0.001, 7*86400))})
 	}
 	if f, ok := m.Find("cutoff_hold"); ok {
-		out = append(out, setting{"cutoff_hold_ms", millis(f, quantity.Between(0, 86400))})
+		out = append(out, setting{"cutoff_hold_ms", wholeMilliseconds(f, quantity.Between(0, 86400))})
 	}
 	if len(out) == 0 {
 		m.Fail("", "nothing is set", "log or cutoff_hold, such as {log: 5 s}", "")
@@ -153,8 +153,8 @@ func readSet(m *quantity.Map, pack *model.Pack) []setting {
 	return out
 }
 
-// millis reads a time that is sent in whole milliseconds.
-func millis(f quantity.Field, r quantity.Range) int64 {
+// wholeMilliseconds reads a time that is sent in whole milliseconds.
+func wholeMilliseconds(f quantity.Field, r quantity.Range) int64 {
 	ns := f.Nanoseconds(r)
 	if ns%1e6 != 0 {
 		f.Fail(fmt.Sprintf("%s is no whole number of milliseconds", f.Name()), "whole milliseconds, such as 500 ms", "")

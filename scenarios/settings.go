@@ -24,10 +24,10 @@ func readSettings(m *quantity.Map, face int64) emulator.Settings {
 	}
 	set := f.Map()
 	if f, ok := set.Find("log"); ok {
-		s.Log = millis(f, quantity.Between(0.001, 7*86400)) * 1e6
+		s.Log = wholeMilliseconds(f, quantity.Between(0.001, 7*86400)) * 1e6
 	}
 	if f, ok := set.Find("cutoff_hold"); ok {
-		s.CutoffHold = millis(f, quantity.Between(0, 86400)) * 1e6
+		s.CutoffHold = wholeMilliseconds(f, quantity.Between(0, 86400)) * 1e6
 	}
 	if f, ok := set.Find("zone"); ok {
 		readZone(f, face, &s)
