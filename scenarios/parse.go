@@ -43,16 +43,26 @@ const MaxReadings = 10_000_000
 //	{discharge: 0.2 C, ends: {voltage: end, for: 5 s}}
 //	{steps: [...], repeat: 3}
 //
-// each with repeat. The level is a rate (0.2 C), a current (1.4 A), the word rated (capacity over rated hours) or, for a discharge, a
-// power or a resistance (or as: power, as: resistance beside a rate, at the pack's nominal voltage); `table` takes rows of [time, current] from the key table, or from a CSV file that it
-// names. pulse: {every: 7 s, on: 2 s, low: 10 %,
-// phase: 0 s} switches the load, ripple: {rate: 100 Hz, share: 20 %} adds a sine, inverter: {rated: 100 W, idle: 2 W, efficiency: [[10 %,
-// 80 %], [100 %, 90 %]], lockout: end, restart: 5 %, standby: 1 W} gives a power out and takes more. store: true takes or gives the energy.
+// each with repeat. The level is a rate (0.2 C), a current (1.4 A), the word rated (capacity over rated hours) or, for a discharge,
+// a power or a resistance; as: power or as: resistance beside a rate makes one of it, at the pack's nominal voltage. The level
+// `table` takes rows of [time, current] from the key table, or from a CSV file that it names. The shape may be changed by
 //
-// ends: time, charge (7 Ah, or a share of the rated capacity), temperature, voltage (a word of the pack: end, floor; absorb, float) with
-// for; on a charge also current (taper, or a rate) and slope (falling, or volts); logger hands the end over: logger: end with floor: floor on a
-// discharge (with margin: 10 % the level lies so much higher), logger: taper on a charge, and hold (default 60 s). A charge without backstops gets 1.3 times the rated capacity and the
-// time that the wanted current takes for it and 12 h.
+//	pulse:    {every: 7 s, on: 2 s, low: 10 %, phase: 0 s}     switched
+//	ripple:   {rate: 100 Hz, share: 20 %}                      a sine on top
+//	inverter: {rated: 100 W, idle: 2 W, efficiency: [[10 %, 80 %], [100 %, 90 %]], lockout: end, restart: 5 %, standby: 1 W}
+//	store:    true                                             the energy goes to the store, or comes from it
+//
+// ends holds what ends the step; the first that happens does:
+//
+//	time, temperature
+//	charge    7 Ah, or a share of the rated capacity
+//	voltage   a word of the pack (end, floor; absorb, float), with for: so long
+//	current   of a charge: taper, or a rate
+//	slope     of a charge: falling, or volts that the voltage falls from its peak
+//	logger    hands the end over: on a discharge a level, with floor: floor and margin: so much above the level; on a charge
+//	          taper. hold: how long it must be off, default 60 s
+//
+// A charge without backstops gets 1.3 times the rated capacity, and the time that the wanted current takes for it and 12 h.
 //
 // An INSTANT is a time since the plan began, {step: 2, share: 40 %, plus: 10 s} or {stop: 2 min}, counted from where the
 // logger's stop is due.
