@@ -139,7 +139,7 @@ func handed(plan model.Plan, rec *Record, s Settings) model.Plan {
 		if out[i].Kind == model.Charge && s.ChargeTaper > 0 {
 			e.Current = max(e.Current, s.ChargeTaper)
 		} else {
-			e.Voltage, e.VoltageFor = e.Logger, s.CutoffHold
+			e.Voltage, e.VoltageFor = e.Logger, 0
 		}
 		e.Logger, e.Hold = 0, 0
 	}
