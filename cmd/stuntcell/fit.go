@@ -197,7 +197,7 @@ func fitRun(ctx context.Context, std streams, o fitOptions, name string) (fit.Ru
 	if len(run.T) < 30 {
 		return fit.Run{}, fittedLog{}, fmt.Errorf("%s: %d rows around the discharge (expected 30 at least)", name, len(run.T))
 	}
-	return run, fittedLog{Log: name, Current: p.Current, Measured: p.Charge, AtLeast: atLeast, End: p.VEnd, Ended: p.Ended, duration: p.Charge / p.Current}, nil
+	return run, fittedLog{Log: name, Current: p.Current, Measured: p.Charge, AtLeast: atLeast, End: float64(p.VEnd), Ended: p.Ended, duration: p.Charge / p.Current}, nil
 }
 
 // pack writes the pack file and runs it at each log's current. It tries the circuit alone, then with a rate exponent, and keeps what

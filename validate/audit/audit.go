@@ -59,7 +59,6 @@ type Auditor struct {
 	problem []logfile.Problem // the first ones
 	broken  int
 	rows    int
-	names   []string // columns in use, for the report
 
 	prev      row
 	prevT     float64
@@ -80,7 +79,7 @@ type Auditor struct {
 	evidence  float64 // positive: printed positive is charge
 	direction int8
 	is, vs    float64
-	ivs       []string
+	anyVolts  bool
 	stats     intervals
 	gap       gapWatch
 	seen      seen
@@ -188,6 +187,7 @@ func (a *Auditor) Add(t *logfile.Table) error {
 			r.q[c], r.qs[c] = at(totals[c], k), step(totals[c], k)
 			r.e[c], r.es[c] = at(totals[3+c], k), step(totals[3+c], k)
 		}
+		a.sane(&r)
 		if !a.primed {
 			a.early = append(a.early, r)
 			if len(a.early) == primeRows {
@@ -198,6 +198,35 @@ func (a *Auditor) Add(t *logfile.Table) error {
 		a.take(&r)
 	}
 	return nil
+}
+
+// Sizes beyond which a value cannot be one of a battery test.
+const (
+	mostReading = 1e7  // A, V, W, K
+	mostTotal   = 1e15 // A·s, W·s
+	mostSeconds = 1e13
+)
+
+// sane takes values out that cannot be, and counts them.
+func (a *Auditor) sane(r *row) {
+	check := func(x *float64, most float64) {
+		if math.Abs(*x) > most {
+			*x = math.NaN()
+			first(&a.seen.absurd, &a.seen.absurdLine, r.line)
+		}
+	}
+	for _, x := range [...]*float64{&r.i, &r.v, &r.p, &r.temp} {
+		check(x, mostReading)
+	}
+	for c := range 3 {
+		check(&r.q[c], mostTotal)
+		check(&r.e[c], mostTotal)
+	}
+	check(&r.elapsed, mostSeconds)
+	check(&r.clock, mostSeconds)
+	for _, s := range [...]*float64{&r.is, &r.vs, &r.ps, &r.clockStep, &r.qs[0], &r.qs[1], &r.qs[2], &r.es[0], &r.es[1], &r.es[2]} {
+		*s = math.Min(*s, mostReading)
+	}
 }
 
 // prime learns the usual interval, the tick's rate and the size of the current from the first rows, then takes them.
@@ -361,6 +390,7 @@ func (a *Auditor) reading(r *row, out *Row, wrapped bool) {
 	} else if r.i < -a.band() {
 		a.signs[0] = true
 	}
+	a.anyVolts = a.anyVolts || !math.IsNaN(r.v)
 	if math.IsNaN(r.v) && a.have {
 		r.v = a.prev.v // bridged, so that energy goes on
 	}

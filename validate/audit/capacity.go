@@ -158,7 +158,7 @@ func (r *Report) Figure(p *Phase, every float64) budget.Figure {
 		f.Voltage = p.Energy / p.Charge
 	}
 	if p.Intended && p.Slope < 0 {
-		f.End, f.EndSlope = p.VEnd, -p.Slope
+		f.End, f.EndSlope = p.vEnd, -p.Slope
 	}
 	if p.TempHigh > 0 {
 		f.Cell = (p.TempLow + p.TempHigh) / 2

@@ -3,6 +3,8 @@ package audit
 import (
 	"fmt"
 	"math"
+
+	"stuntcell/validate/budget"
 )
 
 // Kind says what a phase is.
@@ -30,18 +32,21 @@ type Phase struct {
 	Current  float64 `json:"current_A"`   // mean magnitude
 	Most     float64 `json:"most_A"`
 	EndI     float64 `json:"end_A"`
-	VStart   float64 `json:"start_V"`
-	VEnd     float64 `json:"end_V"`
-	VLow     float64 `json:"low_V"`
-	VHigh    float64 `json:"high_V"`
-	Slope    float64 `json:"end_slope_V_per_s"`
-	TempLow  float64 `json:"low_K,omitempty"`
-	TempHigh float64 `json:"high_K,omitempty"`
+	// The voltages are not known where the log has none.
+	VStart   budget.Maybe `json:"start_V"`
+	VEnd     budget.Maybe `json:"end_V"`
+	VLow     budget.Maybe `json:"low_V"`
+	VHigh    budget.Maybe `json:"high_V"`
+	Slope    float64      `json:"end_slope_V_per_s"`
+	TempLow  float64      `json:"low_K,omitempty"`
+	TempHigh float64      `json:"high_K,omitempty"`
 	// Pulses counts the short breaks that were taken into the phase.
 	Pulses int `json:"pulses,omitempty"`
 	// Ended says how it ended, Intended that this was the end that was meant: only then is its charge a capacity.
 	Ended    string `json:"ended"`
 	Intended bool   `json:"intended"`
+
+	vStart, vEnd, vLow, vHigh float64
 
 	sign      int8
 	q, e      integrals
@@ -67,7 +72,7 @@ const mostPhases = 20_000
 
 // open begins a phase at a row.
 func (a *Auditor) open(kind int8, r *row) {
-	p := Phase{sign: kind, First: r.line, Last: r.line, Begin: a.time.t, End: a.time.t, VStart: r.v, VEnd: r.v, VLow: r.v, VHigh: r.v, label: r.phase,
+	p := Phase{sign: kind, First: r.line, Last: r.line, Begin: a.time.t, End: a.time.t, vStart: r.v, vEnd: r.v, vLow: r.v, vHigh: r.v, label: r.phase,
 		TempLow: math.Inf(1), TempHigh: math.Inf(-1)}
 	a.phases = append(a.phases, p)
 	a.extend(&a.phases[len(a.phases)-1], r)
@@ -81,11 +86,11 @@ func (a *Auditor) extend(p *Phase, r *row) {
 	p.Most = math.Max(p.Most, math.Abs(r.i))
 	p.EndI = math.Abs(r.i)
 	if !math.IsNaN(r.v) {
-		if math.IsNaN(p.VStart) {
-			p.VStart, p.VLow, p.VHigh = r.v, r.v, r.v
+		if math.IsNaN(p.vStart) {
+			p.vStart, p.vLow, p.vHigh = r.v, r.v, r.v
 		}
-		p.VEnd = r.v
-		p.VLow, p.VHigh = math.Min(p.VLow, r.v), math.Max(p.VHigh, r.v)
+		p.vEnd = r.v
+		p.vLow, p.vHigh = math.Min(p.vLow, r.v), math.Max(p.vHigh, r.v)
 	}
 	if !math.IsNaN(r.temp) {
 		p.temp = true
@@ -144,7 +149,7 @@ func (a *Auditor) join(kind int8, r *row) bool {
 	before.e.add(last.e)
 	before.bound += last.bound
 	before.uq += last.uq
-	before.VLow, before.VHigh = math.Min(before.VLow, last.VLow), math.Max(before.VHigh, last.VHigh)
+	before.vLow, before.vHigh = math.Min(before.vLow, last.vLow), math.Max(before.vHigh, last.vHigh)
 	before.Most = math.Max(before.Most, last.Most)
 	before.flowing += last.flowing
 	a.phases = a.phases[:n-1]
@@ -184,8 +189,8 @@ func (a *Auditor) settlePhases() []Phase {
 		if n := len(out); n > 0 && p.sign == 0 && out[n-1].sign == 0 && p.label == out[n-1].label {
 			b := &out[n-1]
 			b.Rows += p.Rows
-			b.Last, b.End, b.VEnd = p.Last, p.End, p.VEnd
-			b.VLow, b.VHigh = math.Min(b.VLow, p.VLow), math.Max(b.VHigh, p.VHigh)
+			b.Last, b.End, b.vEnd = p.Last, p.End, p.vEnd
+			b.vLow, b.vHigh = math.Min(b.vLow, p.vLow), math.Max(b.vHigh, p.vHigh)
 			b.q.add(p.q)
 			b.e.add(p.e)
 			b.bound += p.bound
@@ -203,7 +208,7 @@ func (a *Auditor) settlePhases() []Phase {
 		side := way
 		if unsigned && p.sign != 0 {
 			// Only one sign is printed: the voltage of each phase tells its direction.
-			if d := p.VEnd - p.VStart; math.Abs(d) > 5*a.vs {
+			if d := p.vEnd - p.vStart; math.Abs(d) > 5*a.vs {
 				side = 1
 				if d*float64(p.sign) < 0 {
 					side = -1
@@ -222,6 +227,8 @@ func (a *Auditor) settlePhases() []Phase {
 	}
 	for i := range out {
 		a.howEnded(out, i)
+		p := &out[i]
+		p.VStart, p.VEnd, p.VLow, p.VHigh = budget.Maybe(p.vStart), budget.Maybe(p.vEnd), budget.Maybe(p.vLow), budget.Maybe(p.vHigh)
 	}
 	return out
 }
@@ -245,41 +252,41 @@ func (a *Auditor) howEnded(all []Phase, i int) {
 			p.Ended = string(next) + " began"
 		}
 	case Discharge:
-		mean := math.Abs(p.VEnd-p.VStart) / math.Max(p.End-p.Begin, 1e-9)
+		mean := math.Abs(p.vEnd-p.vStart) / math.Max(p.End-p.Begin, 1e-9)
 		tol := math.Max(2*a.vs, 0.005*a.o.Cutoff)
 		switch {
-		case a.o.Cutoff > 0 && !last && p.VLow > a.o.Cutoff+tol && p.VLow-1.5*p.drop <= a.o.Cutoff+tol:
-			p.Ended, p.Intended = fmt.Sprintf("load off between two rows, on the way from %.3f V to the level of %.3f V", p.VEnd, a.o.Cutoff), true
-		case a.o.Cutoff > 0 && p.VLow <= a.o.Cutoff+tol:
-			p.Ended, p.Intended = fmt.Sprintf("at %.3f V, the level of %.3f V", p.VEnd, a.o.Cutoff), true
+		case a.o.Cutoff > 0 && !last && p.vLow > a.o.Cutoff+tol && p.vLow-1.5*p.drop <= a.o.Cutoff+tol:
+			p.Ended, p.Intended = fmt.Sprintf("load off between two rows, on the way from %.3f V to the level of %.3f V", p.vEnd, a.o.Cutoff), true
+		case a.o.Cutoff > 0 && p.vLow <= a.o.Cutoff+tol:
+			p.Ended, p.Intended = fmt.Sprintf("at %.3f V, the level of %.3f V", p.vEnd, a.o.Cutoff), true
 			if last {
 				p.Ended += "; the log ends there"
 			}
 		case last:
-			p.Ended = fmt.Sprintf("the log ends under load at %.3f V", p.VEnd)
+			p.Ended = fmt.Sprintf("the log ends under load at %.3f V", p.vEnd)
 			if a.o.Cutoff == 0 && p.Slope < 0 && math.Abs(p.Slope) > 2*mean && p.Rows > 20 {
 				p.Ended += ", with the voltage falling fast"
 			}
 		case a.o.Cutoff > 0:
-			p.Ended = fmt.Sprintf("load off at %.3f V, before the level of %.3f V", p.VEnd, a.o.Cutoff)
+			p.Ended = fmt.Sprintf("load off at %.3f V, before the level of %.3f V", p.vEnd, a.o.Cutoff)
 		case next == Charge:
-			p.Ended = fmt.Sprintf("turned to charge at %.3f V", p.VEnd)
+			p.Ended = fmt.Sprintf("turned to charge at %.3f V", p.vEnd)
 		case math.Abs(p.Slope) > 2*mean && p.Slope < 0 && p.Rows > 20:
-			p.Ended, p.Intended = fmt.Sprintf("load off at %.3f V, where the voltage fell fast (level not told)", p.VEnd), true
+			p.Ended, p.Intended = fmt.Sprintf("load off at %.3f V, where the voltage fell fast (level not told)", p.vEnd), true
 		default:
-			p.Ended = fmt.Sprintf("load off at %.3f V, before the voltage fell fast (level not told)", p.VEnd)
+			p.Ended = fmt.Sprintf("load off at %.3f V, before the voltage fell fast (level not told)", p.vEnd)
 		}
 	case Charge:
-		held := p.VHigh-p.VEnd <= math.Max(3*a.vs, 0.003*p.VHigh)
+		held := p.vHigh-p.vEnd <= math.Max(3*a.vs, 0.003*p.vHigh)
 		switch {
 		case a.o.Taper > 0 && p.EndI <= a.o.Taper*1.05 && held:
-			p.Ended, p.Intended = fmt.Sprintf("taper to %.3g A at %.3f V", p.EndI, p.VEnd), true
+			p.Ended, p.Intended = fmt.Sprintf("taper to %.3g A at %.3f V", p.EndI, p.vEnd), true
 		case last:
-			p.Ended = fmt.Sprintf("the log ends at %.3g A, %.3f V", p.EndI, p.VEnd)
+			p.Ended = fmt.Sprintf("the log ends at %.3g A, %.3f V", p.EndI, p.vEnd)
 		case a.o.Taper == 0 && p.EndI < 0.2*p.Most && held:
-			p.Ended, p.Intended = fmt.Sprintf("taper to %.3g A (%.0f %% of its most) at %.3f V (level not told)", p.EndI, 100*p.EndI/p.Most, p.VEnd), true
+			p.Ended, p.Intended = fmt.Sprintf("taper to %.3g A (%.0f %% of its most) at %.3f V (level not told)", p.EndI, 100*p.EndI/p.Most, p.vEnd), true
 		default:
-			p.Ended = fmt.Sprintf("charger off at %.3g A, %.3f V", p.EndI, p.VEnd)
+			p.Ended = fmt.Sprintf("charger off at %.3g A, %.3f V", p.EndI, p.vEnd)
 		}
 	}
 }

@@ -198,6 +198,9 @@ func (a *Auditor) rowFindings(r *Report) {
 			r.Notes = append(r.Notes, fmt.Sprintf("Rows come unevenly (%.0f %% of the intervals are long beside their neighbours): missing rows cannot be told from late ones.", 100*share))
 		}
 	}
+	if s.absurd > 0 {
+		r.find("garbled-output", "failure", "firmware", 0.9, s.absurdLine, "Look for sums that were divided by zero, and for bytes lost on the way.", "%d values are of a size that cannot be, the first on line %d; they were left out", s.absurd, s.absurdLine)
+	}
 	if s.missing > 0 {
 		r.find("failed-reading", "advice", "front_end", 0.8, 0, "Look at the wiring of the sensor; a failed reading should be written as such, as here.", "%d rows have no current; it was bridged by a straight line", s.missing)
 	}
@@ -438,7 +441,7 @@ func (a *Auditor) endFindings(r *Report) {
 	if a.o.Cutoff > 0 {
 		for i, p := range r.Phases {
 			if p.Kind == Discharge && !p.Intended && i < len(r.Phases)-1 && r.Phases[i+1].Kind == Rest && i+2 >= len(r.Phases) {
-				r.find("cutoff-early", "advice", "firmware", 0.4, p.Last, "If nobody stopped it: compare the voltage as read with a meter at the level, and let it hold for some readings.", "the load went off at %.3f V, above the level of %.3f V (line %d), and stayed off", p.VEnd, a.o.Cutoff, p.Last)
+				r.find("cutoff-early", "advice", "firmware", 0.4, p.Last, "If nobody stopped it: compare the voltage as read with a meter at the level, and let it hold for some readings.", "the load went off at %.3f V, above the level of %.3f V (line %d), and stayed off", p.vEnd, a.o.Cutoff, p.Last)
 			}
 		}
 	}
@@ -467,7 +470,10 @@ func (a *Auditor) notes(r *Report) {
 	if !r.Signed && both[Charge] && both[Discharge] {
 		r.Notes = append(r.Notes, "The current is printed with one sign only: direction was taken from the voltage of each phase.")
 	}
-	if len(r.Totals) == 0 {
+	if !a.anyVolts {
+		r.Notes = append(r.Notes, "The log has no voltage: no energy, no direction of the current but its printed sign (taken as: positive charges).")
+	}
+	if len(r.Totals) == 0 && !a.noise() {
 		r.Notes = append(r.Notes, "The log has no totals of its own: nothing to compare the integral with.")
 	}
 	r.Notes = append(r.Notes, r.full())

@@ -17,7 +17,7 @@ func (r *Report) WriteText(w io.Writer) error {
 	var b strings.Builder
 	p := func(format string, a ...any) { fmt.Fprintf(&b, format, a...) }
 	if r.Log != "" {
-		p("Audit of %s\n", clip40(r.Log))
+		p("Audit of %s\n", ending(r.Log))
 	}
 	p("%d rows over %s, by %s, usually every %.4g s", r.Rows, Span(r.Duration), r.Timebase, r.Interval)
 	if r.Broken > 0 {
@@ -37,7 +37,7 @@ func (r *Report) WriteText(w io.Writer) error {
 			p("... %d more phases\n", len(r.Phases)-i)
 			break
 		}
-		p("%-9s %9s %8.4g %8.4g %8.4g %7.3f %7.3f %7.3f\n", q.Kind, Span(q.End-q.Begin), q.Charge/3600, q.Energy/3600, q.Current, q.VStart, q.VEnd, q.VLow)
+		p("%-9s %9s %8.4g %8.4g %8.4g %7s %7s %7s\n", q.Kind, Span(q.End-q.Begin), q.Charge/3600, q.Energy/3600, q.Current, volts(q.VStart), volts(q.VEnd), volts(q.VLow))
 		end := q.Ended
 		if q.Pulses > 0 {
 			end += fmt.Sprintf("; %d short breaks inside", q.Pulses)
@@ -86,7 +86,16 @@ func (r *Report) WriteText(w io.Writer) error {
 	return err
 }
 
-func clip40(s string) string {
+// volts writes a voltage, or a dash if it is not known.
+func volts(v budget.Maybe) string {
+	if !v.Known() {
+		return "-"
+	}
+	return fmt.Sprintf("%.3f", float64(v))
+}
+
+// ending keeps the end of a long name.
+func ending(s string) string {
 	if r := []rune(s); len(r) > 70 {
 		return "..." + string(r[len(r)-67:])
 	}

@@ -82,6 +82,7 @@ type seen struct {
 	leaps, leapLine           int
 	leapBy                    float64 // of the last [s]
 	missing                   int
+	absurd, absurdLine        int
 	gaps                      int
 	missingRows               int
 	worst                     hole

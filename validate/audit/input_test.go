@@ -1,0 +1,104 @@
+package audit
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"io"
+	"strings"
+	"testing"
+	"unicode/utf16"
+
+	"stuntcell/validate/logfile"
+)
+
+// attempt audits bytes that may be anything.
+func attempt(data []byte) (*Report, error) {
+	rd := logfile.NewReader(bytes.NewReader(data), logfile.Options{})
+	a := New(Options{Cutoff: 10.5})
+	for {
+		t, err := rd.Next()
+		if errors.Is(err, io.EOF) {
+			return a.Finish(), nil
+		}
+		if err == nil {
+			err = a.Add(t)
+		}
+		if err != nil {
+			return nil, err
+		}
+	}
+}
+
+const plain = "t (s),U (V),I (A),Q (Ah)\n0,12.6,-1.0,0.0000\n10,12.5,-1.0,-0.0028\n20,12.4,-1.0,-0.0056\n30,12.3,-1.0,-0.0083\n"
+
+func utf16Of(s string) []byte {
+	b := []byte{0xff, 0xfe}
+	for _, c := range utf16.Encode([]rune(s)) {
+		b = append(b, byte(c), byte(c>>8))
+	}
+	return b
+}
+
+// Each either is read, with what is said of it, or refused by an *logfile.Error; nothing panics, and what is read becomes text and JSON.
+func TestBadInput(t *testing.T) {
+	refused := "refused"
+	for _, c := range []struct{ name, in, want string }{
+		{"empty", "", refused},
+		{"header only", "t (s),U (V),I (A)\n", refused},
+		{"one row", "t (s),U (V),I (A)\n0,12.6,-1.0\n", "no discharge|at least|log ends"},
+		{"binary", "t\x00\x01\x02\xff", refused},
+		{"UTF-16", string(utf16Of(plain)), "0.0083"},
+		{"CR only", strings.ReplaceAll(plain, "\n", "\r"), "0.0083"},
+		{"semicolons and decimal commas", strings.NewReplacer(",", ";", ".", ",").Replace(plain), "0.0083"},
+		{"thousands", "t (s);U (V);I (A)\n0;12.6;-1,000.5\n1;12.5;-1,000.5\n2;12.4;-1,000.5\n3;12.4;-1,000.5\n", "broken|refused"},
+		{"truncated last line", strings.TrimSuffix(plain, ".3,-1.0,-0.0083\n"), "torn"},
+		{"NaN", strings.Replace(plain, "20,12.4,-1.0", "20,nan,nan", 1), "no current|broken"},
+		{"no voltage", "t (s),I (A)\n0,-1.0\n10,-1.0\n20,-1.0\n30,0\n", "no voltage"},
+		{"no current", "t (s),U (V)\n0,12.0\n10,12.0\n20,12.0\n", refused},
+		{"time stands", "t (s),U (V),I (A)\n5,12.0,-1\n5,12.1,-1\n5,12.2,-1\n", "0 s"},
+		{"time backwards", "t (s),U (V),I (A)\n50,12.0,-1\n40,12.1,-1\n30,12.2,-1\n20,12.2,-1\n", "order|set back"},
+		{"duplicate headers", "t (s),U (V),I (A),I (A)\n0,12.6,-1.0,-1.0\n10,12.5,-1.0,-1.0\n20,12.4,-1.0,-1.0\n", "|refused"},
+		{"day and month", "date,U (V),I (A)\n02/03/2026 10:00:00,12.6,-1.0\n02/03/2026 10:00:10,12.6,-1.0\n02/03/2026 10:00:20,12.6,-1.0\n", refused},
+		{"huge numbers", "t (s),U (V),I (A)\n0,1e300,-1e300\n1e300,1e300,1e300\n1.5e300,-1e300,1e300\n", "garbled-output"},
+	} {
+		r, err := attempt([]byte(c.in))
+		got := refused
+		if err == nil {
+			var text strings.Builder
+			if err := r.WriteText(&text); err != nil {
+				t.Fatal(err)
+			}
+			if _, err := json.Marshal(r); err != nil {
+				t.Errorf("%s: %v", c.name, err)
+			}
+			got = text.String()
+		} else if e := new(logfile.Error); !errors.As(err, &e) || e.Expected == "" {
+			t.Errorf("%s: refused without saying what was expected: %v", c.name, err)
+		}
+		ok := false
+		for _, w := range strings.Split(c.want, "|") {
+			ok = ok || strings.Contains(got, w)
+		}
+		if !ok {
+			t.Errorf("%s: want %q in\n%s", c.name, c.want, got)
+		}
+	}
+}
+
+func FuzzAudit(f *testing.F) {
+	f.Add([]byte(plain))
+	f.Add([]byte("time,tick (ms),U (V),I (A),charge in (Ah),charge out (Ah),E (Wh)\n2026-03-02 08:00:00,4294967000,12.6,-1,0,0,0\n2026-03-02 08:00:10,9704,12.6,-1,0,0.003,-0.04\n2026-03-02 08:00:20,19704,12.6,1,0,0.006,0\n"))
+	f.Fuzz(func(t *testing.T, b []byte) {
+		r, err := attempt(b)
+		if err != nil {
+			return
+		}
+		if err := r.WriteText(io.Discard); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := json.Marshal(r); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
