@@ -253,6 +253,29 @@ func TestFigureRefused(t *testing.T) {
 	}
 }
 
+// The clauses against a hand sum: 0.5 A on 10 mohm, offset 25 uV is 0.5 %, gain 0.2 %, shunt 0.25 %.
+func TestEquipmentClauses(t *testing.T) {
+	c := Capacity{
+		Rig: rig.Rig{Shunt: rig.Shunt{Nominal: 0.01}},
+		Limits: Limits{Shunt: Limit{Half: 0.0025}, Gain: Limit{Half: 0.002}, Offset: Limit{Half: 25e-6}, BusGain: Limit{Half: 0.0005}, BusOffset: Limit{Half: 0.004},
+			Tick: Limit{Half: 50e-6}, Cell: Limit{Half: 1.5}},
+		Figure: Figure{Charge: 3600, Duration: 7200, Current: 0.5, Voltage: 12, End: 10},
+	}
+	h := c.Has()
+	if math.Abs(h.Current-0.0095) > 1e-12 || math.Abs(h.Voltage-0.0009) > 1e-12 || h.Time != 50e-6 {
+		t.Fatalf("%+v", h)
+	}
+	got := map[string]string{}
+	for _, k := range c.Clauses() {
+		got[k.Standard] = strings.Join(k.Fails, " ")
+	}
+	for standard, want := range map[string]string{"IEC 62660-2, 4.3": "", "IEC 60896-2-1:2002, 3.1": "current temperature", "IEC 61951-2:2022, 4": ""} {
+		if f, ok := got[standard]; !ok || f != want {
+			t.Errorf("%s: fails %q, want %q", standard, f, want)
+		}
+	}
+}
+
 func BenchmarkMonteCarloMillion(b *testing.B) {
 	m := bench().model()
 	for b.Loop() {

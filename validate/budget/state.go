@@ -47,8 +47,10 @@ type Stated struct {
 	// Correlation of charge and energy.
 	Correlation Maybe `json:"correlation"`
 	// Lines are sorted by their part of the charge's u², largest first; those that contribute nothing are left out.
-	Lines  []Line   `json:"lines"`
-	Advice []string `json:"advice"`
+	Lines []Line `json:"lines"`
+	// Standards says of clauses on equipment whether this rig would meet them in this test.
+	Standards []Clause `json:"standards"`
+	Advice    []string `json:"advice"`
 	// Sentence is what may be written into a report.
 	Sentence string `json:"sentence"`
 	// Assumed names what nobody stated.
@@ -160,6 +162,7 @@ func (c Capacity) State(o Options) (*Stated, error) {
 		}
 	}
 	sort.SliceStable(s.Lines, func(i, j int) bool { return s.Lines[i].Charge > s.Lines[j].Charge })
+	s.Standards = c.Clauses()
 	s.Advice = s.advise(o.Aim)
 	s.Sentence = s.sentence(c)
 	return s, nil

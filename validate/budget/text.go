@@ -52,6 +52,10 @@ func (s *Stated) WriteText(w io.Writer) error {
 	for _, a := range s.Advice {
 		b.WriteString(Wrap(a, "", "  "))
 	}
+	b.WriteString("\nEquipment clauses, limits of one quantity added up:\n")
+	for _, c := range s.Standards {
+		b.WriteString(Wrap(c.text(), "  ", "    "))
+	}
 	b.WriteByte('\n')
 	b.WriteString(Wrap(s.Sentence, "For the report: ", "  "))
 	b.WriteString(Wrap("A wrong unit, a wrap of a counter or an alias is not in this budget: see prove and audit.", "", "  "))
