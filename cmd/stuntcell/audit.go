@@ -7,6 +7,7 @@ import (
 	"html/template"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -22,6 +23,7 @@ type auditOptions struct {
 	json, follow                bool
 	csv, sheet, plot, rig, pack string
 	calibrated, firmware        string
+	evidence                    string
 	cutoff, taper               float64
 	cell, reference, lambda     float64
 	rated, ratedAmps, k         float64
@@ -54,6 +56,7 @@ logs are brought to one rate and temperature and compared. Exit status 1 if a lo
 	f.StringVar(&o.csv, "csv", "", "write a cleaned copy with a column of what was done to `FILE.csv`")
 	f.StringVar(&o.sheet, "sheet", "", "write a sheet for who gets the battery to `FILE.html`")
 	f.StringVar(&o.plot, "plot", "", "draw voltage, current and charge to `FILE.svg`")
+	f.StringVar(&o.evidence, "evidence", "", "put log, report, sheet, firmware and their hashes into one archive, `FILE.zip`")
 	f.StringVar(&o.rig, "rig", "", "the `RIG` that wrote the log: gives the capacity its uncertainty")
 	f.StringVar(&o.pack, "pack", "", "what was tested: a `PACK` on board or a file (with --follow: what the log is held against), or only a name")
 	f.StringVar(&o.calibrated, "calibrated", "", "`DATE` of the rig's calibration, for the sheet")
@@ -133,18 +136,20 @@ func runAudit(ctx context.Context, std streams, o auditOptions, logs []string) e
 }
 
 func (o auditOptions) check(logs []string) error {
-	one := o.csv != "" || o.sheet != "" || o.plot != "" || o.follow
+	one := o.csv != "" || o.sheet != "" || o.plot != "" || o.evidence != "" || o.follow
 	switch {
 	case one && len(logs) > 1:
-		return usagef("run it once for each", "--csv, --sheet, --plot and --follow take one log, not %d", len(logs))
+		return usagef("run it once for each", "--csv, --sheet, --plot, --evidence and --follow take one log, not %d", len(logs))
 	case o.channel < 1 || o.channel > 4:
 		return usagef("", "--channel %d: expected 1 to 4", o.channel)
 	case (o.ratedAmps > 0) != (o.k > 0):
 		return usagef("", "--rated-current and --k belong together")
 	case o.k != 0 && !(o.k >= 1 && o.k <= 2):
 		return usagef("", "--k %v: expected 1 to 2", o.k)
-	case o.follow && (o.json || o.csv != "" || o.sheet != "" || o.plot != ""):
-		return usagef("", "--follow goes with none of --json, --csv, --sheet, --plot")
+	case o.follow && (o.json || o.csv != "" || o.sheet != "" || o.plot != "" || o.evidence != ""):
+		return usagef("", "--follow goes with none of --json, --csv, --sheet, --plot, --evidence")
+	case o.evidence != "" && logs[0] == "-":
+		return usagef("save it to a file first", "--evidence: a log from a pipe cannot be kept")
 	case o.csv != "" && sameFile(o.csv, logs[0]):
 		return usagef("name another file", "--csv %s: is the log itself, which is never written over", o.csv)
 	}
@@ -188,7 +193,7 @@ func auditOne(ctx context.Context, std streams, b *bench, o auditOptions, name s
 		}
 		fmt.Fprintln(std.err, "wrote", o.csv)
 	}
-	if o.json || o.sheet != "" {
+	if o.json || o.sheet != "" || o.evidence != "" {
 		if a.SHA256, err = hashFile(name); err != nil {
 			return nil, err
 		}
@@ -316,10 +321,21 @@ func compareLogs(all []*audited) string {
 			b.WriteString(budget.Wrap(line+".", "    ", "    "))
 		}
 	}
+	var at, q []float64
+	for _, a := range with {
+		if a.Began != nil {
+			at, q = append(at, *a.Began), append(q, a.Capacity.Value)
+		}
+	}
+	if len(at) >= 3 {
+		if f, err := audit.Fading(at, q); err == nil {
+			b.WriteString(budget.Wrap(fmt.Sprintf("Over %s: %s.", audit.Span(slices.Max(at)-slices.Min(at)), f.Text), "  ", "    "))
+		}
+	}
 	return b.String()
 }
 
-// files writes sheet and plot.
+// files writes plot, sheet and evidence.
 func (o auditOptions) files(std streams, b *bench, a *audited) error {
 	if o.plot != "" {
 		if err := writeWhole(o.plot, func(w io.Writer) error { return a.sketch.WriteSVG(w, a.Log, a.Sign) }); err != nil {
@@ -327,7 +343,7 @@ func (o auditOptions) files(std streams, b *bench, a *audited) error {
 		}
 		fmt.Fprintln(std.err, "wrote", o.plot)
 	}
-	if o.sheet == "" {
+	if o.sheet == "" && o.evidence == "" {
 		return nil
 	}
 	var svg strings.Builder
@@ -357,10 +373,18 @@ func (o auditOptions) files(std streams, b *bench, a *audited) error {
 			return err
 		}
 	}
-	if err := writeWhole(o.sheet, s.Write); err != nil {
-		return err
+	if o.sheet != "" {
+		if err := writeWhole(o.sheet, s.Write); err != nil {
+			return err
+		}
+		fmt.Fprintln(std.err, "wrote", o.sheet)
 	}
-	fmt.Fprintln(std.err, "wrote", o.sheet)
+	if o.evidence != "" {
+		if err := writeWhole(o.evidence, func(w io.Writer) error { return writeEvidence(w, a, s, o.firmware) }); err != nil {
+			return err
+		}
+		fmt.Fprintln(std.err, "wrote", o.evidence)
+	}
 	return nil
 }
 

@@ -18,7 +18,7 @@ import (
 
 type budgetOptions struct {
 	json                               bool
-	pack                               string
+	pack, plot                         string
 	current, cutoff                    float64
 	cell, reference, lambda, ratedAmps float64
 	k, aim, repeat, p, startLimit      float64
@@ -49,6 +49,7 @@ discharge of the pack; with LOG it is the log's own discharge.`,
 	}
 	f := cmd.Flags()
 	f.BoolVar(&o.json, "json", false, "write it as one JSON object on one line")
+	f.StringVar(&o.plot, "plot", "", "draw the contributions as bars to `FILE.svg`")
 	f.StringVar(&o.pack, "pack", "", "rehearse this `PACK`: a name on board or a file (default: the project's, else agm-12v-7ah)")
 	f.Var(newAmount(quantity.Current, &o.current), "current", "of the rehearsed discharge (default: the rated current)")
 	f.Var(newAmount(quantity.Voltage, &o.cutoff), "cutoff", "the level at which the log's discharge was meant to end")
@@ -91,6 +92,12 @@ func runBudget(ctx context.Context, std streams, o budgetOptions, args []string)
 	s, err := c.State(budget.Options{P: o.p, Aim: o.aim, Seed: o.seed})
 	if err != nil {
 		return usagef("", "%v", err)
+	}
+	if o.plot != "" {
+		if err := writeWhole(o.plot, s.WriteSVG); err != nil {
+			return err
+		}
+		fmt.Fprintln(std.err, "wrote", o.plot)
 	}
 	if o.json {
 		return json.NewEncoder(std.out).Encode(s)

@@ -80,6 +80,7 @@ type Auditor struct {
 	direction int8
 	is, vs    float64
 	anyVolts  bool
+	began     float64 // clock of the first row that shows a date [Unix s]
 	stats     intervals
 	gap       gapWatch
 	seen      seen
@@ -102,7 +103,7 @@ func New(o Options) *Auditor {
 	if o.Channel == 0 {
 		o.Channel = 1
 	}
-	a := &Auditor{o: o, tempLow: math.Inf(1), tempHigh: math.Inf(-1)}
+	a := &Auditor{o: o, tempLow: math.Inf(1), tempHigh: math.Inf(-1), began: math.NaN()}
 	for i, n := range [...]string{"charge", "charge in", "charge out", "energy", "energy in", "energy out"} {
 		a.tallies[i].name = n
 		a.tallies[i].split = [...]int{0, 1, -1}[i%3]
@@ -306,6 +307,9 @@ func (a *Auditor) band() float64 {
 // take examines the next row.
 func (a *Auditor) take(r *row) {
 	a.rows++
+	if math.IsNaN(a.began) && !r.noDate {
+		a.began = r.clock
+	}
 	a.is, a.vs = math.Max(a.is, r.is), math.Max(a.vs, r.vs)
 	dt, m := a.time.take(r)
 	out := Row{Line: r.line, Time: a.time.t, Current: r.i, Voltage: r.v}

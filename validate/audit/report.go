@@ -23,6 +23,8 @@ type Report struct {
 	Timebase string  `json:"timebase"` // tick, elapsed or clock
 	Duration float64 `json:"duration_s"`
 	Interval float64 `json:"interval_s"` // usual time between rows
+	// Began is the clock of the first row, as if its wall time were UTC [Unix s]; nil without a date.
+	Began *float64 `json:"began_unix,omitempty"`
 
 	// Sign is +1 if the log prints charge positive, -1 if discharge; Signed is false if it prints one sign only.
 	Sign   int8 `json:"sign"`
@@ -105,6 +107,9 @@ func (a *Auditor) Finish() *Report {
 	r := &Report{Schema: Schema, Rows: a.rows, Broken: a.broken, Timebase: a.time.kind, Duration: a.time.t, Interval: a.time.typical, Sign: way,
 		Signed: a.signs[0] && a.signs[1], Bound: a.qBound, EnergyBound: a.eBound, Sampling: math.Sqrt(a.qVar), EnergySampling: math.Sqrt(a.eVar),
 		currentStep: a.is, voltageStep: a.vs, problems: a.problem, Findings: []verdict.Finding{}, Notes: []string{}}
+	if !math.IsNaN(a.began) {
+		r.Began = &a.began
+	}
 	r.Phases = a.settlePhases()
 	r.In, r.Out, r.EnergyIn, r.EnergyOut = a.q.pos, a.q.neg, a.e.pos, a.e.neg
 	if way < 0 {

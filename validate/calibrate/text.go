@@ -28,12 +28,26 @@ func WriteText(w io.Writer, lines []*Line, agree []Agreement, constants []Consta
 		fmt.Fprintf(&b, "whole numbers, %s:\n  true = reading * %d / 2^%d %+d %s (gain %+d ppm)\n", c.Quantity, c.Mul, c.Shift, c.Offset, unit, c.GainPPM)
 		if c.Shunt != 0 && c.Adjust {
 			fmt.Fprintf(&b, "  or a shunt of %d nohm and the offset: one of the two, not both\n", c.Shunt)
+			if l := lineOf(lines, c); l != nil {
+				fmt.Fprintf(&b, "  what is left, for the rig file (budget reads it; shunt and channel in one):\n  tolerance: {shunt: %.2g %%, shunt_gain: 0.001 %%, shunt_offset: %.2g uV}\n",
+					100*math.Sqrt(3)*math.Hypot(l.GainError, l.GainMeter), 1e6*math.Sqrt(3)*math.Hypot(l.OffsetError, l.OffsetMeter)*float64(c.Shunt)*1e-9)
+			}
 		}
 	}
 	b.WriteByte('\n')
 	b.WriteString(budget.Wrap("It rests on the pairs, on the meter's stated accuracy (rectangular, common to all pairs) and on a straight line between them; it says nothing of other temperatures. U is for a coverage probability of about 95.45 %.", "", ""))
 	_, err := io.WriteString(w, b.String())
 	return err
+}
+
+// lineOf is the line that constants were made from.
+func lineOf(lines []*Line, c Constants) *Line {
+	for _, l := range lines {
+		if l.Quantity == c.Quantity && l.Meter == c.Meter {
+			return l
+		}
+	}
+	return nil
 }
 
 func named(s string) string {
