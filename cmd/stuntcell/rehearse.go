@@ -2,15 +2,20 @@ package main
 
 import (
 	"fmt"
+	"io"
 
 	"github.com/spf13/cobra"
 
+	"stuntcell/model"
+	"stuntcell/scenarios"
 	"stuntcell/scenarios/rehearsal"
+	"stuntcell/validate/audit"
 )
 
 type rehearseOptions struct {
 	json, csv bool
 	sheet     string
+	plot      string
 }
 
 func newRehearse(std streams) *cobra.Command {
@@ -24,7 +29,8 @@ fuse, relay and connector that are crossed; what one failure would leave running
 
 The sheet is for the first connection and for a pack of unknown past, to print.`,
 		Example: `  stuntcell rehearse tick-wrap-mid-discharge --sheet sheet.html
-  stuntcell rehearse mine.yaml --csv > timeline.csv`,
+  stuntcell rehearse mine.yaml --csv > timeline.csv
+  stuntcell rehearse charge-then-discharge --plot plan.svg`,
 		Args:              cobra.ExactArgs(1),
 		ValidArgsFunction: completeScenarios,
 		RunE: func(_ *cobra.Command, args []string) error {
@@ -35,6 +41,7 @@ The sheet is for the first connection and for a pack of unknown past, to print.`
 	f.BoolVar(&o.json, "json", false, "write it as one JSON object on one line")
 	f.BoolVar(&o.csv, "csv", false, "write the timeline as CSV")
 	f.StringVar(&o.sheet, "sheet", "", "write the sheet for the first connection to `FILE.html`")
+	f.StringVar(&o.plot, "plot", "", "draw voltage, current and charge over time to `FILE.svg`")
 	cmd.MarkFlagsMutuallyExclusive("json", "csv")
 	return cmd
 }
@@ -58,6 +65,17 @@ func runRehearse(std streams, o rehearseOptions, name string) error {
 		}
 		fmt.Fprintln(std.err, "wrote", o.sheet)
 	}
+	if o.plot != "" {
+		course, err := sketch(sc)
+		if err != nil {
+			return err
+		}
+		title := sc.Name + ", a simulation"
+		if err := writeWhole(o.plot, func(w io.Writer) error { return course.WriteSVG(w, title, 1) }); err != nil {
+			return err
+		}
+		fmt.Fprintln(std.err, "wrote", o.plot)
+	}
 	switch {
 	case o.json:
 		return r.JSON(std.out)
@@ -65,4 +83,23 @@ func runRehearse(std streams, o rehearseOptions, name string) error {
 		return r.CSV(std.out)
 	}
 	return r.Text(std.out)
+}
+
+// sketch plays a scenario's plan and keeps its course for a picture.
+func sketch(sc *scenarios.Scenario) (*audit.Sketch, error) {
+	// Between two instants at which something changes the course is smooth: so many points of it make a curve.
+	const points = 200
+	var s audit.Sketch
+	charge := 0.0
+	_, err := rehearsal.Play(&sc.Setup, rehearsal.Options{Visit: func(span *model.Span) {
+		step := max((span.T1-span.T0)/points, 1e9)
+		for t := span.T0; ; t = min(t+step, span.T1) {
+			s.Row(audit.Row{Time: float64(t) * 1e-9, Voltage: span.Voltage(t), Current: span.Current(t), Charge: charge + span.Charge(span.T0, t)})
+			if t == span.T1 {
+				break
+			}
+		}
+		charge += span.Charge(span.T0, span.T1)
+	}})
+	return &s, err
 }

@@ -89,7 +89,7 @@ type panel struct {
 
 // WriteSVG draws voltage, current and charge over time, one above the other. sign makes charge positive (Report.Sign). It is readable in grey.
 func (s *Sketch) WriteSVG(w io.Writer, title string, sign int8) error {
-	const wide, high, left, top, gap = 800, 170, 70, 30, 30
+	const wide, high, left, top, gap = 800, 170, 70, 48, 30
 	g := float64(sign)
 	order := func(a, b float64) (float64, float64) { return math.Min(a, b), math.Max(a, b) }
 	panels := []panel{
