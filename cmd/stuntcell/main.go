@@ -58,6 +58,7 @@ All of it is a simulation: real batteries may be worse, and firmware is no safet
 	})
 	root.AddCommand(
 		newProve(std),
+		newHunt(std),
 		newGather(std),
 		newRehearse(std),
 		newRecord(std),

@@ -6,6 +6,8 @@ package campaign
 
 import (
 	"context"
+	"maps"
+	"slices"
 	"sync"
 )
 
@@ -74,7 +76,7 @@ func Each[T any](ctx context.Context, n, jobs int, work func(ctx context.Context
 			next++
 		}
 	}
-	for i := next; i < n; i++ {
+	for _, i := range slices.Sorted(maps.Keys(finished)) {
 		pass(i)
 	}
 	if err := context.Cause(ctx); err != nil {
