@@ -42,7 +42,7 @@ type judge struct {
 	at          []int  // reading of each data row
 	fits        []bool // its time column shows that reading
 	tickColumn  *logfile.Column
-	tickOffset  int64
+	tickOffset  map[int16]int64 // by power-up
 	ticksFit    bool
 	tickBad     bool
 	clockColumn *logfile.Column

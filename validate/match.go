@@ -47,34 +47,58 @@ func (j *judge) match() {
 	}
 }
 
-// timesOfDay takes a column of h:mm:ss that the reader took for elapsed time as a time of day, where it shows what the
-// clock's face does in the user's zone or in UTC and the log has no other clock.
+// timesOfDay takes a column that the reader took for elapsed time as a clock, where it shows what the clock's face does (the
+// time of day in the user's zone or in UTC, or Unix seconds), does not show the time that passed, and the log has no other
+// clock.
 func (j *judge) timesOfDay(after []int) {
 	if j.column(logfile.Clock) != nil {
 		return
 	}
 	for i := range j.table.Columns {
 		c := &j.table.Columns[i]
-		if c.Kind != logfile.Elapsed || !c.MayBeClock {
+		if c.Kind != logfile.Elapsed || j.showsElapsed(c, after) {
 			continue
 		}
 		for _, zone := range []int64{j.rec.Greeting.ZoneMin * 60, 0} {
-			fits, n := 0, 0
+			whole, ofDay, n := 0, 0, 0
 			for r, v := range c.Value {
 				if math.IsNaN(v) || !faced(&j.rec.Readings, after[r]) {
 					continue
 				}
 				n++
-				if d := math.Remainder(v-float64(zone)-float64(j.rec.Readings.Clock[after[r]]), 86400); math.Abs(d) <= 2 {
-					fits++
+				d := v - float64(zone) - float64(j.rec.Readings.Clock[after[r]])
+				if math.Abs(d) <= 2 {
+					whole++
+				}
+				if math.Abs(math.Remainder(d, 86400)) <= 2 {
+					ofDay++
 				}
 			}
-			if n > 0 && fits*2 > n {
-				c.Kind, c.NoDate = logfile.Clock, true
+			if n > 0 && whole*2 > n || n > 0 && c.MayBeClock && ofDay*2 > n {
+				c.Kind, c.NoDate, c.Zoned = logfile.Clock, whole*2 <= n, whole*2 > n && zone == 0
 				return
 			}
 		}
 	}
+}
+
+// showsElapsed says that a column shows the time that passed since the first row of each power-up, to half a percent.
+func (j *judge) showsElapsed(c *logfile.Column, after []int) bool {
+	t := j.rec.Readings.T
+	first, begin, fits, n := math.NaN(), int64(0), 0, 0
+	for r, v := range c.Value {
+		if math.IsNaN(v) {
+			continue
+		}
+		if math.IsNaN(first) || r > 0 && j.lifeOfRow(r) != j.lifeOfRow(r-1) {
+			first, begin = v, t[after[r]]
+		}
+		n++
+		if d := float64(t[after[r]]-begin) * 1e-9; math.Abs(v-first-d) <= 2+2*j.series.Period+0.005*d {
+			fits++
+		}
+	}
+	return fits*20 >= n*19
 }
 
 // column returns the first column of a kind on channel 1, nil if there is none.
@@ -127,44 +151,48 @@ func (j *judge) matchTicks(c *logfile.Column, after []int) bool {
 		}
 		return best
 	}
-	try := func(off int64) (at []int, fit int) {
-		at = make([]int, len(c.Value))
-		for r, v := range c.Value {
-			at[r] = -1
-			n, ok := j.counts(c, v)
-			if !ok {
-				continue
-			}
-			life := j.lifeOfRow(r)
-			k := after[r]
-			// Rows of another power-up than the reading's belong to readings of their own.
-			if at[r] = find(n, off, k); at[r] >= 0 && j.rec.Readings.Life[at[r]] == life {
-				fit++
-			} else if at[r] >= 0 {
-				at[r] = -1
-			}
-		}
-		return at, fit
+	// A column that counts from the first reading counts anew after a power cut, so that each power-up has its own difference.
+	best := make([]int, len(c.Value))
+	rowsOf := map[int16][]int{}
+	for r := range c.Value {
+		best[r] = -1
+		rowsOf[j.lifeOfRow(r)] = append(rowsOf[j.lifeOfRow(r)], r)
 	}
-	offs := []int64{0}
-	// The difference at the first row that has a tick, and at the last.
-	for _, r := range []int{0, len(c.Value) / 2, len(c.Value) - 1} {
-		if r >= 0 && r < len(c.Value) {
+	j.tickOffset = map[int16]int64{}
+	bestFit := 0
+	for life, rows := range rowsOf {
+		offs := []int64{0}
+		for _, r := range []int{rows[0], rows[len(rows)/2], rows[len(rows)-1]} {
 			if n, ok := j.counts(c, c.Value[r]); ok {
 				offs = append(offs, (ticks[after[r]]-n)&mask)
 			}
 		}
-	}
-	if len(ticks) > 0 {
-		offs = append(offs, ticks[0]&mask)
-	}
-	var best []int
-	bestFit := -1
-	var bestOff int64
-	for _, off := range offs {
-		if at, fit := try(off); fit > bestFit {
-			best, bestFit, bestOff = at, fit, off
+		if k := sort.Search(len(ticks), func(k int) bool { return j.rec.Readings.Life[k] >= life }); k < len(ticks) {
+			offs = append(offs, ticks[k]&mask)
 		}
+		most := -1
+		for _, off := range offs {
+			at, fit := make([]int, len(rows)), 0
+			for i, r := range rows {
+				at[i] = -1
+				n, ok := j.counts(c, c.Value[r])
+				if !ok {
+					continue
+				}
+				// Rows of another power-up than the reading's belong to readings of their own.
+				if k := find(n, off, after[r]); k >= 0 && j.rec.Readings.Life[k] == life {
+					at[i] = k
+					fit++
+				}
+			}
+			if fit > most {
+				most, j.tickOffset[life] = fit, off
+				for i, r := range rows {
+					best[r] = at[i]
+				}
+			}
+		}
+		bestFit += most
 	}
 	valid := 0
 	for r, k := range best {
@@ -175,7 +203,6 @@ func (j *judge) matchTicks(c *logfile.Column, after []int) bool {
 			j.at[r], j.fits[r] = k, true
 		}
 	}
-	j.tickOffset = bestOff
 	j.ticksFit = valid > 0 && bestFit*10 >= valid*8
 	if !j.ticksFit {
 		// The column is no counter that the readings show: match by other means.

@@ -94,7 +94,8 @@ func (j *judge) checkRows() {
 			continue
 		}
 		log := j.logBetween(a, b)
-		g := gap(a, b)
+		// Rows that are placed by a time column are placed no finer than it shows.
+		g := gap(a, b) + j.placing()
 		d := times[b] - times[a]
 		ratios = append(ratios, d/log[0])
 		total++
@@ -178,6 +179,14 @@ func (j *judge) checkRows() {
 		rowsCheck.Detail = fmt.Sprintf("%d missing, %d duplicated, %d disordered, %d malformed", missing, s.Duplicates, s.Disorders, s.Brokens)
 	}
 	j.checks = append(j.checks, rowsCheck)
+}
+
+// placing is the fineness of the time column by which rows find their readings [s]; 0 if it is the counter.
+func (j *judge) placing() float64 {
+	if j.ticksFit || !j.clockFits {
+		return 0
+	}
+	return 1
 }
 
 // offAtEnd is time at the end of the run in which no good reading came [s].

@@ -432,12 +432,13 @@ func (j *judge) checkElapsed() {
 			}
 			k := j.at[r]
 			d := float64(0)
+			offset := j.tickOffset[j.lifeOfRow(r)]
 			if !j.fits[r] {
-				d = float64(((n+j.tickOffset-j.rec.Readings.Tick[k])&mask+mask/2)&mask - mask/2)
+				d = float64(((n+offset-j.rec.Readings.Tick[k])&mask+mask/2)&mask - mask/2)
 				if d == 0 {
 					d = 1
 				}
-			} else if n < 0 && n+j.tickOffset < 0 {
+			} else if n < 0 && n+offset < 0 {
 				// A counter is not negative: printed as signed.
 				d = float64(n)
 			}

@@ -298,7 +298,8 @@ func (j *judge) checkFresh() {
 	tested := false
 	for vi := range j.values {
 		v := &j.values[vi]
-		if v.Column.Kind != logfile.Current {
+		// A clock's second holds several readings of a fast loop: nobody can tell which one a row shows.
+		if v.Column.Kind != logfile.Current || j.placing() > j.series.Period {
 			continue
 		}
 		for lag := 2; lag <= 12; lag++ {

@@ -35,10 +35,23 @@ type Unrolled struct {
 func Unroll(c Printed, p []float64, marks Marks, limit float64) *Unrolled {
 	plus := unroll(c, p, marks, limit, 1)
 	minus := unroll(c, p, marks, limit, -1)
-	if minus.Worst < plus.Worst {
+	// One huge deviation must not decide the sign: that in which more rows fit is the column's.
+	switch p, m := plus.within(limit, c.Unit), minus.within(limit, c.Unit); {
+	case m > p, m == p && minus.Worst < plus.Worst:
 		return minus
 	}
 	return plus
+}
+
+// within counts the rows that keep the limit and one printed unit, and where most are near nothing those that show something.
+func (u *Unrolled) within(limit float64, unit []float64) int {
+	n := 0
+	for r, x := range u.Residual {
+		if math.Abs(x) <= limit+unit[r] && math.Abs(u.Value[r]) > limit+unit[r] {
+			n++
+		}
+	}
+	return n
 }
 
 func unroll(c Printed, p []float64, marks Marks, limit, sign float64) *Unrolled {
