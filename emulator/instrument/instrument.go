@@ -232,7 +232,8 @@ func (b *Bench) SetSource(s Source) error { return b.Turn(s, b.load) }
 // SetLoad turns the knobs of the load. While it is on, what is set holds at once.
 func (b *Bench) SetLoad(l Load) error { return b.Turn(b.source, l) }
 
-// Turn turns all knobs at once, or none: [ErrRange] if one does not go there, [ErrConflict] if they exclude one another.
+// Turn turns all knobs at once, or none: [ErrRange] if one does not go there, [ErrConflict] if they exclude one
+// another or the source would exceed the voltage that the pack may be charged with.
 func (b *Bench) Turn(s Source, l Load) error {
 	if !within(s.Volts, 0, MaxVolts) || !within(s.Amps, 0, MaxAmps) {
 		return ErrRange
@@ -248,6 +249,10 @@ func (b *Bench) Turn(s Source, l Load) error {
 		return ErrRange // a source of nothing would be a short
 	}
 	if s.On && l.On && l.Mode != Current {
+		return ErrConflict
+	}
+	// Beyond what the pack may be charged with there is no model of it, and a real one is ruined.
+	if limit := b.config.Pack.Limits.ChargeVoltage; s.On && limit > 0 && s.Volts > limit*1.02 {
 		return ErrConflict
 	}
 	if s == b.source && l == b.load {

@@ -26,7 +26,7 @@ type BoardOptions struct {
 // The greeting is repeated each second until it is answered. A board that says `can seq` gets seq and crc with each message and must
 // seal its answers (see [Sealed]); what the line damages is then asked for again. A power cut closes the line after a reset by
 // its modem lines, if it has any; a board that is not wired for it is greeted again and goes on. Its files are out of our reach: torn does nothing.
-// A board that has answered `end` begins a new test at the next greeting.
+// A new test begins with the same reset; a board that is not wired for it must begin anew at the greeting that follows an `end`.
 type Board struct {
 	options BoardOptions
 	line    io.ReadWriteCloser
@@ -84,7 +84,12 @@ func (b *Board) Start(ctx context.Context) error {
 	}
 	b.wire = newWire(b.line, nopCloser{b.line}, b.options.Timeout)
 	b.started, b.asked, b.failed, b.sealed, b.seq = true, false, false, false, 0
-	if _, stays := b.line.(Resetter); stays {
+	if r, stays := b.line.(Resetter); stays {
+		// Each test begins at a power-up. Most boards restart when their port is opened; this makes sure of it.
+		if err := r.Reset(); err != nil {
+			b.hangUp()
+			return err
+		}
 		// The end of an answer to whoever had the port before may still come.
 		if err := b.wire.drain(ctx, drainMost); err != nil && !errors.Is(err, errEnded) {
 			b.hangUp()

@@ -119,8 +119,11 @@ func ParseTrace(file string, r io.Reader) ([]Act, error) {
 		}
 		column := 1
 		fail := func(i int, what string) error {
-			for _, w := range words[:min(i, len(words))] {
-				column += strings.Index(lines.Text()[column-1:], w) + len(w)
+			for k, w := range words[:i+1] {
+				column += strings.Index(text[column-1:], w)
+				if k < i {
+					column += len(w)
+				}
 			}
 			return fmt.Errorf("%s:%d:%d: %s", file, n, column, what)
 		}

@@ -379,7 +379,7 @@ func TestFaultsThatAreWrong(t *testing.T) {
 		}
 	}
 	for _, c := range []struct{ text, want string }{
-		{"0/0 to 1 flip", "t:1:1: expected LINE"}, {"# ok\n0/0 to x flip 1", "t:2:"}, {"0/0 to 1 flop 1", "no fault"}, {"0/0 to 1 flip -1", "t:1:"}, {strings.Repeat("x", 5000), "at most 4096"},
+		{"0/0 to 1 flip", "t:1:1: expected LINE"}, {"# ok\n0/0 to x flip 1", "t:2:8: \"x\""}, {"0/0 to 1 flop 1", "t:1:10: no fault"}, {"0/0 to 1 flip -1", "t:1:"}, {strings.Repeat("x", 5000), "at most 4096"},
 	} {
 		if _, err := wire.ParseTrace("t", strings.NewReader(c.text)); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%.40q: %v, want %q", c.text, err, c.want)

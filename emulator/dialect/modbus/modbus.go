@@ -1,4 +1,4 @@
-// Package modbus is a battery monitor with registers, as Modbus RTU on a serial line and as Modbus TCP.
+// Package modbus is a monitor of a battery, with registers, as Modbus RTU on a serial line and as Modbus TCP.
 //
 // A frame is a unit number and a PDU; RTU adds CRC-16/MODBUS, low byte first, TCP a header of seven bytes before it (transaction, protocol 0,
 // length, unit). Function codes 3 and 4 read holding and input registers, 6 writes one, 16 several. Exceptions: 1 unknown function, 2 register

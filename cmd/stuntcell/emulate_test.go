@@ -1,0 +1,365 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"stuntcell/emulator/link"
+	"stuntcell/validate/loggers"
+)
+
+// tool runs the tool in this process and returns what it wrote to both its streams, and its exit status.
+func tool(t *testing.T, ctx context.Context, args ...string) (out, errs string, code int) {
+	t.Helper()
+	std := streams{in: strings.NewReader("")}
+	for _, f := range []**os.File{&std.out, &std.err} {
+		var err error
+		if *f, err = os.CreateTemp(t.TempDir(), ""); err != nil {
+			t.Fatal(err)
+		}
+		defer (*f).Close()
+	}
+	root := newRoot(std)
+	root.SetArgs(args)
+	err := root.ExecuteContext(ctx)
+	complain(std, err)
+	read := func(f *os.File) string {
+		b, err := os.ReadFile(f.Name())
+		if err != nil {
+			t.Fatal(err)
+		}
+		return string(b)
+	}
+	return read(std.out), read(std.err), status(err)
+}
+
+// device runs emulate until the test ends and returns where it is.
+func device(t *testing.T, args ...string) string {
+	t.Helper()
+	ctx, cancel := context.WithCancelCause(context.Background())
+	r, w, err := os.Pipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	root := newRoot(streams{in: strings.NewReader(""), out: w, err: w})
+	root.SetArgs(append([]string{"emulate"}, args...))
+	done := make(chan error, 1)
+	go func() {
+		done <- root.ExecuteContext(ctx)
+		w.Close()
+	}()
+	t.Cleanup(func() {
+		cancel(interrupted)
+		if err := <-done; !errors.Is(err, interrupted) {
+			t.Errorf("emulate %s: %v", args, err)
+		}
+		r.Close()
+	})
+	line, err := bufio.NewReader(r).ReadString('\n')
+	where := regexp.MustCompile(` on (\S+?)(?: to \S+)?(?: \(\S+\))?(?:, \d+ packs)?;`).FindStringSubmatch(line)
+	if err != nil || where == nil {
+		t.Fatalf("emulate %s says %q, %v", args, line, err)
+	}
+	return where[1]
+}
+
+func missing(t *testing.T, what string) {
+	t.Helper()
+	if os.Getenv("STUNTCELL_REQUIRE") == "all" {
+		t.Fatalf("%s is missing, and STUNTCELL_REQUIRE=all is set", what)
+	}
+	t.Skip(what + " is missing")
+}
+
+// terminal makes a pseudo-terminal for a board.
+func terminal(t *testing.T) *link.PTY {
+	t.Helper()
+	p, err := link.OpenPTY(filepath.Join(t.TempDir(), "port"))
+	if errors.Is(err, errors.ErrUnsupported) {
+		missing(t, "a pseudo-terminal")
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
+
+// flash is a byte store that a board keeps.
+type flash map[string][]byte
+
+func (f flash) Load(name string) []byte    { return f[name] }
+func (f flash) Save(name string, b []byte) { f[name] = append([]byte(nil), b...) }
+
+// TestProveABoard: the good logger at the other end of a pseudo-terminal, over a line with seals, and over TCP.
+func TestProveABoard(t *testing.T) {
+	t.Chdir(t.TempDir())
+	suite := []string{"discharge-two-rates", "tick-wrap-mid-discharge", "logger-ends-with-rebound", "load-steps", "setting-changed"}
+	good := func() link.Logger { return loggers.Good()(flash{}) } // `end` begins a new test: its store is new
+	judged := func(t *testing.T, out, errs string, code int) {
+		t.Helper()
+		if code != 0 || !strings.Contains(out, fmt.Sprintf("PASS: every check holds in %d scenarios", len(suite))) {
+			t.Errorf("exit status %d\n%s%s", code, out, errs)
+		}
+		if !regexp.MustCompile(`\d+ readings in 5 scenarios: about `).MatchString(errs) {
+			t.Errorf("no estimate: %s", errs)
+		}
+	}
+	t.Run("pty", func(t *testing.T) {
+		p := terminal(t)
+		done := make(chan error, 1)
+		go func() { done <- link.Sealed(p, p, good) }()
+		out, errs, code := tool(t, context.Background(), append([]string{"prove", "--port", p.Device(), "--battery-disconnected"}, suite...)...)
+		judged(t, out, errs, code)
+		if !strings.Contains(errs, "the line alone needs") {
+			t.Errorf("the line's rate is not counted: %s", errs)
+		}
+		p.Close()
+		<-done
+	})
+	t.Run("tcp", func(t *testing.T) {
+		l, _, err := link.ListenTCP("127.0.0.1:0")
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer l.Close()
+		go func() {
+			for {
+				c, err := l.Accept()
+				if err != nil {
+					return
+				}
+				link.Serve(c, c, good())
+				c.Close()
+			}
+		}()
+		out, errs, code := tool(t, context.Background(), append([]string{"prove", "--connect", l.Addr().String(), "--battery-disconnected"}, suite...)...)
+		judged(t, out, errs, code)
+	})
+}
+
+func TestProveABoardThatIsNotReady(t *testing.T) {
+	t.Chdir(t.TempDir())
+	p := terminal(t)
+	go io.Copy(io.Discard, p)
+	defer p.Close()
+	for _, c := range []struct {
+		args []string
+		code int
+		want string
+	}{
+		{[]string{"--port", p.Device()}, exitUsage, "--battery-disconnected"},
+		{[]string{"--port", p.Device(), "--battery-disconnected", "--timeout", "1500ms"}, exitUnanswered, "did not answer"},
+		{[]string{"--port", "./nowhere", "--battery-disconnected"}, exitUsage, "plug the board in"},
+		{[]string{"--connect", "127.0.0.1:1", "--battery-disconnected"}, exitUsage, "nobody listens there"},
+	} {
+		out, errs, code := tool(t, context.Background(), append(append([]string{"prove"}, c.args...), "load-steps")...)
+		if code != c.code || !strings.Contains(errs, c.want) {
+			t.Errorf("%s: exit status %d, want %d with %q\n%s%s", c.args, code, c.code, c.want, out, errs)
+		}
+	}
+}
+
+// TestProveAChip: firmware on a simulated 8-bit chip, its UART on a pseudo-terminal.
+func TestProveAChip(t *testing.T) {
+	const simulator = "/usr/include/simavr"
+	if _, err := os.Stat(simulator); err != nil {
+		missing(t, "a simulator of a chip (libsimavr-dev)")
+	}
+	dir := t.TempDir()
+	host, firmware := filepath.Join(dir, "host"), filepath.Join(dir, "chip.elf")
+	for _, build := range [][]string{
+		{"cc", "-O2", "-o", host, "../../emulator/firmware/chip/host.c", "-I" + simulator, "-lsimavr", "-lelf"},
+		{"avr-gcc", "-mmcu=atmega328p", "-DF_CPU=16000000UL", "-std=c99", "-Os", "-I../../emulator/firmware", `-DLOGGER="integer.c"`,
+			"-o", firmware, "../../testdata/loggers/chip.c"},
+	} {
+		if _, err := exec.LookPath(build[0]); err != nil {
+			missing(t, build[0])
+		}
+		if out, err := exec.Command(build[0], build[1:]...).CombinedOutput(); err != nil {
+			t.Fatalf("%v\n%s", err, out)
+		}
+	}
+	t.Chdir(t.TempDir())
+	p := terminal(t)
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		resets(t, p, host, firmware)
+	}()
+	defer func() {
+		p.Close()
+		<-done
+	}()
+	out, errs, code := tool(t, context.Background(), "prove", "--port", p.Device(), "--battery-disconnected", "readings-slow-and-uneven", "rig-coarse")
+	if code != 0 || !strings.Contains(out, "PASS: every check holds in 2 scenarios") {
+		t.Errorf("exit status %d\n%s%s", code, out, errs)
+	}
+}
+
+// resets runs a board that restarts when its port is opened, as the modem lines of a real port make it: at each greeting.
+func resets(t *testing.T, p *link.PTY, program ...string) {
+	var cmd *exec.Cmd
+	var in io.WriteCloser
+	end := func() {
+		if cmd != nil {
+			in.Close()
+			cmd.Process.Kill()
+			cmd.Wait()
+		}
+	}
+	defer func() { end() }()
+	lines := bufio.NewScanner(p)
+	for lines.Scan() {
+		if strings.HasPrefix(lines.Text(), "stuntcell 1 ") {
+			end()
+			cmd = exec.Command(program[0], program[1:]...)
+			cmd.Stdout = p
+			var err error
+			if in, err = cmd.StdinPipe(); err == nil {
+				err = cmd.Start()
+			}
+			if err != nil {
+				t.Error(err)
+				cmd = nil
+				return
+			}
+		}
+		if cmd != nil {
+			fmt.Fprintln(in, lines.Text())
+		}
+	}
+}
+
+// TestBridge: a stream goes over TCP and through socat to a terminal of its making.
+func TestBridge(t *testing.T) {
+	if _, err := exec.LookPath("socat"); err != nil {
+		missing(t, "socat")
+	}
+	t.Chdir(t.TempDir())
+	addr := device(t, "discharge-two-rates", "--dialect", "stream", "--tcp", "127.0.0.1:0", "--speed", "100", "--columns", "s,V")
+	socat := exec.Command("socat", "PTY,link=bridge,rawer", "TCP:"+addr)
+	if err := socat.Start(); err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		socat.Process.Kill()
+		socat.Wait()
+	}()
+	var s *link.Serial
+	for range 200 {
+		var err error
+		if s, err = link.OpenSerial("bridge", 9600); err == nil {
+			break
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
+	if s == nil {
+		t.Fatal("socat makes no terminal")
+	}
+	defer s.Close()
+	lines := bufio.NewScanner(s)
+	var last float64
+	for n := range 20 {
+		var at, volts float64
+		if !lines.Scan() {
+			t.Fatal(lines.Err())
+		}
+		if _, err := fmt.Sscanf(lines.Text(), "%f,%f", &at, &volts); err != nil || volts < 10 || n > 1 && at <= last {
+			if n > 0 { // the first is the header
+				t.Fatalf("line %d: %q", n, lines.Text())
+			}
+		}
+		last = at
+	}
+}
+
+// TestManyPacks: 200 packs behind 200 ports and as 200 units of one, each with settings of its own.
+func TestManyPacks(t *testing.T) {
+	t.Chdir(t.TempDir())
+	const packs = 200
+	t.Run("units", func(t *testing.T) {
+		c, err := net.Dial("tcp", device(t, "bench", "--dialect", "modbus", "--tcp", "127.0.0.1:0", "--packs", "200", "--speed", "step"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close()
+		c.SetDeadline(time.Now().Add(30 * time.Second))
+		answer := make([]byte, 260)
+		for unit := 1; unit <= packs; unit++ {
+			// The mode of the load, another for each of its neighbours.
+			request := []byte{0, 1, 0, 0, 0, 6, byte(unit), 6, 0, 2, 0, byte(unit % 3)}
+			if _, err := c.Write(request); err != nil {
+				t.Fatal(err)
+			}
+			if n, err := io.ReadFull(c, answer[:12]); err != nil || string(answer[:n]) != string(request) {
+				t.Fatalf("unit %d: % X, %v", unit, answer[:n], err)
+			}
+		}
+		for unit := 1; unit <= packs; unit++ {
+			if _, err := c.Write([]byte{0, 1, 0, 0, 0, 6, byte(unit), 3, 0, 2, 0, 1}); err != nil {
+				t.Fatal(err)
+			}
+			if _, err := io.ReadFull(c, answer[:11]); err != nil || answer[6] != byte(unit) || answer[10] != byte(unit%3) {
+				t.Fatalf("unit %d: % X, %v", unit, answer[:11], err)
+			}
+		}
+	})
+	t.Run("ports", func(t *testing.T) {
+		addr := device(t, "bench", "--dialect", "scpi", "--tcp", "127.0.0.1:0", "--packs", "200")
+		c, err := net.Dial("tcp", addr)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close()
+		c.SetDeadline(time.Now().Add(30 * time.Second))
+		fmt.Fprintln(c, "*IDN?")
+		if line, err := bufio.NewReader(c).ReadString('\n'); err != nil || strings.Count(line, ",") != 3 {
+			t.Errorf("%q, %v", line, err)
+		}
+	})
+}
+
+// TestCaptureAndCheck: a session that was kept plays again without a wire, and a device that differs is found out.
+func TestCaptureAndCheck(t *testing.T) {
+	t.Chdir(t.TempDir())
+	t.Run("session", func(t *testing.T) {
+		c, err := net.Dial("tcp", device(t, "bench", "--dialect", "scpi", "--tcp", "127.0.0.1:0", "--speed", "step", "--capture", "session"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close()
+		c.SetDeadline(time.Now().Add(30 * time.Second))
+		answers := bufio.NewReader(c)
+		for _, ask := range []string{"LOAD:CURR 1;:INP ON;*OPC?", "SYST:STEP 3600;:MEAS:CHAR?", "SYST:ERR?"} {
+			fmt.Fprintln(c, ask)
+			if line, err := answers.ReadString('\n'); err != nil {
+				t.Fatalf("%s: %q, %v", ask, line, err)
+			}
+		}
+	})
+	if out, errs, code := tool(t, context.Background(), "emulate", "bench", "--dialect", "scpi", "--speed", "step", "--check", "session"); code != 0 {
+		t.Errorf("the same device: exit status %d\n%s%s", code, out, errs)
+	}
+	b, err := os.ReadFile("session")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile("changed", []byte(strings.Replace(string(b), "-1.000000E+00", "-1.100000E+00", 1)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	_, errs, code := tool(t, context.Background(), "emulate", "bench", "--dialect", "scpi", "--speed", "step", "--check", "changed")
+	if code != exitFailed || !strings.Contains(errs, "operation 4") || !strings.Contains(errs, "-1.100000E+00") {
+		t.Errorf("another device: exit status %d\n%s", code, errs)
+	}
+}
