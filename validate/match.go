@@ -336,8 +336,18 @@ func (j *judge) matchElapsed(c *logfile.Column, after []int) {
 				continue
 			}
 			step := max(c.Step[r], j.series.Period/2)
-			k := sort.SearchFloat64s(times, v-off+c.Step[r]/2+1e-6) - 1
-			if k >= 0 && k <= after[r] && math.Abs(times[k]+off-v) <= step+1e-9 {
+			// After a power cut it counts anew.
+			life := j.lifeOfRow(r)
+			first := sort.Search(n, func(k int) bool { return j.rec.Readings.Life[k] >= life })
+			if first == n {
+				continue
+			}
+			base := off - times[first]
+			if life > 0 && off != 0 {
+				base = float64(j.rec.Readings.Tick[first])/j.series.Hz - times[first]
+			}
+			k := sort.SearchFloat64s(times, v-base+c.Step[r]/2+1e-6) - 1
+			if k >= first && k <= after[r] && math.Abs(times[k]+base-v) <= step+1e-9 {
 				at[r] = k
 				fit++
 			}

@@ -194,6 +194,9 @@ func (j *judge) checkCard() {
 				before = c.Unrolled.Residual[r]
 				continue
 			}
+			if math.Abs(before) > c.Limit+c.Printed.Unit[r] {
+				break // off before the card failed: no news of the card
+			}
 			d := c.Unrolled.Residual[r] - before
 			seen = true
 			excess := (math.Abs(d) - c.Printed.Unit[r] - c.Limit) / c.Scale

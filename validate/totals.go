@@ -63,6 +63,10 @@ func (j *judge) marks() {
 		}
 	}
 	j.index, j.mark = index, m
+	j.series.RowAt = make([]bool, j.series.Len())
+	for _, k := range j.at {
+		j.series.RowAt[k] = true
+	}
 }
 
 // totalColumns lists the columns of totals with their allowances. Elapsed columns come last.

@@ -46,6 +46,11 @@ func (c *Case) hypotheses() []hypothesis {
 				add("tick-wrap", 10, v.how, func(m *replay.Meter) { m.Clocking = v.c })
 			}
 		}
+		for _, w := range []int{16, 24, 32, 64} {
+			if wraps && int64(w) != s.Bits {
+				add("tick-wrap", 10, fmt.Sprintf("the step over the wrap is taken as if the counter had %d bits", w), func(m *replay.Meter) { m.WrapBits = w })
+			}
+		}
 		if halves {
 			for _, v := range []struct {
 				c   replay.Clocking
@@ -127,6 +132,10 @@ func (c *Case) hypotheses() []hypothesis {
 		for _, q := range []float64{1, 0.5, 0.25, 0.1, 0.05, 0.01, 0.005} {
 			add("truncated-sum", 46, fmt.Sprintf("the current is cut to multiples of %g A before it is added", q), func(m *replay.Meter) { m.CutCurrent = q })
 			add("truncated-sum", 46, fmt.Sprintf("the current is cut downward to multiples of %g A before it is added", q), func(m *replay.Meter) { m.CutCurrent, m.CutFloor = q, true })
+			add("truncated-sum", 46, fmt.Sprintf("current, and power from it, are cut to multiples of %g A", q), func(m *replay.Meter) { m.CutCurrent, m.PowerOfCut = q, true })
+			add("rounded-sum", 47, fmt.Sprintf("current, and power from it, are rounded to multiples of %g A", q), func(m *replay.Meter) {
+				m.CutCurrent, m.RoundCurrent, m.PowerOfCut = q, true, true
+			})
 			add("rounded-sum", 47, fmt.Sprintf("the current is rounded to multiples of %g A before it is added", q), func(m *replay.Meter) { m.CutCurrent, m.RoundCurrent = q, true })
 		}
 		for _, q := range stepQuanta {

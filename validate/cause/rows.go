@@ -115,7 +115,8 @@ func (c *Case) cadence(s *Spacing) []verdict.Finding {
 		return []verdict.Finding{*f}
 	}
 	if s.TooOff && s.FirstBad >= 0 && s.BadFrom > 0 {
-		if h := c.stops(s.BadFrom, s.BadTo); h != nil {
+		// A burst of rows may come before what it belongs to.
+		if h := c.stops(s.BadFrom, c.Series.Len()-1); h != nil {
 			f := c.finding(h.cause, ofFirmware, 0.8, row)
 			f.Evidence = fmt.Sprintf("rows stop coming at the interval at the moment at which %s", h.what)
 			return []verdict.Finding{f}

@@ -87,8 +87,12 @@ func (c *Case) cells() float64 { return float64(max(c.Cells, 1)) }
 
 // roundLevel says that a narrow range of levels holds a round one: a tenth of a volt, or a twentieth of one per cell.
 func roundLevel(lo, hi, cells float64) bool {
-	if hi-lo > 0.03 {
+	if hi-lo > 0.4 {
 		return false
+	}
+	if hi-lo > 0.03 {
+		// A wide range holds a tenth of a volt by chance, a whole or half volt hardly.
+		return math.Floor(hi/0.5+1e-9)*0.5 > lo
 	}
 	for _, q := range []float64{0.1, 0.05 * cells} {
 		if math.Floor(hi/q+1e-9)*q > lo {

@@ -109,6 +109,25 @@ func (c *Case) value(v *Value) []verdict.Finding {
 			return found("sign", 0.93, fmt.Sprintf("has the right size with the wrong sign in %d rows", wrongSign))
 		}
 	}
+	// Rows that show a failed reading as a value.
+	if c.Series.HasFailed {
+		bad, touching := 0, 0
+		for r, x := range v.Residual {
+			if math.IsNaN(x) || math.Abs(x) <= v.Count+v.Column.Step[r] {
+				continue
+			}
+			bad++
+			if c.nearFailed(c.At[r]) {
+				touching++
+			}
+		}
+		if bad > 0 && touching == bad {
+			return found("failed-reading", 0.9, fmt.Sprintf("is off by up to %.4g %s only around failed readings", worst, unit))
+		}
+	}
+	if n := c.deadRows(v); n > 0 {
+		return found("dead-band", 0.85, "shows zero where the readings show a small current")
+	}
 	// Gain and offset by least squares.
 	n := float64(len(ps))
 	var sx, sy, sxx, sxy float64
@@ -120,6 +139,7 @@ func (c *Case) value(v *Value) []verdict.Finding {
 		g0 = sxy / sxx
 	}
 	gainOK := math.Abs(g0) > 0.01 && misses(func(x float64) float64 { return g0 * x }, 0.003) <= few
+	gainOK = gainOK && math.Abs(g0-s)*math.Sqrt(sxx/n) > v.Count/2 // or it is no gain at all
 	off := sy/n - s*sx/n
 	offOK := misses(func(x float64) float64 { return s*x + off }, 0.003) <= few
 	varied := sxx/n-(sx/n)*(sx/n) > 0.01*sxx/n
@@ -144,25 +164,6 @@ func (c *Case) value(v *Value) []verdict.Finding {
 			return append(found("gain", 0.8, fmt.Sprintf("is %.4g times the reading %+.4g %s", math.Abs(g), b, unit)),
 				found("offset", 0.7, fmt.Sprintf("is %.4g times the reading %+.4g %s", math.Abs(g), b, unit))...)
 		}
-	}
-	// Rows that show a failed reading as a value.
-	if c.Series.HasFailed {
-		bad, touching := 0, 0
-		for r, x := range v.Residual {
-			if math.IsNaN(x) || math.Abs(x) <= v.Count+v.Column.Step[r] {
-				continue
-			}
-			bad++
-			if c.nearFailed(c.At[r]) {
-				touching++
-			}
-		}
-		if bad > 0 && touching == bad {
-			return found("failed-reading", 0.9, fmt.Sprintf("is off by up to %.4g %s only around failed readings", worst, unit))
-		}
-	}
-	if n := c.deadRows(v); n > 0 {
-		return found("dead-band", 0.85, "shows zero where the readings show a small current")
 	}
 	from := 0
 	if row > 0 {

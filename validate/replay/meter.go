@@ -127,6 +127,8 @@ type Meter struct {
 	CutFloor     bool    // ... toward minus infinity
 	RoundCurrent bool    // ... to the nearest
 	CutPower     float64 // power cut or rounded likewise to this quantum [W]
+	PowerOfCut   bool    // power is the product of the cut current
+	WrapBits     int     // at the counter's wrap the step is long by the difference between a wrap of so many bits and its own; 0 none
 	Burden       float64 // the drop over this is added back to the voltage [ohm]: healthy where the bus is tapped behind the shunt
 	CutStep      float64 // charge of a step cut to this quantum [A·s]; energy likewise by CutEnergy [W·s]
 	CutEnergy    float64
@@ -181,6 +183,9 @@ func (s *Series) Run(m Meter, rows []int) *Totals {
 	j := 0
 	for k := 0; k < s.Len() && j < n; k++ {
 		isRow := rows[j] == k
+		if s.RowAt != nil {
+			isRow = s.RowAt[k]
+		}
 		if m.Lag {
 			for j < n && rows[j] == k {
 				st.store(out, j)
@@ -300,6 +305,9 @@ func (st *state) step(k int) float64 {
 	}
 	dt := s.TickDt[k]
 	c := st.m.Clocking
+	if w := st.m.WrapBits; w > 0 && k > 0 && s.Life[k] == s.Life[k-1] && s.Tick[k-1]&^st.mask != s.Tick[k]&^st.mask {
+		return dt + (math.Ldexp(1, w)-float64(st.mask)-1)/s.Hz
+	}
 	if q := st.m.CutTime; q > 0 && k > 0 {
 		return math.Floor(dt/q+1e-9) * q
 	}
@@ -428,6 +436,9 @@ func (st *state) add(k int, row bool) {
 	}
 	p := m.quantized(i*v, m.CutPower)
 	i = m.quantized(i, m.CutCurrent)
+	if m.PowerOfCut {
+		p = i * v
+	}
 	dt := st.pending
 	st.pending = 0
 	if m.StallLimit > 0 && dt > m.StallLimit {

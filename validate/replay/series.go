@@ -39,10 +39,12 @@ type Series struct {
 	Hz         float64   // nominal rate of the counter
 	Bits       int64     // width of the counter
 	Zone       int64     // the user's zone [s east of UTC]
-	HasClock   bool
-	HasFailed  bool
-	Uneven     bool    // the readings do not come at the nominal period
-	FirstTick  float64 // counter at the first reading, unwrapped, as it was sent [s]
+	// RowAt marks the readings of rows, where totals are asked for at other readings too; nil: they are the rows.
+	RowAt     []bool
+	HasClock  bool
+	HasFailed bool
+	Uneven    bool    // the readings do not come at the nominal period
+	FirstTick float64 // counter at the first reading, unwrapped, as it was sent [s]
 }
 
 // NewSeries converts a record's readings.
