@@ -184,6 +184,16 @@ func plainGreeting() link.Greeting {
 func TestSealsMendALineThatDamages(t *testing.T) {
 	store := shelf{}
 	var hurt [2]*noisy
+	const n = 200
+	// Cleanups run last to first: by then the board has gone, and what it kept can be looked at.
+	t.Cleanup(func() {
+		if got := len(store["count"]); got != n {
+			t.Errorf("the logger acted on %d readings, want %d", got, n)
+		}
+		if hurt[0].hurt < 5 || hurt[1].hurt < 5 {
+			t.Errorf("only %d and %d bytes were damaged: the test shows nothing", hurt[0].hurt, hurt[1].hurt)
+		}
+	})
 	device := onPTY(t, func(rw io.ReadWriter) {
 		hurt[0] = &noisy{ReadWriteCloser: rw.(io.ReadWriteCloser), draw: rand.New(rand.NewPCG(1, 1)), rate: 1. / 300, clean: 1}
 		link.Sealed(rw, hurt[0], func() link.Logger { return linktest.NewLogger(store) })
@@ -197,7 +207,6 @@ func TestSealsMendALineThatDamages(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer b.Close()
-	const n = 200
 	for i := range n + 1 {
 		m := link.Message{Kind: link.Read, Reading: link.Reading{Tick: uint64(i) * 1000, Shunt: -360, Bus: 4200}}
 		if i == 0 {
@@ -213,12 +222,6 @@ func TestSealsMendALineThatDamages(t *testing.T) {
 		if want := strings.TrimSpace(string(m.Append(nil))); a.Said[0].Text != want {
 			t.Fatalf("reading %d: the logger got %q, want %q", i, a.Said[0].Text, want)
 		}
-	}
-	if got := len(store["count"]); got != n {
-		t.Errorf("the logger acted on %d readings, want %d", got, n)
-	}
-	if hurt[0].hurt < 5 || hurt[1].hurt < 5 {
-		t.Errorf("only %d and %d bytes were damaged: the test shows nothing", hurt[0].hurt, hurt[1].hurt)
 	}
 }
 
