@@ -54,7 +54,7 @@ func TestHuntFindsNothingHealthy(t *testing.T) {
 			if q.Found != nil {
 				t.Errorf("seed %d: %s\n%s", q.Seed, complaint(q.Verdict), q.Found.Source)
 			}
-			if q.Drawn < q.Refused {
+			if q.Drawn+q.Refused >= 10 && q.Drawn < q.Refused {
 				t.Errorf("%d draws judged, %d refused", q.Drawn, q.Refused)
 			}
 		})
