@@ -654,3 +654,18 @@ func BenchmarkRippledReading(b *testing.B) {
 		s.Means(s.T0, s.T1)
 	}
 }
+
+// BenchmarkSolvedSecond solves the circuit anew each second, as a switched load makes the course do; BenchmarkSpanSecond only looks at a
+// stretch that is solved.
+func BenchmarkSolvedSecond(b *testing.B) {
+	p := plainPack()
+	c, err := NewCourse(p, Plan{{Kind: Discharge, Load: Load{Current: 1e-9}, Ends: Ends{Time: never / 2}}}, Options{})
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		c.Next(c.Now() + second)
+		c.cut()
+	}
+}
