@@ -198,6 +198,10 @@ func (j *judge) span(a, b int) float64 {
 	return t
 }
 
+// chargeBand is the share of the end voltage from which a charge counts as at its end voltage: charger and front end may
+// each be off by one per cent (common practice).
+const chargeBand = 0.98
+
 // checkCharge makes the check charge-end for a logger that says it can end charging.
 func (j *judge) checkCharge() {
 	if !j.rec.Can["charge"] {
@@ -221,6 +225,7 @@ func (j *judge) checkCharge() {
 		}
 	}
 	low := math.Inf(1)
+	run, runV := 0, 0.0 // readings in a row at or below the taper, and the sum of their volts
 	for k := step.First; k <= step.Last; k++ {
 		if !j.series.Good(k) {
 			continue
@@ -230,12 +235,18 @@ func (j *judge) checkCharge() {
 			c.MaxV = max(c.MaxV, v)
 			low = min(low, i)
 		}
-		// One count either way may decide.
-		if c.Due < 0 && v >= c.Level-2*j.series.Volt && i <= c.Taper+j.series.Amp {
-			c.DueEarly = k
+		// Nobody can call a stop early that came after one reading at the taper, at the level within what regulation and
+		// front end leave.
+		if c.Due < 0 && v >= chargeBand*c.Level && i <= c.Taper+j.series.Amp {
 			c.Due = k
 		}
-		if c.DueLate == 0 && v >= c.Level-2*j.series.Volt && i <= c.Taper-2*j.series.Amp {
+		// Nobody can miss twelve readings in a row at the taper, their voltage on the mean at the level as it reads.
+		if i <= c.Taper {
+			run, runV = run+1, runV+v
+		} else {
+			run, runV = 0, 0
+		}
+		if c.DueLate == 0 && run >= cutoffSlack && runV/float64(run) >= c.Level-2*j.series.Volt {
 			c.DueLate = k
 		}
 		if c.DueLate == 0 {
@@ -245,9 +256,6 @@ func (j *judge) checkCharge() {
 	c.MinI = low
 	rd := &j.rec.Readings
 	late := c.DueLate
-	if late == 0 {
-		late = c.Due
-	}
 	limit := max(cutoffSlack*c.PerReading, limitCutoff*math.Abs(step.Charge))
 	ok := true
 	detail := ""

@@ -60,7 +60,7 @@ type ChargeEnd struct {
 	Step                    *emulator.StepRun
 	Level, Taper            float64 // [V], [A]
 	Off                     int
-	Due, DueEarly, DueLate  int
+	Due, DueLate            int // first reading at which a stop is not early (-1 none), and from which it is late (0 none)
 	MaxV, MinI              float64
 	Over, Limit, PerReading float64
 	Early, Bad              bool
