@@ -2,6 +2,7 @@ package validate
 
 import (
 	"math"
+	"regexp"
 	"sort"
 
 	"stuntcell/emulator/link"
@@ -47,58 +48,84 @@ func (j *judge) match() {
 	}
 }
 
+// clockWords are the words of a header that name a clock, not a duration.
+var clockWords = regexp.MustCompile(`(?i)clock|unix|epoch|uhr|date|hora|heure`)
+
 // timesOfDay takes a column that the reader took for elapsed time as a clock, where it shows what the clock's face does (the
-// time of day in the user's zone or in UTC, or Unix seconds), does not show the time that passed, and the log has no other
-// clock.
+// time of day in the user's zone or in UTC, or Unix seconds) and not the time that passed, and the log has no other clock.
+// Where both fit its header decides.
 func (j *judge) timesOfDay(after []int) {
 	if j.column(logfile.Clock) != nil {
 		return
 	}
 	for i := range j.table.Columns {
 		c := &j.table.Columns[i]
-		if c.Kind != logfile.Elapsed || j.showsElapsed(c, after) {
+		if c.Kind != logfile.Elapsed {
 			continue
 		}
+		elapsed, n := j.showsElapsed(c, after)
 		for _, zone := range []int64{j.rec.Greeting.ZoneMin * 60, 0} {
-			whole, ofDay, n := 0, 0, 0
-			for r, v := range c.Value {
-				if math.IsNaN(v) || !faced(&j.rec.Readings, after[r]) {
-					continue
-				}
-				n++
-				d := v - float64(zone) - float64(j.rec.Readings.Clock[after[r]])
-				if math.Abs(d) <= 2 {
-					whole++
-				}
-				if math.Abs(math.Remainder(d, 86400)) <= 2 {
-					ofDay++
-				}
+			whole := j.showsFace(c, after, func(unix int64) int64 { return unix + zone })
+			fits := whole
+			if c.MayBeClock {
+				fits = max(fits, j.showsFace(c, after, func(unix int64) int64 { return ((unix+zone)%86400 + 86400) % 86400 }))
 			}
-			if n > 0 && whole*2 > n || n > 0 && c.MayBeClock && ofDay*2 > n {
-				c.Kind, c.NoDate, c.Zoned = logfile.Clock, whole*2 <= n, whole*2 > n && zone == 0
+			if 2*fits > len(c.Value) && (elapsed < n || clockWords.MatchString(c.Header)) {
+				c.Kind, c.NoDate, c.Zoned = logfile.Clock, fits > whole, fits == whole && zone == 0
 				return
 			}
 		}
 	}
 }
 
-// showsElapsed says that a column shows the time that passed since the first row of each power-up, to half a percent.
-func (j *judge) showsElapsed(c *logfile.Column, after []int) bool {
-	t := j.rec.Readings.T
-	first, begin, fits, n := math.NaN(), int64(0), 0, 0
+// showsFace counts the rows whose second was on the clock's face at a reading of their power-up that was there by then.
+func (j *judge) showsFace(c *logfile.Column, after []int, shown func(unix int64) int64) int {
+	type second struct {
+		life int16
+		at   int64
+	}
+	seen := map[second]int{}
+	for k, f := range j.rec.Readings.Clock {
+		at := second{j.rec.Readings.Life[k], shown(f)}
+		if _, ok := seen[at]; !ok && f != link.NoClock {
+			seen[at] = k
+		}
+	}
+	n := 0
 	for r, v := range c.Value {
 		if math.IsNaN(v) {
 			continue
 		}
-		if math.IsNaN(first) || r > 0 && j.lifeOfRow(r) != j.lifeOfRow(r-1) {
-			first, begin = v, t[after[r]]
+		if k, ok := seen[second{j.lifeOfRow(r), int64(math.Floor(v))}]; ok && k <= after[r] {
+			n++
+		}
+	}
+	return n
+}
+
+// answered says that row r is surely of the reading that was being answered: the last of those that were written together.
+func (j *judge) answered(r int, after []int) bool {
+	return j.rec.Stream || r+1 == len(after) || after[r+1] != after[r]
+}
+
+// showsElapsed counts the rows in which a column shows the time that passed since the first row of each power-up, to half a
+// percent, of the n that could show it.
+func (j *judge) showsElapsed(c *logfile.Column, after []int) (fits, n int) {
+	t := j.rec.Readings.T
+	first, begin, life := math.NaN(), int64(0), int16(-1)
+	for r, v := range c.Value {
+		if math.IsNaN(v) || !j.answered(r, after) {
+			continue
+		}
+		if l := j.lifeOfRow(r); l != life {
+			first, begin, life = v, t[after[r]], l
 		}
 		n++
-		if d := float64(t[after[r]]-begin) * 1e-9; math.Abs(v-first-d) <= 2+2*j.series.Period+0.005*d {
+		if d := float64(t[after[r]]-begin) * 1e-9; math.Abs(v-first-d) <= 1+j.series.Period+0.005*d {
 			fits++
 		}
 	}
-	return fits*20 >= n*19
+	return fits, n
 }
 
 // column returns the first column of a kind on channel 1, nil if there is none.
