@@ -42,6 +42,10 @@ func examine(s *emulator.Setup, steps []plannedStep, faults []pendingFault, file
 	if !played(err, file) {
 		return
 	}
+	for _, h := range s.Pack.CheckRun(s.Plan, seen.Steps) {
+		steps[h.Step].at.Fail("", "this would harm "+s.Pack.Name+": "+h.What, "within the limit of "+h.Limit, h.Caution+" "+model.Deference())
+		return
+	}
 	if n := seen.End / s.Rig.Readings.Interval(); n > MaxReadings {
 		file.Fail("plan", fmt.Sprintf("the plan takes %d readings", n), fmt.Sprintf("at most %d", MaxReadings), "readings further apart under rig: {readings: {nominal: ...}}")
 		return

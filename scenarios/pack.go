@@ -26,12 +26,18 @@ func readRig(m *quantity.Map, env Env) (rig.Rig, bool) {
 		return base, false
 	}
 	if !f.IsMap() {
-		return namedRig(f), true
+		named := namedRig(f)
+		if env.Instead.Rig != nil {
+			named = base
+		}
+		return named, true
 	}
 	over := f.Map()
 	name, named := over.Find("name")
 	if named {
-		base = namedRig(name)
+		if its := namedRig(name); env.Instead.Rig == nil {
+			base = its
+		}
 	}
 	if base.Front.ShuntStep == 0 { // what is wrong with the name has been said
 		return base, named
@@ -47,8 +53,11 @@ func namedRig(f quantity.Field) rig.Rig {
 	return r
 }
 
-// rig is the default rig.
+// rig is the rig that stands instead of all, else the default one.
 func (e Env) rig() (rig.Rig, error) {
+	if e.Instead.Rig != nil {
+		return *e.Instead.Rig, nil
+	}
 	if e.Rig != nil {
 		return *e.Rig, nil
 	}
@@ -58,23 +67,28 @@ func (e Env) rig() (rig.Rig, error) {
 // readPack reads the pack of a scenario or a project: the name of a pack on board, a file that ends in .yaml, or a mapping that
 // is a pack file. It returns nil where nothing usable is named, and reports whether a pack was named.
 func readPack(m *quantity.Map, env Env) (*model.Pack, bool) {
-	f, ok := m.Find("pack")
-	if !ok {
-		if env.Pack != nil {
-			return env.Pack, false
-		}
-		p, err := model.PackByName(DefaultPack)
-		if err != nil {
-			m.Fail("pack", err.Error(), "", "")
-		}
-		return p, false
+	f, named := m.Find("pack")
+	p, err := env.Pack, error(nil)
+	switch {
+	case env.Instead.Pack != nil:
+		p = env.Instead.Pack
+	case named:
+		p, err = env.findPack(f.Text())
+	case p == nil:
+		p, err = model.PackByName(DefaultPack)
 	}
-	p, err := env.findPack(f.Text())
-	if err != nil {
+	if err == nil && env.Instead.Health != 0 {
+		p, err = p.Aged(env.Instead.Health, 0)
+	}
+	switch {
+	case err == nil:
+		return p, named
+	case named:
 		f.FailWith(err)
-		return nil, true
+	default:
+		m.Fail("pack", err.Error(), "", "")
 	}
-	return p, true
+	return nil, named
 }
 
 // findPack finds a pack by the name of one on board or by its file.

@@ -86,8 +86,11 @@ func Parse(file string, data []byte, env Env) (*Scenario, error) {
 	}
 	s.Setup.Options = readStart(m, s.Setup.Pack)
 	s.Setup.Options.Seed = s.Setup.Seed
+	if t := env.Instead.Ambient; t != 0 {
+		s.Setup.Options.Ambient = t
+	}
 	s.Setup.Settings = readSettings(m, s.Setup.Rig.Clock.Start)
-	plan := planReader{pack: s.Setup.Pack, absolute: s.PackNamed, start: s.Setup.Options, open: env.Open}
+	plan := planReader{pack: s.Setup.Pack, absolute: s.PackNamed, start: s.Setup.Options, rate: env.Instead.Rate, open: env.Open}
 	plan.list(m.Get("plan"), 0)
 	faults := readFaults(m, s.Setup.Pack)
 	m.Done()

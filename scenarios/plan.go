@@ -20,7 +20,7 @@ const (
 const (
 	// LoggerHold is how long the load must have been off before a step that the logger ends is over [ns].
 	LoggerHold = 60 * second
-	// A charge step that names no backstop gets both: so much of the rated capacity, and the time in which the wanted
+	// A charge step that names no backstop gets both: so much of the rated capacity that age has left, and the time in which the wanted
 	// current would move it, with some hours for the taper.
 	backstopCharge = 1.3
 	backstopTaper  = 12 * hour
@@ -49,6 +49,8 @@ type planReader struct {
 	// absolute admits volts of the pack, because the file names its own.
 	absolute bool
 	start    model.Options
+	// rate, if not 0, is the current of every discharge instead of the file's.
+	rate float64
 	// open reads a file that is named in the plan; nil: none can be.
 	open  func(name string) ([]byte, error)
 	steps []plannedStep
@@ -167,6 +169,9 @@ func (r *planReader) load(p *plannedStep, level quantity.Field, m *quantity.Map)
 		default:
 			load.Current = amperes(r.pack, v)
 		}
+	}
+	if r.rate != 0 && load.Current != 0 && p.step.Kind == model.Discharge {
+		load.Current = r.pack.Amps(r.rate)
 	}
 	if word != "table" && m.Has("table") {
 		m.Fail("table", "a table beside a level", "either a level, or `table` as the level and the rows under table", "")
@@ -478,7 +483,7 @@ func (r *planReader) dischargeEnds(p *plannedStep, e *quantity.Map) {
 func (r *planReader) backstops(p *plannedStep) {
 	ends, amps := &p.step.Ends, p.step.Load.Mean(r.pack.Nominal())
 	if ends.Charge == 0 {
-		ends.Charge = backstopCharge * r.pack.Rated.Charge
+		ends.Charge = backstopCharge * r.pack.Rated.Charge * r.pack.Health
 	}
 	if ends.Time == 0 && amps > 0 {
 		ends.Time = int64(math.Min(ends.Charge/amps, years)*1e9) + backstopTaper

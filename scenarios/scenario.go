@@ -104,6 +104,21 @@ type Env struct {
 	// Pack and Rig are the defaults for a scenario that names none. nil: agm-12v-7ah and shop-50a.
 	Pack *model.Pack
 	Rig  *rig.Rig
+	// Instead replaces what the files say themselves.
+	Instead Instead
 	// Open returns the bytes of a file that is named relative to the file being read. nil: files cannot be named.
 	Open func(name string) ([]byte, error)
+}
+
+// Instead is what someone wants to have otherwise than a file says, such as on a command line. Zero fields leave the file's word.
+type Instead struct {
+	Pack *model.Pack
+	Rig  *rig.Rig
+	// Health is the share of its capacity that age has left the pack; its resistances are grown to match ([model.Pack.Aged]).
+	Health float64
+	// Ambient is the temperature of the surroundings [K].
+	Ambient float64
+	// Rate is the current of every discharge, in multiples of the rated capacity an hour, and of the loads that the plan makes of such a
+	// current. A table of currents, a power and a resistance stay as they are.
+	Rate float64
 }

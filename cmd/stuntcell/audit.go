@@ -338,19 +338,18 @@ func compareLogs(all []*audited) string {
 // files writes plot, sheet and evidence.
 func (o auditOptions) files(std streams, b *bench, a *audited) error {
 	if o.plot != "" {
-		if err := writeWhole(o.plot, func(w io.Writer) error { return a.sketch.WriteSVG(w, a.Log, a.Sign) }); err != nil {
+		if err := writePicture(std, o.plot, a.sketch.Picture(a.Log, a.Sign)); err != nil {
 			return err
 		}
-		fmt.Fprintln(std.err, "wrote", o.plot)
 	}
 	if o.sheet == "" && o.evidence == "" {
 		return nil
 	}
-	var svg strings.Builder
-	if err := a.sketch.WriteSVG(&svg, a.Log, a.Sign); err != nil {
+	svg, err := a.sketch.Picture(a.Log, a.Sign).Inline()
+	if err != nil {
 		return err
 	}
-	s := audit.Sheet{Report: a.Report, Stated: a.Budget, Pack: o.pack, Rig: o.rig, Calibrated: o.calibrated, Grade: a.Grade, SVG: template.HTML(svg.String())}
+	s := audit.Sheet{Report: a.Report, Stated: a.Budget, Pack: o.pack, Rig: o.rig, Calibrated: o.calibrated, Grade: a.Grade, SVG: template.HTML(svg)}
 	if a.Capacity != nil {
 		s.Brought = *a.Capacity
 	}

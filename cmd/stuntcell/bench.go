@@ -17,6 +17,7 @@ import (
 type bench struct {
 	here    string
 	project *scenarios.Project // zero: no project file
+	instead scenarios.Instead  // what the command line wants otherwise
 }
 
 // findBench looks at the caller's directory.
@@ -48,7 +49,7 @@ func (b *bench) open(name string) ([]byte, error) {
 // env is what scenarios lean on.
 func (b *bench) env() scenarios.Env {
 	env := b.project.Env
-	env.Open = b.open
+	env.Open, env.Instead = b.open, b.instead
 	return env
 }
 

@@ -2,20 +2,20 @@ package main
 
 import (
 	"fmt"
-	"io"
 
 	"github.com/spf13/cobra"
 
-	"stuntcell/model"
+	"stuntcell/model/quantity"
 	"stuntcell/scenarios"
 	"stuntcell/scenarios/rehearsal"
-	"stuntcell/validate/audit"
 )
 
 type rehearseOptions struct {
 	json, csv bool
 	sheet     string
 	plot      string
+	pack, rig string
+	instead   scenarios.Instead
 }
 
 func newRehearse(std streams) *cobra.Command {
@@ -26,11 +26,14 @@ func newRehearse(std streams) *cobra.Command {
 		Long: `Run a test plan on its pack without a logger: the timeline with times, Ah, Wh, lowest voltage
 and why each step ends; rows and file size; counters that will wrap; limits of shunt, wire,
 fuse, relay and connector that are crossed; what one failure would leave running; cautions.
+Two tables say how far the figures may move: with the rate, and with a worn pack in other
+surroundings.
 
 The sheet is for the first connection and for a pack of unknown past, to print.`,
 		Example: `  stuntcell rehearse tick-wrap-mid-discharge --sheet sheet.html
   stuntcell rehearse mine.yaml --csv > timeline.csv
-  stuntcell rehearse charge-then-discharge --plot plan.svg`,
+  stuntcell rehearse charge-then-discharge --plot plan.svg
+  stuntcell rehearse rated-discharge --pack agm-12v-100ah --health 80% --ambient '10 degC'`,
 		Args:              cobra.ExactArgs(1),
 		ValidArgsFunction: completeScenarios,
 		RunE: func(_ *cobra.Command, args []string) error {
@@ -41,14 +44,25 @@ The sheet is for the first connection and for a pack of unknown past, to print.`
 	f.BoolVar(&o.json, "json", false, "write it as one JSON object on one line")
 	f.BoolVar(&o.csv, "csv", false, "write the timeline as CSV")
 	f.StringVar(&o.sheet, "sheet", "", "write the sheet for the first connection to `FILE.html`")
-	f.StringVar(&o.plot, "plot", "", "draw voltage, current and charge over time to `FILE.svg`")
+	f.StringVar(&o.plot, "plot", "", "draw voltage, current, charge and temperature to `FILE.svg` or FILE.png")
+	f.StringVar(&o.pack, "pack", "", "run it on `PACK`, a name or a file, instead of the scenario's own")
+	f.StringVar(&o.rig, "rig", "", "with `RIG`, a name or a file, instead of the scenario's own")
+	f.Var(newAmount(quantity.Rate, &o.instead.Rate), "rate", "discharge at this rate instead of the plan's currents")
+	f.Var(newAmount(quantity.Temperature, &o.instead.Ambient), "ambient", "temperature of the surroundings")
+	f.Var(newAmount(quantity.Ratio, &o.instead.Health), "health", "share of its capacity that age has left the pack")
 	cmd.MarkFlagsMutuallyExclusive("json", "csv")
 	return cmd
 }
 
 func runRehearse(std streams, o rehearseOptions, name string) error {
+	if err := checkPicture(o.plot); err != nil {
+		return err
+	}
 	b, err := findBench()
 	if err != nil {
+		return err
+	}
+	if err := o.otherwise(b); err != nil {
 		return err
 	}
 	sc, err := b.scenario(name)
@@ -59,6 +73,9 @@ func runRehearse(std streams, o rehearseOptions, name string) error {
 	if err != nil {
 		return fmt.Errorf("%s: %w", sc.Name, err)
 	}
+	if r.Outlook, err = rehearsal.Look(&sc.Setup); err != nil {
+		return fmt.Errorf("%s: %w", sc.Name, err)
+	}
 	if o.sheet != "" {
 		if err := writeWhole(o.sheet, r.Sheet); err != nil {
 			return err
@@ -66,15 +83,9 @@ func runRehearse(std streams, o rehearseOptions, name string) error {
 		fmt.Fprintln(std.err, "wrote", o.sheet)
 	}
 	if o.plot != "" {
-		course, err := sketch(sc)
-		if err != nil {
+		if err := writePicture(std, o.plot, r.Picture()); err != nil {
 			return err
 		}
-		title := sc.Name + ", a simulation"
-		if err := writeWhole(o.plot, func(w io.Writer) error { return course.WriteSVG(w, title, 1) }); err != nil {
-			return err
-		}
-		fmt.Fprintln(std.err, "wrote", o.plot)
 	}
 	switch {
 	case o.json:
@@ -85,21 +96,22 @@ func runRehearse(std streams, o rehearseOptions, name string) error {
 	return r.Text(std.out)
 }
 
-// sketch plays a scenario's plan and keeps its course for a picture.
-func sketch(sc *scenarios.Scenario) (*audit.Sketch, error) {
-	// Between two instants at which something changes the course is smooth: so many points of it make a curve.
-	const points = 200
-	var s audit.Sketch
-	charge := 0.0
-	_, err := rehearsal.Play(&sc.Setup, rehearsal.Options{Visit: func(span *model.Span) {
-		step := max((span.T1-span.T0)/points, 1e9)
-		for t := span.T0; ; t = min(t+step, span.T1) {
-			s.Row(audit.Row{Time: float64(t) * 1e-9, Voltage: span.Voltage(t), Current: span.Current(t), Charge: charge + span.Charge(span.T0, t)})
-			if t == span.T1 {
-				break
-			}
+// otherwise sets what the command line wants instead of the scenario's own.
+func (o rehearseOptions) otherwise(b *bench) error {
+	b.instead = o.instead
+	if o.pack != "" {
+		p, err := b.packNamed(o.pack)
+		if err != nil {
+			return err
 		}
-		charge += span.Charge(span.T0, span.T1)
-	}})
-	return &s, err
+		b.instead.Pack = p
+	}
+	if o.rig != "" {
+		r, err := b.rigNamed(o.rig)
+		if err != nil {
+			return err
+		}
+		b.instead.Rig = &r
+	}
+	return nil
 }

@@ -9,6 +9,8 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+
+	"stuntcell/scenarios/picture"
 )
 
 // wholeFile is a file that appears whole or not at all: it is written beside its place under another name and moved there by
@@ -105,4 +107,21 @@ func writeWhole(path string, write func(io.Writer) error) error {
 		return err
 	}
 	return w.commit()
+}
+
+// checkPicture reports a name under which no picture can be written, before any work is done.
+func checkPicture(path string) error {
+	if path == "" || picture.IsFile(path) {
+		return nil
+	}
+	return usagef("--plot run.svg, for one", "%s: a picture is a .svg or a .png file", path)
+}
+
+// writePicture writes a picture as what the file's name says it is, and tells of it.
+func writePicture(std streams, path string, p *picture.Picture) error {
+	if err := writeWhole(path, func(w io.Writer) error { return p.Write(w, path) }); err != nil {
+		return err
+	}
+	fmt.Fprintln(std.err, "wrote", path)
+	return nil
 }

@@ -19,18 +19,23 @@ func seconds(ns int64) float64 { return float64(ns) * 1e-9 }
 // Rehearse runs the plan of a setup and says what it would do. Name and summary are the scenario's.
 func Rehearse(name, summary string, s *emulator.Setup) (*Rehearsal, error) {
 	w := newWatch(s)
-	course, err := Play(s, Options{Visit: w.see})
+	var drawn curves
+	course, err := Play(s, Options{Visit: func(span *model.Span) { w.see(span); drawn.see(span) }})
 	if err != nil {
 		return nil, err
 	}
 	count := s.Rig.Front.ShuntStep / s.Rig.Shunt.Nominal
 	r := &Rehearsal{
-		Schema: Schema, Notice: Simulated, Scenario: name, Summary: summary, Deferral: model.Deference(), family: s.Pack.Family,
+		Schema: Schema, Notice: Simulated, Scenario: name, Summary: summary, Deferral: model.Deference(), family: s.Pack.Family, curves: drawn,
 		Pack: Pack{s.Pack.Name, s.Pack.Chemistry, s.Pack.Series, s.Pack.Rated.Charge / hours, s.Pack.Nominal()},
 		Rig:  Rig{s.Rig.Name, count, count * float64(s.Rig.Front.ShuntMax)},
 	}
 	for i, e := range course.Steps {
-		r.Steps = append(r.Steps, describe(i, s, e, w.maxI[i]))
+		step := describe(i, s, e, w.maxI[i])
+		if err := correct(&step, s, course.Steps, i); err != nil {
+			return nil, err
+		}
+		r.Steps = append(r.Steps, step)
 		r.Total.add(&r.Steps[i], e)
 	}
 	r.Total.Seconds = seconds(course.End)
@@ -44,6 +49,7 @@ func Rehearse(name, summary string, s *emulator.Setup) (*Rehearsal, error) {
 	if r.Failures, err = failures(s, course); err != nil {
 		return nil, err
 	}
+	r.Doubts = s.Pack.Doubts(s.Plan, course.Steps)
 	r.Cautions = r.cautions(s)
 	return r, nil
 }
@@ -55,7 +61,7 @@ func describe(i int, s *emulator.Setup, e model.StepEnd, maxI float64) Step {
 		Number: i + 1, Kind: plan.Kind.String(), What: what(plan), Begin: seconds(e.Begin), End: seconds(e.End),
 		Charge: e.Charge / hours, Energy: e.Energy / hours, MinV: e.MinV, MaxV: e.MaxV, EndV: e.EndV, EndI: e.EndI,
 		MaxI: maxI, Counts: maxI * s.Rig.Shunt.Nominal / s.Rig.Front.ShuntStep, Warmest: e.MaxTemperature - kelvin,
-		Why: string(e.Why), Because: because(plan, e, s.Settings.ChargeTaper) + opened(e),
+		Why: string(e.Why), Because: because(plan, e, s.Settings.ChargeTaper) + opened(e), level: levelOf(plan),
 	}
 }
 

@@ -1,6 +1,10 @@
 package rehearsal
 
-import "stuntcell/model"
+import (
+	"math"
+
+	"stuntcell/model"
+)
 
 // Schema is the value of Rehearsal.Schema.
 const Schema = "stuntcell.rehearsal/1"
@@ -24,10 +28,15 @@ type Rehearsal struct {
 	Limits   []Crossing `json:"limits"`
 	Wiring   Wiring     `json:"wiring"`
 	Failures []Failure  `json:"failures"`
-	Cautions []string   `json:"cautions"`
-	Deferral string     `json:"deferral"`
+	// Doubts are where the plan leaves the range in which the pack's figures mean anything.
+	Doubts []string `json:"doubts,omitempty"`
+	// Outlook is how far the figures may move; nil unless [Look] was asked.
+	Outlook  *Outlook `json:"outlook,omitempty"`
+	Cautions []string `json:"cautions"`
+	Deferral string   `json:"deferral"`
 
 	family model.Family
+	curves curves
 }
 
 // Pack says what is tested.
@@ -66,6 +75,12 @@ type Step struct {
 	Warmest float64 `json:"warmest_degC"`
 	Why     string  `json:"why"`
 	Because string  `json:"because"`
+	// Corrected is the charge that the discharge would have given at the rated current and the reference temperature [Ah], by the pack's own
+	// model, and OfRated the same as a share of the rating: for a constant current from full to its end; else 0.
+	Corrected float64 `json:"corrected_Ah,omitempty"`
+	OfRated   float64 `json:"of_rated,omitempty"`
+
+	level float64 // voltage that ends a discharge [V], 0 if none does
 }
 
 // Total sums the steps up.
@@ -88,6 +103,11 @@ type Store struct {
 	Given float64 `json:"given_Wh"` // into the pack
 	Lost  float64 `json:"lost_Wh"`
 	Level float64 `json:"level_Wh"`
+}
+
+// Open is what the account leaves unexplained, as a share of what went through it.
+func (s *Store) Open() float64 {
+	return math.Abs(s.Start+s.Taken-s.Given-s.Lost-s.Level) / math.Max(s.Start+s.Taken, math.SmallestNonzeroFloat64)
 }
 
 // Log is what a logger would write: rows of about bytesPerRow.

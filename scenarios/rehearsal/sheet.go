@@ -2,6 +2,7 @@ package rehearsal
 
 import (
 	_ "embed"
+	"fmt"
 	"html/template"
 	"io"
 
@@ -24,6 +25,7 @@ func (r *Rehearsal) Sheet(w io.Writer) error {
 	t, err := template.New("sheet").Funcs(template.FuncMap{
 		"amps":  func(x float64) string { return engineering(x, "A") },
 		"value": engineering,
+		"share": func(x float64) string { return fmt.Sprintf("%.0f %%", 100*x) },
 		"span":  func(a, b float64) string { return clock(b - a) },
 	}).Parse(sheetPage)
 	if err != nil {

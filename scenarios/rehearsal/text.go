@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -60,13 +61,17 @@ func (r *Rehearsal) Text(w io.Writer) error {
 			because = fmt.Sprintf("%.4g counts; %s", s.Counts, because)
 		}
 		p.wrapped("      ", because)
+		if s.OfRated > 0 {
+			p.wrapped("      ", fmt.Sprintf("at the rated current and temperature it would be %.3f Ah, %.2f %% of the rating, by the pack's own model", s.Corrected, 100*s.OfRated))
+		}
 	}
 	t := r.Total
 	p.line("%4s  %-22s %9s %9s %9s %9s %7.3f", "", "in all", "", clock(t.Seconds), "", "", t.MinV)
 	p.wrapped("      ", fmt.Sprintf("%.3f Ah and %.3f Wh out, %.3f Ah and %.3f Wh in; at most %s, %.3f V and %.1f degC",
 		t.Out, t.EnergyOut, t.In, t.EnergyIn, engineering(t.MaxI, "A"), t.MaxV, t.Warmest))
 	if a := r.Store; a != nil {
-		p.wrapped("      ", fmt.Sprintf("the store began with %.3f Wh, took %.3f, gave %.3f, lost %.3f and holds %.3f", a.Start, a.Taken, a.Given, a.Lost, a.Level))
+		p.wrapped("      ", fmt.Sprintf("the store began with %.3f Wh, took %.3f, gave %.3f, lost %.3f and holds %.3f; the account closes to %.0e of it",
+			a.Start, a.Taken, a.Given, a.Lost, a.Level, a.Open()))
 	}
 	p.line("")
 	p.line("The log: %d readings, %d rows of %s, about %s", r.Log.Readings, r.Log.Rows, clock(r.Log.Every), size(r.Log.Bytes))
@@ -79,6 +84,15 @@ func (r *Rehearsal) Text(w io.Writer) error {
 		p.wrapped("  - ", fmt.Sprintf("%s: %s, %s against %s, first at %s, %s in all. %s", c.Part, c.What, engineering(c.Value, c.Unit),
 			engineering(c.Limit, c.Unit), clock(c.Since), clock(c.For), c.Note))
 	}
+	if len(r.Doubts) > 0 {
+		section(p, "Where this leaves what the pack's figures were made for", len(r.Doubts))
+		for _, d := range r.Doubts {
+			p.wrapped("  - ", d)
+		}
+	}
+	if r.Outlook != nil {
+		r.Outlook.text(p)
+	}
 	section(p, "What one failure would leave running", len(r.Failures))
 	for _, f := range r.Failures {
 		p.wrapped("  - ", fmt.Sprintf("step %d, if %s: %s", f.Step, f.If, f.Then))
@@ -88,6 +102,53 @@ func (r *Rehearsal) Text(w io.Writer) error {
 		p.wrapped("  - ", c)
 	}
 	return p.err
+}
+
+// text writes the outlook as two tables.
+func (o *Outlook) text(p *printer) {
+	p.line("")
+	p.wrapped("", "What the pack gives from full at a constant current, to the end voltage of each, at its reference temperature, by the share of its capacity that age left [Ah]")
+	head := fmt.Sprintf("  %8s %9s", "rate", "A")
+	for _, h := range o.Healths {
+		head += fmt.Sprintf(" %9s", fmt.Sprintf("%.0f %%", 100*h))
+	}
+	p.line("%s %9s", head, "time new")
+	for _, d := range o.Rates {
+		row := fmt.Sprintf("  %6.3g C %9.4g", d.Rate, d.Amps)
+		for _, q := range d.Charge {
+			row += fmt.Sprintf(" %9.3f", q)
+		}
+		p.line("%s %9s", row, clock(d.Seconds))
+	}
+	p.line("")
+	p.wrapped("", "This plan with a pack that is worn, in other surroundings: Ah out and the time it takes. A pack of unknown past may be anywhere in this table.")
+	if o.Note != "" {
+		p.line("  %s", o.Note)
+		return
+	}
+	head = fmt.Sprintf("  %8s", "health")
+	for _, c := range o.Celsius {
+		head += fmt.Sprintf(" %20s", fmt.Sprintf("%.3g degC", c))
+	}
+	p.line("%s", head)
+	var refused []string
+	for k, row := range o.Plans {
+		line := fmt.Sprintf("  %8s", fmt.Sprintf("%.0f %%", 100*o.Healths[k]))
+		for _, out := range row {
+			cell := fmt.Sprintf("%.3f  %s", out.Out, clock(out.Seconds))
+			if out.Refused != "" {
+				if !slices.Contains(refused, out.Refused) {
+					refused = append(refused, out.Refused)
+				}
+				cell = fmt.Sprintf("refused (%d)", slices.Index(refused, out.Refused)+1)
+			}
+			line += fmt.Sprintf(" %20s", cell)
+		}
+		p.line("%s", line)
+	}
+	for n, why := range refused {
+		p.wrapped(fmt.Sprintf("  (%d) ", n+1), why)
+	}
 }
 
 func section(p *printer, title string, n int) {
