@@ -73,16 +73,34 @@ func Parse(file string, data []byte, env Env) (*Scenario, error) {
 	s.Name = readName(m.Get("scenario"))
 	s.Summary = readLine(m.Get("summary"))
 	s.Purpose = strings.TrimSpace(m.TextOr("purpose", ""))
-	s.Setup.Seed = uint64(m.IntOr("seed", 0, 1<<62, 1))
 	s.Setup.Varies = m.Words("varies", link.Keys()...)
 	s.Shows = readShows(m)
 	if f, ok := m.Find("expect"); ok {
 		s.Expect = readExpect(f)
 	}
+	s.read(doc, m, env)
+	if err := doc.Err(); err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+// Within reads what is to be run from a mapping of another kind of file: the keys pack, start, store, plan, rig, settings, faults and
+// seed mean what they do in a scenario, and the plan is examined in the same way. Every key of m must be one of these or have been asked
+// for already. What is wrong is recorded in doc, whose mapping m is; the scenario is complete only if doc has no error afterwards.
+func Within(doc *quantity.Document, m *quantity.Map, env Env) *Scenario {
+	s := &Scenario{}
+	s.read(doc, m, env)
+	return s
+}
+
+// read reads the setup, which must be the last to be read of m, and examines its plan if nothing is wrong so far.
+func (s *Scenario) read(doc *quantity.Document, m *quantity.Map, env Env) {
+	s.Setup.Seed = uint64(m.IntOr("seed", 0, 1<<62, 1))
 	s.Setup.Pack, s.PackNamed = readPack(m, env)
 	s.Setup.Rig, s.RigNamed = readRig(m, env)
 	if s.Setup.Pack == nil { // what is wrong with the pack has been said
-		return nil, doc.Err()
+		return
 	}
 	s.Setup.Options = readStart(m, s.Setup.Pack)
 	s.Setup.Options.Seed = s.Setup.Seed
@@ -94,17 +112,13 @@ func Parse(file string, data []byte, env Env) (*Scenario, error) {
 	plan.list(m.Get("plan"), 0)
 	faults := readFaults(m, s.Setup.Pack)
 	m.Done()
-	if err := doc.Err(); err != nil {
-		return nil, err
+	if doc.Err() != nil {
+		return
 	}
 	for _, p := range plan.steps {
 		s.Setup.Plan = append(s.Setup.Plan, p.step)
 	}
 	examine(&s.Setup, plan.steps, faults, m)
-	if err := doc.Err(); err != nil {
-		return nil, err
-	}
-	return s, nil
 }
 
 // readName reads the name of a scenario, which is also a file name and a word on command lines.

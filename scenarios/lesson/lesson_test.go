@@ -1,0 +1,56 @@
+package lesson
+
+import (
+	"context"
+	"testing"
+)
+
+// Each lesson on board, and its variation, gives what it states; the label of a choice is what the simulation makes right.
+func TestLessonsOnBoard(t *testing.T) {
+	for _, l := range All() {
+		t.Run(l.Name, func(t *testing.T) {
+			out, err := l.Run(context.Background())
+			if err != nil {
+				t.Fatal(err)
+			}
+			report(t, out)
+			if len(l.Predict.Choices) > 0 && out.Right == "" {
+				t.Errorf("no choice is right for %v", out.Answer)
+			}
+			if l.Try.Ask == "" {
+				t.Fatal("no variation to try")
+			}
+			tried, err := l.RunVariation(context.Background())
+			if err != nil {
+				t.Fatal(err)
+			}
+			report(t, tried)
+		})
+	}
+}
+
+func report(t *testing.T, o *Outcome) {
+	t.Helper()
+	if len(o.Checks) == 0 && !o.Tried {
+		t.Error("nothing is checked against a stated value")
+	}
+	for _, c := range o.Checks {
+		t.Logf("%s: %s, stated %s %s (%s)", c.Label, c.Got, c.Stated, c.Within, c.Source)
+		if !c.OK {
+			t.Errorf("%s is %s, stated %s %s (%s)", c.Label, c.Got, c.Stated, c.Within, c.Source)
+		}
+	}
+	for _, f := range o.Figures {
+		t.Logf("%-14s %-40s %v", f.Name, f.Label, &f)
+	}
+	for _, p := range o.Why {
+		t.Log(p)
+	}
+	for _, p := range o.Panels {
+		for _, c := range p.Curves {
+			if len(c.X) < 2 || len(c.X) != len(c.Y) {
+				t.Errorf("curve %q of panel %q has %d points and %d values", c.Name, p.Title, len(c.X), len(c.Y))
+			}
+		}
+	}
+}

@@ -1,0 +1,213 @@
+package lesson
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"stuntcell/model/quantity"
+)
+
+// Outcome is what a lesson's runs gave.
+type Outcome struct {
+	Lesson *Lesson
+	// Tried says that the runs were those of the variation.
+	Tried bool
+	// Figures are all figures that are one number, in the order of the file.
+	Figures []Figure
+	// Answer is the figure that the prediction asked for; Right is the letter of the choice that it makes right, "" for a number.
+	Answer Figure
+	Right  string
+	// Panels are the picture.
+	Panels []Panel
+	// Why is the reason, in paragraphs, with its figures filled in; of a variation what it shows.
+	Why []string
+	// Checks compares the simulation with what is stated elsewhere.
+	Checks []Checked
+}
+
+// Checked is a stated value beside what the simulation gave.
+type Checked struct {
+	// Label is what was compared, Stated and Got both with their unit, Within the tolerance.
+	Label, Stated, Got, Within string
+	// Source is where the stated value comes from.
+	Source string
+	OK     bool
+}
+
+// stated is a value from elsewhere that a figure must have.
+type stated struct {
+	figure string
+	value  float64 // [SI]
+	// The larger of both counts; share is of the stated value.
+	within, share float64
+	source        string
+}
+
+// Run plays the lesson's runs and makes its figures and curves. The error is the context's, or that of a lesson of one's own whose figures cannot be made.
+func (l *Lesson) Run(ctx context.Context) (*Outcome, error) { return l.run(ctx, l.runs, false) }
+
+// RunVariation is Run with the runs of the variation in place of those of the same names.
+func (l *Lesson) RunVariation(ctx context.Context) (*Outcome, error) {
+	runs := slices.Clone(l.runs)
+	for _, r := range l.Try.runs {
+		i := slices.IndexFunc(runs, func(x runPlan) bool { return x.name == r.name })
+		runs[i] = r
+	}
+	return l.run(ctx, runs, true)
+}
+
+func (l *Lesson) run(ctx context.Context, runs []runPlan, tried bool) (*Outcome, error) {
+	b := newBench(ctx, l)
+	b.plans = runs
+	for i := range runs {
+		p, err := runs[i].play(ctx)
+		if err != nil {
+			return nil, fmt.Errorf("%s: run %s: %w", l.Name, runs[i].name, err)
+		}
+		b.records[runs[i].name] = p
+	}
+	out := &Outcome{Lesson: l, Tried: tried}
+	var err error
+	if out.Figures, err = b.makeFigures(); err != nil {
+		return nil, fmt.Errorf("%s: %w", l.Name, err)
+	}
+	for i := range l.panels {
+		panel, err := l.panels[i].draw(b)
+		if err != nil {
+			return nil, fmt.Errorf("%s: picture: %w", l.Name, err)
+		}
+		out.Panels = append(out.Panels, panel)
+	}
+	out.Answer = *out.figure(l.Predict.Figure)
+	out.Right = l.Predict.right(out.Answer.SI)
+	text, checks := l.why, l.checks
+	if tried {
+		text, checks = l.Try.tells, l.Try.checks
+	}
+	out.Why = paragraphs(out.fill(text))
+	for _, c := range checks {
+		out.Checks = append(out.Checks, out.check(c))
+	}
+	return out, nil
+}
+
+func (o *Outcome) figure(name string) *Figure {
+	i := slices.IndexFunc(o.Figures, func(f Figure) bool { return f.Name == name })
+	if i < 0 {
+		return nil
+	}
+	return &o.Figures[i]
+}
+
+// fill puts figures in the place of their names.
+func (o *Outcome) fill(text string) string {
+	var b strings.Builder
+	for {
+		before, rest, found := strings.Cut(text, "{")
+		b.WriteString(before)
+		if !found {
+			return b.String()
+		}
+		name, after, _ := strings.Cut(rest, "}")
+		b.WriteString(o.figure(name).String())
+		text = after
+	}
+}
+
+// paragraphs parts a text at its empty lines; lines of a paragraph are joined.
+func paragraphs(text string) []string {
+	var out []string
+	for _, p := range strings.Split(text, "\n\n") {
+		if p = strings.Join(strings.Fields(p), " "); p != "" {
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+func (o *Outcome) check(c stated) Checked {
+	f := o.figure(c.figure)
+	within := math.Max(c.within, c.share*math.Abs(c.value))
+	shown := fmt.Sprintf("within %.3g %s", within/unitSize(f.Unit), f.Unit)
+	if c.within == 0 {
+		shown = fmt.Sprintf("within %.3g %%", c.share*100)
+	}
+	label := f.Label
+	if label == "" {
+		label = f.Name
+	}
+	return Checked{
+		Label: label, Stated: show(c.value, f.Unit, f.Digits), Got: f.String(), Within: shown, Source: c.source,
+		OK: math.Abs(f.SI-c.value) <= within,
+	}
+}
+
+// right is the letter of the choice that a value makes right.
+func (p *Prediction) right(si float64) string {
+	for _, c := range p.Choices {
+		if si > c.Low && si <= c.High {
+			return c.Letter
+		}
+	}
+	return ""
+}
+
+// Answer is what a learner predicted.
+type Answer struct {
+	Letter string  // of a choice
+	SI     float64 // of a number
+	// Text is the answer as it is shown: the choice, or the number with its unit.
+	Text string
+}
+
+// Read reads an answer: the letter of a choice, or a number, with or without a unit. The error says what was expected.
+func (p *Prediction) Read(text string) (Answer, error) {
+	text = strings.TrimSpace(text)
+	if len(p.Choices) > 0 {
+		letters := make([]string, len(p.Choices))
+		for i, c := range p.Choices {
+			if strings.EqualFold(text, c.Letter) {
+				return Answer{Letter: c.Letter, Text: c.Letter}, nil
+			}
+			letters[i] = c.Letter
+		}
+		return Answer{}, fmt.Errorf("%q is none of the choices (expected one of %s)", clip(text), strings.Join(letters, ", "))
+	}
+	v, err := quantity.Parse(text, p.Kind)
+	if err != nil && p.Unit != "" {
+		if bare, e := quantity.Parse(text+" "+p.Unit, p.Kind); e == nil {
+			v, err = bare, nil
+		}
+	}
+	if p.Unit == "" {
+		// A count has no unit; a ratio's number reads the same way.
+		v, err = quantity.Parse(text+" x", quantity.Ratio)
+	}
+	if err != nil {
+		return Answer{}, fmt.Errorf("%q is no such number (expected one like %s)", clip(text), strings.TrimSpace("12.5 "+p.Unit))
+	}
+	shown := text
+	if p.Unit != "" {
+		shown = v.String()
+	}
+	return Answer{SI: v.SI, Text: shown}, nil
+}
+
+func clip(s string) string {
+	if len(s) > 40 {
+		return s[:37] + "..."
+	}
+	return s
+}
+
+// Holds says whether an answer is right: the right choice, or a number within the tolerance of the prediction.
+func (o *Outcome) Holds(a Answer) bool {
+	p := &o.Lesson.Predict
+	if len(p.Choices) > 0 {
+		return a.Letter == o.Right
+	}
+	return math.Abs(a.SI-o.Answer.SI) <= math.Max(p.Within, p.WithinShare*math.Abs(o.Answer.SI))
+}
