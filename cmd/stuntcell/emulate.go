@@ -6,7 +6,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"net"
 	"os"
 	"slices"
@@ -421,7 +420,7 @@ func (e *emulation) onTCP(ctx context.Context, w wire.Options) error {
 
 // onLine serves one terminal or serial port.
 func (e *emulation) onLine(ctx context.Context, w wire.Options) error {
-	var line io.ReadWriteCloser
+	var line wire.Line
 	where := e.options.port
 	if e.options.pty {
 		p, err := link.OpenPTY(e.options.linkName)

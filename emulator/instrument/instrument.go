@@ -75,6 +75,7 @@ type Bench struct {
 	source  Source
 	load    Load
 	tripped bool
+	skipped int64 // [ns]
 	// Integrals since the begin or the last Clear [A·s, W·s].
 	charge, energy float64
 }
@@ -283,17 +284,20 @@ func (b *Bench) Planned() bool { return b.planned }
 // HasPlan says that there was a plan to begin with.
 func (b *Bench) HasPlan() bool { return len(b.config.Plan) > 0 }
 
-// Step moves the time by ns where the client steps it; elsewhere it is an ErrConflict.
+// Step moves the time on by ns at once, up to ten years: at the pace [Stepped] nothing else does; at [Real] the owner's clock goes on from there.
 func (b *Bench) Step(ns int64) error {
-	if b.config.Pace != Stepped {
-		return ErrConflict
-	}
 	if ns < 0 || ns > decade {
 		return ErrRange
+	}
+	if b.config.Pace == Real {
+		b.skipped = min(b.skipped+ns, Latest)
 	}
 	b.Advance(b.Now() + ns)
 	return nil
 }
+
+// Skipped is by how much the bench is ahead of its owner's clock at the pace [Real], since [Bench.Step] was asked for [ns].
+func (b *Bench) Skipped() int64 { return b.skipped }
 
 // State is what the meter shows at the bench's instant.
 type State struct {

@@ -80,13 +80,16 @@ func TestPaces(t *testing.T) {
 	if b.Now() != 2*b.Interval() {
 		t.Errorf("two questions at most speed: %d ns", b.Now())
 	}
-	if err := b.Step(1); !errors.Is(err, instrument.ErrConflict) {
-		t.Errorf("stepped by the client: %v", err)
+	if err := b.Step(1e9); err != nil || b.Now() != 2*b.Interval()+1e9 || b.Skipped() != 0 {
+		t.Errorf("stepped at most speed: %v, %d ns", err, b.Now())
 	}
 	b = bench(t, instrument.Real)
 	b.Ask()
 	if b.Now() != 0 {
 		t.Error("a question moves real time")
+	}
+	if err := b.Step(1e9); err != nil || b.Now() != 1e9 || b.Skipped() != 1e9 {
+		t.Errorf("real time that was skipped: %v, %d ns, %d ns of them skipped", err, b.Now(), b.Skipped())
 	}
 	b = bench(t, instrument.Stepped)
 	if err := b.Step(-1); !errors.Is(err, instrument.ErrRange) {

@@ -49,10 +49,6 @@ func OpenSerial(name string, baud int) (*Serial, error) {
 	if err != nil {
 		return nil, refused(name, baud, err)
 	}
-	if err := port.SetReadTimeout(readPoll); err != nil {
-		port.Close()
-		return nil, &OpenError{Name: name, Err: err}
-	}
 	return &Serial{port: port}, nil
 }
 
@@ -93,17 +89,25 @@ func portsHere() string {
 // Read implements [io.Reader].
 func (s *Serial) Read(b []byte) (int, error) {
 	for {
+		wait := readPoll
+		if at := s.deadline.Load(); at != 0 {
+			left := time.Until(time.Unix(0, at))
+			if left <= 0 {
+				return 0, os.ErrDeadlineExceeded
+			}
+			wait = min(wait, left)
+		}
+		if err := s.port.SetReadTimeout(max(wait, time.Millisecond)); err != nil {
+			return 0, err
+		}
 		n, err := s.port.Read(b)
 		if n > 0 || err != nil || len(b) == 0 {
 			return n, err
 		}
-		if at := s.deadline.Load(); at != 0 && time.Now().UnixNano() >= at {
-			return 0, os.ErrDeadlineExceeded
-		}
 	}
 }
 
-// SetReadDeadline lets reads end at an instant, a moment late; the zero time is none.
+// SetReadDeadline lets reads end at an instant; one that is set while a read waits is seen a moment late. The zero time is none.
 func (s *Serial) SetReadDeadline(t time.Time) error {
 	if t.IsZero() {
 		s.deadline.Store(0)

@@ -60,33 +60,47 @@ func NewDevice(talk func() dialect.Dialect, o Options, benches ...*instrument.Be
 	return &Device{benches: benches, talk: talk, options: o, begun: time.Now(), from: benches[0].Now()}
 }
 
-// target is the instant at which the benches should stand.
+// real says that our clock moves the benches' time; elsewhere only clients do, each bench's own.
+func (d *Device) real() bool { return d.benches[0].Pace() == instrument.Real }
+
+// target is the instant at which the first bench should stand.
 func (d *Device) target() int64 {
-	if d.benches[0].Pace() != instrument.Real {
+	if !d.real() {
 		return d.benches[0].Now()
 	}
 	ns := float64(time.Since(d.begun)) * d.options.Speed
-	return d.from + int64(math.Min(ns, float64(instrument.Latest)))
+	return d.from + int64(math.Min(ns, float64(instrument.Latest))) + d.benches[0].Skipped()
 }
 
+// advance moves the benches to the instant that is to for the first: each has skipped what its client wanted.
 func (d *Device) advance(to int64) {
+	to -= d.benches[0].Skipped()
 	for _, b := range d.benches {
-		b.Advance(to)
+		b.Advance(to + b.Skipped())
 	}
 }
 
 const (
-	inputPiece = 256                   // what a dialect hears at once [bytes], so that its answers are bounded
-	outputMost = 32 << 10              // what is said in one turn [bytes]
-	quietAfter = 50 * time.Millisecond // a frame without an end of its own is given up
-	lateMost   = 2 * time.Second       // a client that is further behind gets what is now, not what was
-	stallMost  = 10 * time.Second      // a client that does not read for so long is left
-	unplugged  = time.Second           // how long a terminal is gone after a disconnect
-	skipAfter  = time.Second           // a terminal that nobody reads for so long forgets what it holds
+	inputPiece = 256                    // what a dialect hears at once [bytes], so that its answers are bounded
+	outputMost = 32 << 10               // what is said in one turn [bytes]
+	quietAfter = 50 * time.Millisecond  // a frame without an end of its own is given up
+	lateMost   = 2 * time.Second        // a client that is further behind gets what is now, not what was
+	stallMost  = 10 * time.Second       // a client that does not read for so long, or half of it, is left
+	unplugged  = time.Second            // how long a terminal is gone after a disconnect
+	skipAfter  = time.Second            // a terminal that nobody reads for so long, or half of it, forgets what it holds
+	heedEvery  = 100 * time.Millisecond // how often a client is heard that is told all the time
+	heedFor    = time.Millisecond
 )
 
 // errUnplugged is the end of a line by a fault.
 var errUnplugged = errors.New("wire: disconnected by a fault")
+
+// Line is a line to a client. A conversation waits for its client only until it has something to say itself: deadlines must work. If the
+// line has a SetWriteDeadline, a client that does not read does not hold the device up.
+type Line interface {
+	io.ReadWriteCloser
+	SetReadDeadline(time.Time) error
+}
 
 // Terminal is an optional part of a line that is there without a client: what was said to nobody can be dropped.
 type Terminal interface {
@@ -131,16 +145,15 @@ func (d *Device) Serve(ctx context.Context, l net.Listener) error {
 	}
 }
 
-// ServeTerminal serves whoever opens a terminal until the context ends, or the line does with an error.
-func (d *Device) ServeTerminal(ctx context.Context, line io.ReadWriteCloser) error {
+// ServeTerminal serves whoever opens a terminal until the context ends, or the line does with an error; it closes the line.
+func (d *Device) ServeTerminal(ctx context.Context, line Line) error {
+	defer line.Close()
 	for {
-		err := d.Talk(ctx, keptOpen{line})
+		err := d.hold(ctx, line, true)
 		if ctx.Err() != nil {
-			line.Close()
 			return nil
 		}
 		if !errors.Is(err, errUnplugged) {
-			line.Close()
 			return err
 		}
 		select {
@@ -150,62 +163,44 @@ func (d *Device) ServeTerminal(ctx context.Context, line io.ReadWriteCloser) err
 	}
 }
 
-// keptOpen is a terminal: it outlives a conversation.
-type keptOpen struct{ io.ReadWriteCloser }
-
-func (k keptOpen) Close() error { return nil }
-
-func (k keptOpen) SetReadDeadline(t time.Time) error  { return setReadDeadline(k.ReadWriteCloser, t) }
-func (k keptOpen) SetWriteDeadline(t time.Time) error { return setWriteDeadline(k.ReadWriteCloser, t) }
-
-func (k keptOpen) Waiting() int {
-	if t, ok := k.ReadWriteCloser.(Terminal); ok {
-		return t.Waiting()
-	}
-	return 0
+// Talk holds a conversation over a line until the client leaves, the context ends or a fault cuts the line; it closes the line.
+func (d *Device) Talk(ctx context.Context, line Line) error {
+	defer line.Close()
+	return d.hold(ctx, line, false)
 }
 
-func (k keptOpen) DropWaiting() {
-	if t, ok := k.ReadWriteCloser.(Terminal); ok {
-		t.DropWaiting()
-	}
-}
-
-func setReadDeadline(line any, t time.Time) error {
-	if x, ok := line.(interface{ SetReadDeadline(time.Time) error }); ok {
-		return x.SetReadDeadline(t)
-	}
-	return nil
-}
-
-func setWriteDeadline(line any, t time.Time) error {
-	if x, ok := line.(interface{ SetWriteDeadline(time.Time) error }); ok {
-		return x.SetWriteDeadline(t)
-	}
-	return nil
-}
-
-// conversation is one client's line.
+// conversation is one client's line. It lives in one goroutine: handing a request over to another costs more than answering it.
 type conversation struct {
 	*Device
-	line     io.ReadWriteCloser
+	line     Line
+	stays    bool     // it is there without a client
+	terminal Terminal // nil: what waits in the line cannot be known
 	dialect  dialect.Dialect
 	to, from *mangler
-	in       []byte
-	terminal Terminal // nil: none
+	out      []byte
 
 	heardAt time.Time // the last byte
 	half    bool      // something was heard since Quiet
 	spoke   bool      // it has spoken by itself
 	read    int       // what waited in the terminal after the last write
 	stuckAt time.Time // since when nobody has read it, zero: somebody does
+
+	// The deadlines that stand. Moving one costs as much as a small answer, so that each is only moved when it must be.
+	readBy, writeBy time.Time
+	heededAt        time.Time
+	setWriteBy      func(time.Time) error // nil: the line has none
 }
 
-// Talk holds a conversation over a line until the client leaves, the context ends or a fault cuts the line; it closes the line.
-func (d *Device) Talk(ctx context.Context, line io.ReadWriteCloser) error {
-	ctx, cancel := context.WithCancel(ctx)
-	c := &conversation{Device: d, line: line, heardAt: time.Now()}
-	c.terminal, _ = line.(Terminal)
+// hold holds a conversation.
+func (d *Device) hold(ctx context.Context, line Line, stays bool) error {
+	now := time.Now()
+	c := &conversation{Device: d, line: line, stays: stays, heardAt: now, heededAt: now}
+	if stays {
+		c.terminal, _ = line.(Terminal)
+	}
+	if l, ok := line.(interface{ SetWriteDeadline(time.Time) error }); ok {
+		c.setWriteBy = l.SetWriteDeadline
+	}
 	d.mu.Lock()
 	d.advance(d.target())
 	c.dialect = d.talk()
@@ -220,82 +215,62 @@ func (d *Device) Talk(ctx context.Context, line io.ReadWriteCloser) error {
 		}
 		c.to, c.from = newMangler(&d.options.Faults, name, true, tell), newMangler(&d.options.Faults, name, false, tell)
 	}
-	chunks, spare := make(chan []byte), make(chan []byte, 1)
-	spare <- make([]byte, 4096)
-	var reading sync.WaitGroup
-	var readErr error
-	reading.Go(func() {
-		defer close(chunks)
-		for {
-			var b []byte
-			select {
-			case b = <-spare:
-			case <-ctx.Done():
-				return
-			}
-			n, err := line.Read(b[:cap(b)])
-			if n > 0 {
-				select {
-				case chunks <- b[:n]:
-				case <-ctx.Done():
-					return
-				}
-			} else if err == nil {
-				spare <- b
-			}
-			if err != nil {
-				readErr = err
-				return
-			}
-		}
-	})
-	stop := context.AfterFunc(ctx, func() {
-		setReadDeadline(line, time.Now()) // a terminal is not closed, but must be left
-		setWriteDeadline(line, time.Now())
-		line.Close()
-	})
-	err := c.hold(ctx, chunks, spare)
-	cancel()
-	reading.Wait()
-	if stop() {
-		line.Close()
-	}
-	setReadDeadline(line, time.Time{})
-	setWriteDeadline(line, time.Time{})
-	if err == nil && readErr != nil && !errors.Is(readErr, io.EOF) {
-		err = readErr
-	}
-	return err
-}
-
-// hold takes turns with the client.
-func (c *conversation) hold(ctx context.Context, chunks <-chan []byte, spare chan<- []byte) error {
-	timer := time.NewTimer(0)
-	defer timer.Stop()
+	stop := context.AfterFunc(ctx, func() { c.deadlines(time.Unix(1, 0)) })
+	defer func() {
+		stop()
+		c.deadlines(time.Time{}) // whoever has the line next begins without
+	}()
+	in := make([]byte, 4096)
 	for {
 		wait, more, err := c.speak(ctx)
-		if err != nil {
+		if err != nil || !more {
 			return err
 		}
-		if !more {
-			return nil
-		}
-		timer.Reset(wait)
-		select {
-		case <-ctx.Done():
-			return nil
-		case <-timer.C:
-		case b, ok := <-chunks:
-			if !ok {
-				return nil
-			}
-			err := c.hear(ctx, b)
-			spare <- b
-			if err != nil {
+		n, err := c.listen(ctx, in, wait)
+		if n > 0 {
+			if err := c.hear(ctx, in[:n]); err != nil {
 				return err
 			}
 		}
+		switch {
+		case ctx.Err() != nil || errors.Is(err, io.EOF):
+			return nil
+		case err != nil:
+			return err
+		}
 	}
+}
+
+func (c *conversation) deadlines(t time.Time) {
+	c.line.SetReadDeadline(t)
+	if c.setWriteBy != nil {
+		c.setWriteBy(t)
+	}
+}
+
+// listen reads what the client has said, for at most so long.
+func (c *conversation) listen(ctx context.Context, in []byte, wait time.Duration) (int, error) {
+	now := time.Now()
+	if wait == 0 {
+		if now.Sub(c.heededAt) < heedEvery {
+			return 0, nil
+		}
+		wait = heedFor
+	}
+	c.heededAt = now
+	// A deadline that is too early only lets us look again what is due.
+	if by := now.Add(wait); by.Before(c.readBy) || !now.Before(c.readBy) {
+		c.readBy = by
+		c.line.SetReadDeadline(by)
+	}
+	if ctx.Err() != nil {
+		return 0, nil // its deadline may have been overwritten just now
+	}
+	n, err := c.line.Read(in)
+	if isTimeout(err) {
+		err = nil
+	}
+	return n, err
 }
 
 // hear lets the dialect hear what came, in pieces, and sends each answer before the next piece.
@@ -311,10 +286,10 @@ func (c *conversation) hear(ctx context.Context, b []byte) error {
 			in = c.from.pass(in).bytes
 		}
 		c.capture(in, false)
-		out := c.dialect.Hear(in, nil)
-		c.capture(out, true)
+		c.out = c.dialect.Hear(in, c.out[:0])
+		c.capture(c.out, true)
 		c.mu.Unlock()
-		if err := c.send(ctx, out); err != nil {
+		if err := c.send(ctx, c.out); err != nil {
 			return err
 		}
 	}
@@ -323,6 +298,9 @@ func (c *conversation) hear(ctx context.Context, b []byte) error {
 
 // catchUp moves the benches to now. What the dialect should have said meanwhile is said at the next turn.
 func (c *conversation) catchUp() {
+	if !c.real() {
+		return
+	}
 	to := c.target()
 	if next := c.dialect.Next(); next < to && float64(to-next) < float64(lateMost)*c.options.Speed {
 		to = max(next, c.benches[0].Now())
@@ -330,75 +308,84 @@ func (c *conversation) catchUp() {
 	c.advance(to)
 }
 
-// speak says what is due and returns how long there is nothing to say. more is false when the conversation is over.
+// speak says what is due and returns how long there is nothing to say, 0: there is more to say at once. more is false when the
+// conversation is over.
 func (c *conversation) speak(ctx context.Context) (wait time.Duration, more bool, err error) {
 	c.mu.Lock()
+	next, ends := c.due()
+	c.mu.Unlock()
+	from := 0
+	for _, end := range ends {
+		if err := c.send(ctx, c.out[from:end]); err != nil {
+			return 0, false, err
+		}
+		from = end
+	}
+	flat := c.benches[0].Pace() == instrument.Max
+	wait = time.Minute
+	switch {
+	case next == dialect.Never && c.spoke && flat:
+		return 0, false, nil
+	case next == dialect.Never && !c.stays:
+		left := c.options.Idle - time.Since(c.heardAt)
+		if left <= 0 {
+			return 0, false, nil
+		}
+		wait = min(wait, left)
+	case next == dialect.Never:
+	case flat:
+		return 0, true, nil
+	default:
+		c.mu.Lock()
+		ahead := float64(next-c.target()) / c.options.Speed
+		c.mu.Unlock()
+		wait = time.Duration(max(0, min(ahead, float64(wait))))
+	}
+	if c.half {
+		wait = min(wait, quietAfter)
+	}
+	return wait, true, nil
+}
+
+// due puts into out what the dialect says by itself up to now, and returns when it speaks next and where in out each of its answers ends; on
+// a good line all are one. The device is locked.
+func (c *conversation) due() (next int64, ends []int) {
+	c.out = c.out[:0]
+	said := func(from int) {
+		if len(c.out) == from {
+			return
+		}
+		c.capture(c.out[from:], true)
+		if c.to == nil {
+			ends = ends[:0]
+		}
+		ends = append(ends, len(c.out))
+	}
 	flat := c.benches[0].Pace() == instrument.Max
 	to := c.target()
-	if late := to - c.dialect.Next(); late > 0 && float64(late) > float64(lateMost)*c.options.Speed {
+	next = c.dialect.Next()
+	if late := to - next; late > 0 && float64(late) > float64(lateMost)*c.options.Speed {
 		c.advance(to)
+		next = c.dialect.Next()
 	}
-	var out []byte
-	var answers [][]byte
-	next := c.dialect.Next()
-	for ; next <= to || flat && next != dialect.Never; next = c.dialect.Next() {
-		from := len(out)
+	for ; (next <= to || flat && next != dialect.Never) && len(c.out) <= outputMost; next = c.dialect.Next() {
+		from := len(c.out)
 		c.advance(next)
 		if !flat {
 			// Another client may have moved the bench on; then the line shows what is now.
 			to = c.target()
 		}
-		out = c.dialect.Speak(out)
+		c.out = c.dialect.Speak(c.out)
 		c.spoke = true
-		if c.to != nil || c.options.Capture != nil {
-			c.capture(out[from:], true)
-			answers = append(answers, out[from:])
-		}
-		if len(out) > outputMost {
-			break
-		}
-	}
-	if next == dialect.Never || next > to {
-		c.advance(to)
+		said(from)
 	}
 	if c.half && time.Since(c.heardAt) >= quietAfter {
 		c.half = false
-		answer := c.dialect.Quiet(nil)
-		c.capture(answer, true)
-		out = append(out, answer...)
-		answers = append(answers, answer)
+		from := len(c.out)
+		c.out = c.dialect.Quiet(c.out)
+		said(from)
 	}
-	over := flat && next == dialect.Never && c.spoke
-	c.mu.Unlock()
-	if c.to == nil {
-		answers = [][]byte{out}
-	}
-	for _, a := range answers {
-		if err := c.send(ctx, a); err != nil {
-			return 0, false, err
-		}
-	}
-	switch {
-	case over:
-		return 0, false, nil
-	case next == dialect.Never && time.Since(c.heardAt) > c.options.Idle && c.terminal == nil:
-		return 0, false, nil
-	case c.half:
-		wait = quietAfter
-	case next == dialect.Never:
-		wait = time.Minute
-	case flat:
-		return 0, true, nil
-	default:
-		wait = time.Minute
-	}
-	if next != dialect.Never && !flat {
-		c.mu.Lock()
-		ahead := time.Duration(float64(next-c.target()) / c.options.Speed)
-		c.mu.Unlock()
-		wait = min(wait, max(ahead, 0))
-	}
-	return wait, true, nil
+	return next, ends
 }
 
 // capture records what passed.
@@ -414,7 +401,7 @@ func (c *conversation) send(ctx context.Context, b []byte) error {
 		return nil
 	}
 	if c.to == nil {
-		return c.write(b)
+		return c.write(ctx, b)
 	}
 	c.mu.Lock()
 	p := c.to.pass(b)
@@ -432,7 +419,7 @@ func (c *conversation) send(ctx context.Context, b []byte) error {
 		case <-time.After(time.Duration(p.delay) * time.Millisecond):
 		}
 	}
-	if err := c.write(p.bytes); err != nil {
+	if err := c.write(ctx, p.bytes); err != nil {
 		return err
 	}
 	if p.then == Disconnect {
@@ -441,36 +428,44 @@ func (c *conversation) send(ctx context.Context, b []byte) error {
 	return nil
 }
 
-// write writes; a terminal that nobody reads drops what it cannot hold.
-func (c *conversation) write(b []byte) error {
+// write writes; a terminal that nobody reads drops what it cannot hold, where time does not wait for its reader.
+func (c *conversation) write(ctx context.Context, b []byte) error {
 	if len(b) == 0 {
 		return nil
 	}
-	slow := c.benches[0].Pace() == instrument.Real
-	if c.terminal != nil && slow {
-		switch waiting := c.terminal.Waiting(); {
-		case waiting == 0 || waiting < c.read:
-			c.stuckAt = time.Time{}
-		case c.stuckAt.IsZero():
-			c.stuckAt = time.Now()
-		case time.Since(c.stuckAt) > skipAfter:
-			c.terminal.DropWaiting()
-			c.stuckAt = time.Time{}
+	patience := stallMost
+	if c.stays {
+		patience = skipAfter
+	}
+	drops := c.terminal != nil && c.real()
+	if c.setWriteBy != nil && (drops || !c.stays) {
+		if now := time.Now(); c.writeBy.Sub(now) < patience/2 {
+			c.writeBy = now.Add(patience)
+			c.setWriteBy(c.writeBy)
+			if ctx.Err() != nil {
+				return nil // its deadline may have been overwritten just now
+			}
 		}
 	}
-	if c.terminal == nil {
-		setWriteDeadline(c.line, time.Now().Add(stallMost))
-	} else if slow {
-		setWriteDeadline(c.line, time.Now().Add(skipAfter))
+	if !drops {
+		_, err := c.line.Write(b)
+		return err
+	}
+	switch waiting := c.terminal.Waiting(); {
+	case waiting == 0 || waiting < c.read:
+		c.stuckAt = time.Time{}
+	case c.stuckAt.IsZero():
+		c.stuckAt = time.Now()
+	case time.Since(c.stuckAt) > skipAfter:
+		c.terminal.DropWaiting()
+		c.stuckAt = time.Time{}
 	}
 	_, err := c.line.Write(b)
-	if c.terminal != nil {
-		if slow && isTimeout(err) {
-			c.terminal.DropWaiting()
-			err = nil
-		}
-		c.read = c.terminal.Waiting()
+	if isTimeout(err) {
+		c.terminal.DropWaiting()
+		err = nil
 	}
+	c.read = c.terminal.Waiting()
 	return err
 }
 

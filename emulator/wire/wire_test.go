@@ -4,14 +4,11 @@ import (
 	"bufio"
 	"bytes"
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"math"
 	"net"
-	"os"
 	"os/exec"
-	"path/filepath"
 	"runtime"
 	"strings"
 	"sync"
@@ -24,16 +21,9 @@ import (
 	"stuntcell/emulator/instrument"
 	"stuntcell/emulator/link"
 	"stuntcell/emulator/wire"
+	"stuntcell/emulator/wire/wiretest"
 	"stuntcell/model"
 )
-
-func skip(t testing.TB, why string) {
-	t.Helper()
-	if os.Getenv("STUNTCELL_REQUIRE") == "all" {
-		t.Fatalf("%s, and STUNTCELL_REQUIRE=all is set", why)
-	}
-	t.Skip(why)
-}
 
 // discharge is a load of 1.4 A for an hour.
 func discharge() model.Step {
@@ -53,73 +43,11 @@ func streams(t testing.TB, b *instrument.Bench, o stream.Options) func() dialect
 	}
 }
 
-// onTCP serves a device on a loopback port until the test ends and returns its address.
-func onTCP(t testing.TB, d *wire.Device) string {
-	t.Helper()
-	l, _, err := link.ListenTCP("127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	ctx, cancel := context.WithCancel(context.Background())
-	done := make(chan error, 1)
-	go func() { done <- d.Serve(ctx, l) }()
-	t.Cleanup(func() {
-		cancel()
-		select {
-		case err := <-done:
-			if err != nil {
-				t.Error(err)
-			}
-		case <-time.After(20 * time.Second):
-			t.Error("the server does not end")
-		}
-	})
-	return l.Addr().String()
-}
-
-// onPTY serves a device on a pseudo-terminal until the test ends and returns the name that clients open.
-func onPTY(t testing.TB, d *wire.Device) string {
-	t.Helper()
-	p, err := link.OpenPTY(filepath.Join(t.TempDir(), "port"))
-	if errors.Is(err, errors.ErrUnsupported) {
-		skip(t, "no pseudo-terminals")
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
-	ctx, cancel := context.WithCancel(context.Background())
-	done := make(chan error, 1)
-	go func() { done <- d.ServeTerminal(ctx, p) }()
-	t.Cleanup(func() {
-		cancel()
-		select {
-		case err := <-done:
-			if err != nil {
-				t.Error(err)
-			}
-		case <-time.After(20 * time.Second):
-			t.Error("the server does not end")
-		}
-	})
-	return p.Device()
-}
-
-func dial(t testing.TB, addr string) net.Conn {
-	t.Helper()
-	c, err := net.Dial("tcp", addr)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { c.Close() })
-	c.SetDeadline(time.Now().Add(20 * time.Second))
-	return c
-}
-
 // TestStreamAtMax: a whole hour comes as fast as it is read, every line once, and the line ends with the plan.
 func TestStreamAtMax(t *testing.T) {
 	b := dialecttest.Bench(t, instrument.Max, discharge())
-	addr := onTCP(t, wire.NewDevice(streams(t, b, stream.Options{Columns: []string{"s", "Ah"}, NoHeader: true}), wire.Options{}, b))
-	got, err := io.ReadAll(dial(t, addr))
+	addr := wiretest.OnTCP(t, wire.NewDevice(streams(t, b, stream.Options{Columns: []string{"s", "Ah"}, NoHeader: true}), wire.Options{}, b))
+	got, err := io.ReadAll(wiretest.Dial(t, addr))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -137,9 +65,9 @@ func TestStreamAtMax(t *testing.T) {
 // TestSpeed: at a hundredfold speed two real seconds have two hundred lines of one second each, and a client that comes later begins later.
 func TestSpeed(t *testing.T) {
 	b := dialecttest.Bench(t, instrument.Real, discharge())
-	addr := onTCP(t, wire.NewDevice(streams(t, b, stream.Options{Columns: []string{"s"}, NoHeader: true}), wire.Options{Speed: 100}, b))
+	addr := wiretest.OnTCP(t, wire.NewDevice(streams(t, b, stream.Options{Columns: []string{"s"}, NoHeader: true}), wire.Options{Speed: 100}, b))
 	time.Sleep(300 * time.Millisecond)
-	lines := bufio.NewScanner(dial(t, addr))
+	lines := bufio.NewScanner(wiretest.Dial(t, addr))
 	var first, last float64
 	begun := time.Now()
 	n := 0
@@ -164,12 +92,8 @@ func TestSpeed(t *testing.T) {
 // TestPythonReadsTheStream: python3-serial reads whole lines from a pseudo-terminal, and stty shows it raw.
 func TestPythonReadsTheStream(t *testing.T) {
 	b := dialecttest.Bench(t, instrument.Real, discharge())
-	port := onPTY(t, wire.NewDevice(streams(t, b, stream.Options{}), wire.Options{Speed: 200}, b))
-	python := "/usr/bin/python3"
-	if exec.Command(python, "-c", "import serial").Run() != nil {
-		skip(t, "python3-serial is missing")
-	}
-	out, err := exec.Command(python, "-c", `
+	port := wiretest.OnPTY(t, wire.NewDevice(streams(t, b, stream.Options{}), wire.Options{Speed: 200}, b))
+	out, err := exec.Command(wiretest.Python(t, "serial"), "-c", `
 import serial, sys
 p = serial.Serial(sys.argv[1], 115200, timeout=10)
 p.readline()                         # may be the end of a line
@@ -184,9 +108,10 @@ print("read 60 lines")
 	if err != nil || !strings.Contains(string(out), "read 60 lines") {
 		t.Errorf("python3-serial: %v\n%s", err, out)
 	}
+	wiretest.Program(t, "stty")
 	out, err = exec.Command("stty", "-F", port, "-a").CombinedOutput()
-	if errors.Is(err, exec.ErrNotFound) {
-		skip(t, "stty is missing")
+	if err != nil {
+		t.Errorf("stty: %v", err)
 	}
 	for _, want := range []string{"-icanon", "-echo", "-opost", "cs8", "-parenb"} {
 		if !strings.Contains(string(out), want) {
@@ -199,7 +124,7 @@ print("read 60 lines")
 func TestTerminalThatNobodyReads(t *testing.T) {
 	b := dialecttest.Bench(t, instrument.Real, discharge())
 	d := wire.NewDevice(streams(t, b, stream.Options{Columns: []string{"s"}, NoHeader: true}), wire.Options{Speed: 100}, b)
-	port := onPTY(t, d)
+	port := wiretest.OnPTY(t, d)
 	begun := time.Now()
 	time.Sleep(3 * time.Second)
 	s, err := link.OpenSerial(port, 9600)
@@ -222,12 +147,12 @@ func TestTerminalThatNobodyReads(t *testing.T) {
 
 func TestClientThatNeverReads(t *testing.T) {
 	b := dialecttest.Bench(t, instrument.Max)
-	addr := onTCP(t, wire.NewDevice(streams(t, b, stream.Options{}), wire.Options{}, b))
+	addr := wiretest.OnTCP(t, wire.NewDevice(streams(t, b, stream.Options{}), wire.Options{}, b))
 	var m runtime.MemStats
 	runtime.ReadMemStats(&m)
 	before := int64(m.Sys)
 	for range 20 {
-		dial(t, addr)
+		wiretest.Dial(t, addr)
 	}
 	time.Sleep(500 * time.Millisecond)
 	runtime.ReadMemStats(&m)
@@ -243,7 +168,7 @@ func TestConnectsAndLeaves(t *testing.T) {
 		n = 500
 	}
 	b := dialecttest.Bench(t, instrument.Real)
-	addr := onTCP(t, wire.NewDevice(streams(t, b, stream.Options{}), wire.Options{}, b))
+	addr := wiretest.OnTCP(t, wire.NewDevice(streams(t, b, stream.Options{}), wire.Options{}, b))
 	before := runtime.NumGoroutine()
 	for i := range n {
 		c, err := net.Dial("tcp", addr)
@@ -260,7 +185,7 @@ func TestConnectsAndLeaves(t *testing.T) {
 	}
 	var line string
 	for range 100 { // while those who left are still being told apart, there may be no room
-		c := dial(t, addr)
+		c := wiretest.Dial(t, addr)
 		if line, _ = bufio.NewReader(c).ReadString('\n'); line != "" {
 			break
 		}
@@ -394,12 +319,12 @@ func TestCapture(t *testing.T) {
 	var file bytes.Buffer
 	file.WriteString("stuntcell capture 1\n# a test\n")
 	var mu sync.Mutex
-	addr := onTCP(t, wire.NewDevice(streams(t, b, o), wire.Options{Speed: 100, Capture: func(op wire.Op) {
+	addr := wiretest.OnTCP(t, wire.NewDevice(streams(t, b, o), wire.Options{Speed: 100, Capture: func(op wire.Op) {
 		mu.Lock()
 		fmt.Fprintln(&file, op)
 		mu.Unlock()
 	}}, b))
-	c := dial(t, addr)
+	c := wiretest.Dial(t, addr)
 	lines := bufio.NewScanner(c)
 	for range 30 {
 		lines.Scan()
@@ -486,7 +411,7 @@ func FuzzParseFaults(f *testing.F) {
 // BenchmarkStreamAtMax reads lines over TCP as fast as they come: one iteration is one line.
 func BenchmarkStreamAtMax(b *testing.B) {
 	bench := dialecttest.Bench(b, instrument.Max)
-	addr := onTCP(b, wire.NewDevice(streams(b, bench, stream.Options{}), wire.Options{}, bench))
+	addr := wiretest.OnTCP(b, wire.NewDevice(streams(b, bench, stream.Options{}), wire.Options{}, bench))
 	c, err := net.Dial("tcp", addr)
 	if err != nil {
 		b.Fatal(err)

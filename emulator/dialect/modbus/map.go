@@ -102,7 +102,7 @@ func holdings() []Register {
 				k.load.Mode = instrument.Mode(v)
 				return true
 			}},
-		{Type: Uint16, About: "steps the time by so many seconds, where the client does that; reads 0",
+		{Type: Uint16, About: "skips so many seconds; reads 0",
 			get: func(*instrument.Bench, *instrument.State) float64 { return 0 },
 			set: func(_ *knobs, step *int64, v float64) bool { *step = int64(v) * 1e9; return true }},
 		{Type: Float, About: "level of the load [A, W or ohm]",

@@ -1,17 +1,13 @@
 package modbus_test
 
 import (
-	"context"
 	"encoding/binary"
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"io"
 	"math"
 	"net"
-	"os"
 	"os/exec"
-	"path/filepath"
 	"regexp"
 	"strconv"
 	"strings"
@@ -26,6 +22,7 @@ import (
 	"stuntcell/emulator/instrument"
 	"stuntcell/emulator/link"
 	"stuntcell/emulator/wire"
+	"stuntcell/emulator/wire/wiretest"
 )
 
 func talk(o modbus.Options) func(testing.TB, *instrument.Bench) dialect.Dialect {
@@ -132,14 +129,6 @@ func FuzzTCP(f *testing.F) {
 	dialecttest.Fuzz(f, instrument.Stepped, talk(modbus.Options{TCP: true}), raw("1234 0000 0006 01 06 0002 0001"), raw("0001 0000 0002 01 03"), raw("0001 0000 000B 01 10 0004 0002 04 3FC00000"))
 }
 
-func skip(t testing.TB, why string) {
-	t.Helper()
-	if os.Getenv("STUNTCELL_REQUIRE") == "all" {
-		t.Fatalf("%s, and STUNTCELL_REQUIRE=all is set", why)
-	}
-	t.Skip(why)
-}
-
 // poll runs mbpoll and returns the values that it prints by reference.
 func poll(t *testing.T, args ...string) (map[int]float64, error) {
 	t.Helper()
@@ -160,37 +149,22 @@ func poll(t *testing.T, args ...string) (map[int]float64, error) {
 // TestTwoClientsAgree: mbpoll and a client library in Go, neither of ours, read the same values, over RTU on a pseudo-terminal and over
 // TCP, and what they write drives the bench.
 func TestTwoClientsAgree(t *testing.T) {
-	if _, err := exec.LookPath("mbpoll"); err != nil {
-		skip(t, "mbpoll is missing")
-	}
+	wiretest.Program(t, "mbpoll")
 	t.Run("rtu", func(t *testing.T) {
 		b := dialecttest.Bench(t, instrument.Stepped)
-		d := wire.NewDevice(func() dialect.Dialect { return modbus.New(modbus.Options{}, b) }, wire.Options{}, b)
-		name := filepath.Join(t.TempDir(), "port")
-		p, err := link.OpenPTY(name)
-		if errors.Is(err, errors.ErrUnsupported) {
-			skip(t, "no pseudo-terminals")
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
-		ctx, cancel := context.WithCancel(context.Background())
-		done := make(chan error, 1)
-		go func() { done <- d.ServeTerminal(ctx, p) }()
-		defer func() {
-			cancel()
-			if err := <-done; err != nil {
-				t.Error(err)
-			}
-		}()
-		agree(t, b, []string{"-m", "rtu", p.Device()}, "rtu://"+p.Device())
+		port := wiretest.OnPTY(t, device(modbus.Options{}, b))
+		agree(t, b, []string{"-m", "rtu", port}, "rtu://"+port)
 	})
 	t.Run("tcp", func(t *testing.T) {
 		b := dialecttest.Bench(t, instrument.Stepped)
-		addr := serve(t, wire.NewDevice(func() dialect.Dialect { return modbus.New(modbus.Options{TCP: true}, b) }, wire.Options{}, b))
+		addr := wiretest.OnTCP(t, device(modbus.Options{TCP: true}, b))
 		_, port, _ := net.SplitHostPort(addr)
 		agree(t, b, []string{"-m", "tcp", "-p", port, "127.0.0.1"}, "tcp://"+addr)
 	})
+}
+
+func device(o modbus.Options, benches ...*instrument.Bench) *wire.Device {
+	return wire.NewDevice(func() dialect.Dialect { return modbus.New(o, benches...) }, wire.Options{}, benches...)
 }
 
 func agree(t *testing.T, b *instrument.Bench, where []string, url string) {
@@ -278,47 +252,10 @@ func TestWordOrder(t *testing.T) {
 	}
 }
 
-func serve(t testing.TB, d *wire.Device) string {
-	t.Helper()
-	l, _, err := link.ListenTCP("127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	ctx, cancel := context.WithCancel(context.Background())
-	done := make(chan error, 1)
-	go func() { done <- d.Serve(ctx, l) }()
-	t.Cleanup(func() {
-		cancel()
-		if err := <-done; err != nil {
-			t.Error(err)
-		}
-	})
-	return l.Addr().String()
-}
-
-// BenchmarkRead and BenchmarkEcho are one exchange of as many bytes over TCP: with the monitor, and with a server that only sends back.
+// BenchmarkRead is a read of four registers over TCP, beside a bare echo.
 func BenchmarkRead(b *testing.B) {
-	bench := dialecttest.Bench(b, instrument.Real)
-	exchange(b, serve(b, wire.NewDevice(func() dialect.Dialect { return modbus.New(modbus.Options{TCP: true}, bench) }, wire.Options{}, bench)),
-		raw("0001 0000 0006 01 04 0000 0004"), 9+8)
-}
-
-func BenchmarkEcho(b *testing.B) {
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		b.Fatal(err)
-	}
-	defer l.Close()
-	go func() {
-		for {
-			c, err := l.Accept()
-			if err != nil {
-				return
-			}
-			go io.Copy(c, struct{ io.Reader }{c})
-		}
-	}()
-	exchange(b, l.Addr().String(), raw("0001 0000 0006 01 04 0000 0004"), 12)
+	addr := wiretest.OnTCP(b, device(modbus.Options{TCP: true}, dialecttest.Bench(b, instrument.Real)))
+	wiretest.BesideEcho(b, addr, raw("0001 0000 0006 01 04 0000 0004"), 9+8)
 }
 
 // BenchmarkRack is 200 packs, each a unit of one line and each asked ten times a second in simulated time: one iteration is a second of it.
@@ -339,22 +276,5 @@ func BenchmarkRack(b *testing.B) {
 	}
 	if len(out) != 17 {
 		b.Fatalf("% X", out)
-	}
-}
-
-func exchange(b *testing.B, addr, ask string, answer int) {
-	c, err := net.Dial("tcp", addr)
-	if err != nil {
-		b.Fatal(err)
-	}
-	defer c.Close()
-	buf := make([]byte, answer)
-	for b.Loop() {
-		if _, err := io.WriteString(c, ask); err != nil {
-			b.Fatal(err)
-		}
-		if _, err := io.ReadFull(c, buf); err != nil {
-			b.Fatal(err)
-		}
 	}
 }

@@ -5,7 +5,7 @@
 //
 //	r RR        reads register RR: the answer is four hex digits
 //	w RR VVVV   writes it: the answer is ok
-//	t SECONDS   steps the time, where the client does that: the answer is ok
+//	t SECONDS   skips so many seconds: the answer is ok
 //
 // What it does not understand it does not acknowledge: the answer is `nak`. [Map] lists the registers.
 package registers

@@ -1,26 +1,20 @@
 package scpi_test
 
 import (
-	"bufio"
-	"context"
 	"encoding/csv"
-	"errors"
 	"fmt"
-	"io"
 	"net"
 	"os"
 	"os/exec"
-	"path/filepath"
 	"strings"
 	"testing"
-	"time"
 
 	"stuntcell/emulator/dialect"
 	"stuntcell/emulator/dialect/dialecttest"
 	"stuntcell/emulator/dialect/scpi"
 	"stuntcell/emulator/instrument"
-	"stuntcell/emulator/link"
 	"stuntcell/emulator/wire"
+	"stuntcell/emulator/wire/wiretest"
 )
 
 func talk(_ testing.TB, b *instrument.Bench) dialect.Dialect { return scpi.New(b, "1.2.3") }
@@ -231,21 +225,10 @@ func FuzzHear(f *testing.F) {
 	dialecttest.Fuzz(f, instrument.Stepped, talk, append(seeds, "VOLT \"a;b\",'c'\n", "INP ON;:SYST:STEP 1e8\n", "LOAD:MODE POW;POW 1e5;:INP 1;:SYST:STEP 1\n")...)
 }
 
-func skip(t testing.TB, why string) {
-	t.Helper()
-	if os.Getenv("STUNTCELL_REQUIRE") == "all" {
-		t.Fatalf("%s, and STUNTCELL_REQUIRE=all is set", why)
-	}
-	t.Skip(why)
-}
-
 // TestCapacityTestOverTheWire: a script of general-purpose parts runs a whole discharge and finds the rated capacity, over TCP and over a
 // pseudo-terminal.
 func TestCapacityTestOverTheWire(t *testing.T) {
-	const python = "/usr/bin/python3"
-	if exec.Command(python, "-c", "import pyvisa, pyvisa_py, serial").Run() != nil {
-		skip(t, "python3-pyvisa, python3-pyvisa-py or python3-serial is missing")
-	}
+	python := wiretest.Python(t, "pyvisa, pyvisa_py, serial")
 	run := func(t *testing.T, b *instrument.Bench, resource string) {
 		// The rating: 7 Ah in 20 h at 0.35 A to 10.5 V, or what the pack's file says.
 		r := b.Pack().Rated
@@ -266,90 +249,25 @@ func TestCapacityTestOverTheWire(t *testing.T) {
 	}
 	t.Run("tcp", func(t *testing.T) {
 		b := dialecttest.Bench(t, instrument.Stepped)
-		d := wire.NewDevice(func() dialect.Dialect { return scpi.New(b, "0") }, wire.Options{}, b)
-		host, port, _ := net.SplitHostPort(serve(t, d))
+		host, port, _ := net.SplitHostPort(wiretest.OnTCP(t, device(b)))
+		run(t, b, "TCPIP::"+host+"::"+port+"::SOCKET")
+	})
+	t.Run("tcp, in real time that is skipped", func(t *testing.T) {
+		b := dialecttest.Bench(t, instrument.Real)
+		host, port, _ := net.SplitHostPort(wiretest.OnTCP(t, device(b)))
 		run(t, b, "TCPIP::"+host+"::"+port+"::SOCKET")
 	})
 	t.Run("pty", func(t *testing.T) {
 		b := dialecttest.Bench(t, instrument.Stepped)
-		d := wire.NewDevice(func() dialect.Dialect { return scpi.New(b, "0") }, wire.Options{}, b)
-		name := filepath.Join(t.TempDir(), "port")
-		p, err := link.OpenPTY(name)
-		if errors.Is(err, errors.ErrUnsupported) {
-			skip(t, "no pseudo-terminals")
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
-		ctx, cancel := context.WithCancel(context.Background())
-		done := make(chan error, 1)
-		go func() { done <- d.ServeTerminal(ctx, p) }()
-		defer func() {
-			cancel()
-			if err := <-done; err != nil {
-				t.Error(err)
-			}
-		}()
-		run(t, b, "ASRL"+p.Device()+"::INSTR")
+		run(t, b, "ASRL"+wiretest.OnPTY(t, device(b))+"::INSTR")
 	})
 }
 
-func serve(t testing.TB, d *wire.Device) string {
-	t.Helper()
-	l, _, err := link.ListenTCP("127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	ctx, cancel := context.WithCancel(context.Background())
-	done := make(chan error, 1)
-	go func() { done <- d.Serve(ctx, l) }()
-	t.Cleanup(func() {
-		cancel()
-		if err := <-done; err != nil {
-			t.Error(err)
-		}
-	})
-	return l.Addr().String()
+func device(b *instrument.Bench) *wire.Device {
+	return wire.NewDevice(func() dialect.Dialect { return scpi.New(b, "0") }, wire.Options{}, b)
 }
 
-// BenchmarkQuery and BenchmarkEcho are one exchange over TCP: with the instrument, and with a server that only sends back what it gets.
+// BenchmarkQuery is a question over TCP, beside a bare echo.
 func BenchmarkQuery(b *testing.B) {
-	bench := dialecttest.Bench(b, instrument.Real)
-	exchange(b, serve(b, wire.NewDevice(func() dialect.Dialect { return scpi.New(bench, "0") }, wire.Options{}, bench)), "MEAS:VOLT?\n")
-}
-
-func BenchmarkEcho(b *testing.B) {
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		b.Fatal(err)
-	}
-	defer l.Close()
-	go func() {
-		for {
-			c, err := l.Accept()
-			if err != nil {
-				return
-			}
-			go io.Copy(c, struct{ io.Reader }{c})
-		}
-	}()
-	exchange(b, l.Addr().String(), "MEAS:VOLT?\n")
-}
-
-func exchange(b *testing.B, addr, ask string) {
-	c, err := net.Dial("tcp", addr)
-	if err != nil {
-		b.Fatal(err)
-	}
-	defer c.Close()
-	c.SetDeadline(time.Now().Add(time.Minute))
-	answers := bufio.NewReader(c)
-	for b.Loop() {
-		if _, err := io.WriteString(c, ask); err != nil {
-			b.Fatal(err)
-		}
-		if _, err := answers.ReadSlice('\n'); err != nil {
-			b.Fatal(err)
-		}
-	}
+	wiretest.BesideEcho(b, wiretest.OnTCP(b, device(dialecttest.Bench(b, instrument.Real))), "MEAS:VOLT?\n", len("+1.287000E+01\n"))
 }

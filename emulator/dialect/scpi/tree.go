@@ -445,7 +445,7 @@ func system() []node {
 		{header: "SYSTem:ELAPsed", about: "simulated time since the begin [s]", get: func(c *call) int {
 			return c.text(strconv.FormatFloat(float64(c.bench.Now())*1e-9, 'f', 3, 64))
 		}},
-		{header: "SYSTem:STEP", about: "moves the time on by so many seconds, where the client steps it (emulate --speed step)", params: 1,
+		{header: "SYSTem:STEP", about: "skips so many seconds; with emulate --speed step nothing else moves the time", params: 1,
 			set: func(c *call) int {
 				v, e := number(c.params[0], "S", 0, 1e8, 1)
 				if e != 0 {
