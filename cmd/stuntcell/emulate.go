@@ -367,34 +367,16 @@ func (e *emulation) onTCP(ctx context.Context, w wire.Options) error {
 			groups = append(groups, e.benches[i:i+1])
 		}
 	}
-	host, port, err := net.SplitHostPort(e.options.tcp)
+	listeners, reachable, err := listen(e.options.tcp, len(groups))
 	if err != nil {
-		return usagef("as in --tcp 127.0.0.1:5025", "--tcp %q: expected HOST:PORT", e.options.tcp)
+		return err
 	}
-	number, err := strconv.Atoi(port)
-	if err != nil || number < 0 || number+len(groups) > 65536 {
-		return usagef("", "--tcp %q: expected a port number, up to %d", e.options.tcp, 65536-len(groups))
+	defer closeAll(listeners)
+	if reachable {
+		fmt.Fprintln(e.std.err, "Caution: other computers can reach this device; it asks nobody who they are.")
 	}
-	var listeners []net.Listener
-	defer func() {
-		for _, l := range listeners {
-			l.Close()
-		}
-	}()
 	var devices []*wire.Device
 	for i, group := range groups {
-		at := number
-		if number > 0 {
-			at += i
-		}
-		l, reachable, err := link.ListenTCP(net.JoinHostPort(host, strconv.Itoa(at)))
-		if err != nil {
-			return err
-		}
-		listeners = append(listeners, l)
-		if i == 0 && reachable {
-			fmt.Fprintln(e.std.err, "Caution: other computers can reach this device; it asks nobody who they are.")
-		}
 		talk, err := e.options.talk(group)
 		if err != nil {
 			return err
@@ -416,6 +398,47 @@ func (e *emulation) onTCP(ctx context.Context, w wire.Options) error {
 		err = errors.Join(err, <-errs)
 	}
 	return err
+}
+
+// listen listens at so many ports in a row, from that of the address on; from port 0 on it looks for so many that are free.
+func listen(addr string, n int) (all []net.Listener, reachable bool, err error) {
+	host, port, err := net.SplitHostPort(addr)
+	if err != nil {
+		return nil, false, usagef("as in --tcp 127.0.0.1:5025", "--tcp %q: expected HOST:PORT", addr)
+	}
+	first, err := strconv.Atoi(port)
+	if err != nil || first < 0 || first+n > 65536 {
+		return nil, false, usagef("", "--tcp %q: expected a port number, up to %d", addr, 65536-n)
+	}
+	const attempts = 100
+	for range attempts {
+		all = nil
+		for i := range n {
+			at := 0
+			if i > 0 {
+				at = all[0].Addr().(*net.TCPAddr).Port + i
+			} else if first > 0 {
+				at = first
+			}
+			var l net.Listener
+			var far bool
+			if l, far, err = link.ListenTCP(net.JoinHostPort(host, strconv.Itoa(at))); err != nil {
+				closeAll(all)
+				break
+			}
+			all, reachable = append(all, l), reachable || far
+		}
+		if err == nil || first > 0 {
+			break
+		}
+	}
+	return all, reachable, err
+}
+
+func closeAll(listeners []net.Listener) {
+	for _, l := range listeners {
+		l.Close()
+	}
 }
 
 // onLine serves one terminal or serial port.

@@ -16,6 +16,8 @@ import (
 	"time"
 
 	"stuntcell/emulator/link"
+	"stuntcell/emulator/wire/wiretest"
+	"stuntcell/model/outside"
 	"stuntcell/validate/loggers"
 )
 
@@ -74,27 +76,6 @@ func device(t *testing.T, args ...string) string {
 	return where[1]
 }
 
-func missing(t *testing.T, what string) {
-	t.Helper()
-	if os.Getenv("STUNTCELL_REQUIRE") == "all" {
-		t.Fatalf("%s is missing, and STUNTCELL_REQUIRE=all is set", what)
-	}
-	t.Skip(what + " is missing")
-}
-
-// terminal makes a pseudo-terminal for a board.
-func terminal(t *testing.T) *link.PTY {
-	t.Helper()
-	p, err := link.OpenPTY(filepath.Join(t.TempDir(), "port"))
-	if errors.Is(err, errors.ErrUnsupported) {
-		missing(t, "a pseudo-terminal")
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
-	return p
-}
-
 // flash is a byte store that a board keeps.
 type flash map[string][]byte
 
@@ -116,7 +97,7 @@ func TestProveABoard(t *testing.T) {
 		}
 	}
 	t.Run("pty", func(t *testing.T) {
-		p := terminal(t)
+		p := wiretest.PTY(t)
 		done := make(chan error, 1)
 		go func() { done <- link.Sealed(p, p, good) }()
 		out, errs, code := tool(t, context.Background(), append([]string{"prove", "--port", p.Device(), "--battery-disconnected"}, suite...)...)
@@ -150,7 +131,7 @@ func TestProveABoard(t *testing.T) {
 
 func TestProveABoardThatIsNotReady(t *testing.T) {
 	t.Chdir(t.TempDir())
-	p := terminal(t)
+	p := wiretest.PTY(t)
 	go io.Copy(io.Discard, p)
 	defer p.Close()
 	for _, c := range []struct {
@@ -174,7 +155,7 @@ func TestProveABoardThatIsNotReady(t *testing.T) {
 func TestProveAChip(t *testing.T) {
 	const simulator = "/usr/include/simavr"
 	if _, err := os.Stat(simulator); err != nil {
-		missing(t, "a simulator of a chip (libsimavr-dev)")
+		outside.Missing(t, "a simulator of a chip (libsimavr-dev)")
 	}
 	dir := t.TempDir()
 	host, firmware := filepath.Join(dir, "host"), filepath.Join(dir, "chip.elf")
@@ -183,15 +164,13 @@ func TestProveAChip(t *testing.T) {
 		{"avr-gcc", "-mmcu=atmega328p", "-DF_CPU=16000000UL", "-std=c99", "-Os", "-I../../emulator/firmware", `-DLOGGER="integer.c"`,
 			"-o", firmware, "../../testdata/loggers/chip.c"},
 	} {
-		if _, err := exec.LookPath(build[0]); err != nil {
-			missing(t, build[0])
-		}
+		outside.Program(t, build[0])
 		if out, err := exec.Command(build[0], build[1:]...).CombinedOutput(); err != nil {
 			t.Fatalf("%v\n%s", err, out)
 		}
 	}
 	t.Chdir(t.TempDir())
-	p := terminal(t)
+	p := wiretest.PTY(t)
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
@@ -243,9 +222,7 @@ func resets(t *testing.T, p *link.PTY, program ...string) {
 
 // TestBridge: a stream goes over TCP and through socat to a terminal of its making.
 func TestBridge(t *testing.T) {
-	if _, err := exec.LookPath("socat"); err != nil {
-		missing(t, "socat")
-	}
+	outside.Program(t, "socat")
 	t.Chdir(t.TempDir())
 	addr := device(t, "discharge-two-rates", "--dialect", "stream", "--tcp", "127.0.0.1:0", "--speed", "100", "--columns", "s,V")
 	socat := exec.Command("socat", "PTY,link=bridge,rawer", "TCP:"+addr)

@@ -20,6 +20,8 @@ import (
 
 	"stuntcell/emulator/link"
 	"stuntcell/emulator/link/linktest"
+	"stuntcell/emulator/wire/wiretest"
+	"stuntcell/model/outside"
 )
 
 // shelf is a store that a simulated board keeps over its restarts.
@@ -60,13 +62,7 @@ var boards = map[string]func(io.ReadWriter, func() link.Logger){"plain": plainBo
 // onPTY puts a board on a pseudo-terminal and returns the device's name.
 func onPTY(t *testing.T, serve func(io.ReadWriter)) string {
 	t.Helper()
-	p, err := link.OpenPTY("")
-	if errors.Is(err, errors.ErrUnsupported) {
-		skip(t, "no pseudo-terminals")
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
+	p := wiretest.PTY(t)
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
@@ -335,7 +331,7 @@ func TestPTYPitfalls(t *testing.T) {
 	name := filepath.Join(t.TempDir(), "port")
 	p, err := link.OpenPTY(name)
 	if errors.Is(err, errors.ErrUnsupported) {
-		skip(t, "no pseudo-terminals")
+		outside.Missing(t, "a pseudo-terminal")
 	}
 	if err != nil {
 		t.Fatal(err)

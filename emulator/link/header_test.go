@@ -14,15 +14,13 @@ import (
 
 	"stuntcell/emulator/link"
 	"stuntcell/emulator/link/linktest"
+	"stuntcell/model/outside"
 )
 
 // conform compiles the suite's logger in C, which includes benchlink.h.
 func conform(t *testing.T, flags ...string) string {
 	t.Helper()
-	cc, err := exec.LookPath("cc")
-	if err != nil {
-		skip(t, "no C compiler (cc)")
-	}
+	cc := outside.Program(t, "cc")
 	out := filepath.Join(t.TempDir(), "conform")
 	args := append([]string{"-std=c99", "-Wall", "-Wextra", "-pedantic", "-Werror", "-I../firmware", "-o", out, "linktest/testdata/conform.c"}, flags...)
 	if b, err := exec.Command(cc, args...).CombinedOutput(); err != nil {

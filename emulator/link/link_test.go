@@ -18,6 +18,7 @@ import (
 
 	"stuntcell/emulator/link"
 	"stuntcell/emulator/link/linktest"
+	"stuntcell/model/outside"
 )
 
 // TestMain is also the child of the tests: what it does stands in the environment.
@@ -292,10 +293,7 @@ func TestOksAheadOfQuestionsEndInAFailureOrNothing(t *testing.T) {
 }
 
 func TestNoGrandchildIsLeft(t *testing.T) {
-	sh, err := exec.LookPath("sh")
-	if err != nil {
-		skip(t, "no sh")
-	}
+	sh := outside.Program(t, "sh")
 	for name, script := range map[string]string{
 		"cut while running":     `sleep 1000 & echo $! > pid; echo ok; read a; read b`,
 		"leader ends by itself": `sleep 1000 & echo $! > pid; echo ok; read a; exit 0`,
@@ -367,20 +365,9 @@ type bomb struct{ link.Logger }
 
 func (bomb) Greet(*link.Greeting, *link.Answer) { panic("boom") }
 
-func skip(t testing.TB, why string) {
-	t.Helper()
-	if os.Getenv("STUNTCELL_REQUIRE") == "all" {
-		t.Fatal(why)
-	}
-	t.Skip(why)
-}
-
 // What a child has put outside its group is not waited for, even if it holds the pipes open.
 func TestEscapedGrandchildIsNotWaitedFor(t *testing.T) {
-	setsid, err := exec.LookPath("setsid")
-	if err != nil {
-		skip(t, "no setsid")
-	}
+	setsid := outside.Program(t, "setsid")
 	dir := t.TempDir()
 	c := start(t, link.ChildOptions{Args: []string{"sh", "-c", setsid + ` sh -c 'echo $$ > pid; sleep 60' & while [ ! -s pid ]; do :; done; echo ok; read a; exit 4`},
 		Dir: dir, Timeout: time.Minute})
@@ -389,7 +376,7 @@ func TestEscapedGrandchildIsNotWaitedFor(t *testing.T) {
 			exec.Command("kill", strings.TrimSpace(string(b))).Run()
 		}
 	})
-	_, err = exchange(c, 10)
+	_, err := exchange(c, 10)
 	var f *link.Failure
 	if !errors.As(err, &f) || f.Kind != link.Crash || !strings.Contains(f.Detail, "exit status 4") {
 		t.Errorf("got %v", err)
@@ -398,10 +385,7 @@ func TestEscapedGrandchildIsNotWaitedFor(t *testing.T) {
 
 // The file that a power cut tears is the one that was written last, however fast files follow one another.
 func TestTornFileIsTheLastWritten(t *testing.T) {
-	sh, err := exec.LookPath("sh")
-	if err != nil {
-		skip(t, "no sh")
-	}
+	sh := outside.Program(t, "sh")
 	const script = `while read line; do
 		case $line in r*) for f in c b a z m; do echo "0123456789012345678901234567890123456789" > $f; done;; esac
 		echo ok

@@ -3,19 +3,16 @@ package link_test
 import (
 	"context"
 	"errors"
-	"os/exec"
 	"strings"
 	"testing"
 	"time"
 
 	"stuntcell/emulator/link"
+	"stuntcell/model/outside"
 )
 
 func TestPlain(t *testing.T) {
-	sh, err := exec.LookPath("sh")
-	if err != nil {
-		skip(t, "no sh")
-	}
+	sh := outside.Program(t, "sh")
 	lines := strings.Repeat("1,2,3,4\n", 50_000) // more than a pipe holds
 	for name, c := range map[string]struct {
 		script string
@@ -52,14 +49,11 @@ func TestPlain(t *testing.T) {
 }
 
 func TestPlainStopsWithItsContext(t *testing.T) {
-	sh, err := exec.LookPath("sh")
-	if err != nil {
-		skip(t, "no sh")
-	}
+	sh := outside.Program(t, "sh")
 	ctx, stop := context.WithCancelCause(context.Background())
 	why := errors.New("enough")
 	time.AfterFunc(50*time.Millisecond, func() { stop(why) })
-	_, err = link.Plain(ctx, link.ChildOptions{Args: []string{sh, "-c", "sleep 100"}}, strings.NewReader(""), 1000)
+	_, err := link.Plain(ctx, link.ChildOptions{Args: []string{sh, "-c", "sleep 100"}}, strings.NewReader(""), 1000)
 	if !errors.Is(err, why) {
 		t.Errorf("error is %v", err)
 	}

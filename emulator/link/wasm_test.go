@@ -13,6 +13,7 @@ import (
 
 	"stuntcell/emulator/link"
 	"stuntcell/emulator/link/linktest"
+	"stuntcell/model/outside"
 )
 
 // toWasm compiles C to a module; extra is given to the compiler.
@@ -23,7 +24,7 @@ func toWasm(t testing.TB, source string, extra ...string) []byte {
 		_, err = exec.LookPath("wasm-ld")
 	}
 	if err != nil {
-		skip(t, "no C compiler for WebAssembly (clang, lld)")
+		outside.Missing(t, "a C compiler for WebAssembly (clang, lld)")
 	}
 	if !strings.HasSuffix(source, ".c") {
 		path := filepath.Join(t.TempDir(), "logger.c")

@@ -23,6 +23,7 @@ import (
 	"stuntcell/emulator/wire"
 	"stuntcell/emulator/wire/wiretest"
 	"stuntcell/model"
+	"stuntcell/model/outside"
 )
 
 // discharge is a load of 1.4 A for an hour.
@@ -93,7 +94,7 @@ func TestSpeed(t *testing.T) {
 func TestPythonReadsTheStream(t *testing.T) {
 	b := dialecttest.Bench(t, instrument.Real, discharge())
 	port := wiretest.OnPTY(t, wire.NewDevice(streams(t, b, stream.Options{}), wire.Options{Speed: 200}, b))
-	out, err := exec.Command(wiretest.Python(t, "serial"), "-c", `
+	out, err := exec.Command(outside.Python(t, "serial"), "-c", `
 import serial, sys
 p = serial.Serial(sys.argv[1], 115200, timeout=10)
 p.readline()                         # may be the end of a line
@@ -108,7 +109,7 @@ print("read 60 lines")
 	if err != nil || !strings.Contains(string(out), "read 60 lines") {
 		t.Errorf("python3-serial: %v\n%s", err, out)
 	}
-	wiretest.Program(t, "stty")
+	outside.Program(t, "stty")
 	out, err = exec.Command("stty", "-F", port, "-a").CombinedOutput()
 	if err != nil {
 		t.Errorf("stty: %v", err)
@@ -418,9 +419,12 @@ func BenchmarkStreamAtMax(b *testing.B) {
 	}
 	defer c.Close()
 	lines := bufio.NewReaderSize(c, 64<<10)
+	n := 0
 	for b.Loop() {
 		if _, err := lines.ReadSlice('\n'); err != nil {
 			b.Fatal(err)
 		}
+		n++
 	}
+	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "lines/s")
 }

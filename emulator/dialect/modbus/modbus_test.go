@@ -23,6 +23,7 @@ import (
 	"stuntcell/emulator/link"
 	"stuntcell/emulator/wire"
 	"stuntcell/emulator/wire/wiretest"
+	"stuntcell/model/outside"
 )
 
 func talk(o modbus.Options) func(testing.TB, *instrument.Bench) dialect.Dialect {
@@ -149,7 +150,7 @@ func poll(t *testing.T, args ...string) (map[int]float64, error) {
 // TestTwoClientsAgree: mbpoll and a client library in Go, neither of ours, read the same values, over RTU on a pseudo-terminal and over
 // TCP, and what they write drives the bench.
 func TestTwoClientsAgree(t *testing.T) {
-	wiretest.Program(t, "mbpoll")
+	outside.Program(t, "mbpoll")
 	t.Run("rtu", func(t *testing.T) {
 		b := dialecttest.Bench(t, instrument.Stepped)
 		port := wiretest.OnPTY(t, device(modbus.Options{}, b))

@@ -1,20 +1,26 @@
 package scpi_test
 
 import (
+	"bufio"
 	"encoding/csv"
 	"fmt"
+	"io"
 	"net"
 	"os"
 	"os/exec"
+	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"stuntcell/emulator/dialect"
 	"stuntcell/emulator/dialect/dialecttest"
 	"stuntcell/emulator/dialect/scpi"
 	"stuntcell/emulator/instrument"
+	"stuntcell/emulator/link"
 	"stuntcell/emulator/wire"
 	"stuntcell/emulator/wire/wiretest"
+	"stuntcell/model/outside"
 )
 
 func talk(_ testing.TB, b *instrument.Bench) dialect.Dialect { return scpi.New(b, "1.2.3") }
@@ -228,7 +234,7 @@ func FuzzHear(f *testing.F) {
 // TestCapacityTestOverTheWire: a script of general-purpose parts runs a whole discharge and finds the rated capacity, over TCP and over a
 // pseudo-terminal.
 func TestCapacityTestOverTheWire(t *testing.T) {
-	python := wiretest.Python(t, "pyvisa, pyvisa_py, serial")
+	python := outside.Python(t, "pyvisa, pyvisa_py, serial")
 	run := func(t *testing.T, b *instrument.Bench, resource string) {
 		// The rating: 7 Ah in 20 h at 0.35 A to 10.5 V, or what the pack's file says.
 		r := b.Pack().Rated
@@ -265,6 +271,31 @@ func TestCapacityTestOverTheWire(t *testing.T) {
 
 func device(b *instrument.Bench) *wire.Device {
 	return wire.NewDevice(func() dialect.Dialect { return scpi.New(b, "0") }, wire.Options{}, b)
+}
+
+// BenchmarkQueryOnPTY is a question each few milliseconds over a pseudo-terminal: one iteration is one. Reported is how long answers take.
+func BenchmarkQueryOnPTY(b *testing.B) {
+	port, err := link.OpenSerial(wiretest.OnPTY(b, device(dialecttest.Bench(b, instrument.Real))), 115200)
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer port.Close()
+	answers := bufio.NewReader(port)
+	var took []float64
+	for b.Loop() {
+		time.Sleep(2 * time.Millisecond)
+		begun := time.Now()
+		if _, err := io.WriteString(port, "MEAS:VOLT?\n"); err != nil {
+			b.Fatal(err)
+		}
+		if _, err := answers.ReadSlice('\n'); err != nil {
+			b.Fatal(err)
+		}
+		took = append(took, float64(time.Since(begun).Microseconds())/1000)
+	}
+	slices.Sort(took)
+	b.ReportMetric(took[len(took)/2], "ms-median")
+	b.ReportMetric(took[len(took)*99/100], "ms-p99")
 }
 
 // BenchmarkQuery is a question over TCP, beside a bare echo.

@@ -1,4 +1,4 @@
-// Package wiretest is what tests of devices on a wire share: lines that a device is served on, what clients they need, and exchanges
+// Package wiretest is what tests of devices on a wire share: lines that a device is served on, and exchanges
 // that are timed beside a bare echo.
 package wiretest
 
@@ -7,53 +7,24 @@ import (
 	"errors"
 	"io"
 	"net"
-	"os"
-	"os/exec"
 	"path/filepath"
-	"slices"
 	"testing"
 	"time"
 
 	"stuntcell/emulator/link"
 	"stuntcell/emulator/wire"
+	"stuntcell/model/outside"
 )
 
 // patience is how long a test waits for what must come.
 const patience = 20 * time.Second
-
-// Missing skips a test that lacks an outside part, or fails it where all must be there.
-func Missing(t testing.TB, what string) {
-	t.Helper()
-	if os.Getenv("STUNTCELL_REQUIRE") == "all" {
-		t.Fatalf("%s is missing, and STUNTCELL_REQUIRE=all is set", what)
-	}
-	t.Skip(what + " is missing")
-}
-
-// Program makes sure that a program is installed.
-func Program(t testing.TB, name string) {
-	t.Helper()
-	if _, err := exec.LookPath(name); err != nil {
-		Missing(t, name)
-	}
-}
-
-// Python returns the system's interpreter if it has the modules.
-func Python(t testing.TB, modules string) string {
-	t.Helper()
-	const python = "/usr/bin/python3"
-	if exec.Command(python, "-c", "import "+modules).Run() != nil {
-		Missing(t, "Python with "+modules)
-	}
-	return python
-}
 
 // PTY makes a pseudo-terminal under a name in a directory of the test's.
 func PTY(t testing.TB) *link.PTY {
 	t.Helper()
 	p, err := link.OpenPTY(filepath.Join(t.TempDir(), "port"))
 	if errors.Is(err, errors.ErrUnsupported) {
-		Missing(t, "a pseudo-terminal")
+		outside.Missing(t, "a pseudo-terminal")
 	}
 	if err != nil {
 		t.Fatal(err)
@@ -160,13 +131,6 @@ func BesideEcho(b *testing.B, addr, ask string, answer int) {
 		took += own
 		ratios = append(ratios, float64(reference)/float64(own))
 	}
-	Ratios(b, "of-echo", ratios)
+	outside.Ratios(b, "of-echo", ratios)
 	b.ReportMetric(float64(took.Nanoseconds())/float64(len(ratios)*roundOf), "ns/exchange")
-}
-
-// Ratios reports the least and the median of ratios to a reference that was measured beside each.
-func Ratios(b *testing.B, of string, ratios []float64) {
-	slices.Sort(ratios)
-	b.ReportMetric(ratios[0], of+"-min")
-	b.ReportMetric(ratios[len(ratios)/2], of+"-median")
 }
