@@ -44,11 +44,49 @@ func PackByName(name string) (*Pack, error) {
 // PackFile returns the file of a pack on board, to show or hash, ok false if there is none.
 func PackFile(name string) (data []byte, ok bool) { return chemistry.PackFile(name) }
 
+// PackDescription is what a list says of a pack.
+type PackDescription struct {
+	Name, Summary string
+	Family        Family
+	Volts         float64 // nominal [V]
+	Charge        float64 // rated [A·s]
+}
+
+// DescribePack returns what a pack on board is about without solving for its constants, which may take longer than all else that a list
+// does. ok is false if there is none of that name.
+func DescribePack(name string) (d PackDescription, ok bool) {
+	data, ok := chemistry.PackFile(name)
+	if !ok {
+		return PackDescription{}, false
+	}
+	p, r, err := readPack(quantity.Read(name, data).Root())
+	if err != nil {
+		panic(err) // the packs are part of the program, and tests read them all
+	}
+	p.Cell = r.cell
+	return PackDescription{Name: name, Summary: p.Summary, Family: r.family, Volts: p.Nominal(), Charge: p.Rated.Charge}, true
+}
+
 // LoadPack reads a pack file; file is its name for messages. A pack needs its chemistry, cells in series and a rating; every key of a
 // chemistry file may stand in it too and then replaces the chemistry's. The error is quantity.Diagnostics.
 func LoadPack(file string, data []byte) (*Pack, error) {
 	doc := quantity.Read(file, data)
-	m := doc.Root()
+	p, r, err := readPack(doc.Root())
+	if err == nil {
+		err = doc.Err()
+	}
+	if err != nil {
+		return nil, err
+	}
+	if err := p.make(r); err != nil {
+		doc.Root().Fail("rated", fmt.Sprintf("%s: %v", p.Name, err), "", "")
+		return nil, doc.Err()
+	}
+	return p, nil
+}
+
+// readPack reads what a pack file and its chemistry say; nothing is solved yet. The error is the chemistry's.
+func readPack(m *quantity.Map) (*Pack, *recipe, error) {
 	r := &recipe{}
 	p := &Pack{Health: 1}
 	p.Name = m.Text("pack")
@@ -57,7 +95,7 @@ func LoadPack(file string, data []byte) (*Pack, error) {
 	if p.Chemistry != "" {
 		var err error
 		if r, err = readChemistry(p.Chemistry); err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 	}
 	p.Series = int(m.Int("cells", 1, 400))
@@ -86,14 +124,7 @@ func LoadPack(file string, data []byte) (*Pack, error) {
 	r.read(m, false)
 	p.readCells(m)
 	m.Done()
-	if err := doc.Err(); err != nil {
-		return nil, err
-	}
-	if err := p.make(r); err != nil {
-		m.Fail("rated", fmt.Sprintf("%s: %v", p.Name, err), "", "")
-		return nil, doc.Err()
-	}
-	return p, nil
+	return p, r, nil
 }
 
 // readCells reads how the cells differ and the protection board.

@@ -80,3 +80,20 @@ func FuzzLoadPack(f *testing.F) {
 		}
 	})
 }
+
+// A list says of a pack what the solved pack says.
+func TestDescribePack(t *testing.T) {
+	if len(PackNames()) == 0 {
+		t.Fatal("no packs on board")
+	}
+	for _, name := range PackNames() {
+		p := mustPack(t, name)
+		want := PackDescription{Name: name, Summary: p.Summary, Family: p.Family, Volts: p.Nominal(), Charge: p.Rated.Charge}
+		if d, ok := DescribePack(name); !ok || d != want {
+			t.Errorf("%+v, want %+v", d, want)
+		}
+	}
+	if _, ok := DescribePack("no-such-pack"); ok {
+		t.Error("it describes a pack that is not there")
+	}
+}

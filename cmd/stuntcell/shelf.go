@@ -2,7 +2,6 @@ package main
 
 import (
 	"fmt"
-	"strings"
 
 	"stuntcell/emulator/rig"
 	"stuntcell/model"
@@ -47,11 +46,8 @@ func listScenarios() ([]item, error) {
 func listPacks() ([]item, error) {
 	var items []item
 	for _, name := range model.PackNames() {
-		p, err := model.PackByName(name)
-		if err != nil {
-			return nil, err
-		}
-		items = append(items, item{name, fmt.Sprintf("%s (%s, %.3g V, %.3g Ah)", p.Summary, p.Family, p.Nominal(), p.Rated.Charge/3600)})
+		p, _ := model.DescribePack(name)
+		items = append(items, item{name, fmt.Sprintf("%s (%s, %.3g V, %.3g Ah)", p.Summary, p.Family, p.Volts, p.Charge/3600)})
 	}
 	return items, nil
 }
@@ -71,15 +67,11 @@ func listRigs() ([]item, error) {
 func listCauses() ([]item, error) {
 	var items []item
 	for _, name := range cause.Names() {
-		p, ok := cause.Lookup(name)
+		what, ok := cause.Describe(name)
 		if !ok {
 			return nil, fmt.Errorf("the cause %s has no page", name)
 		}
-		first, _, more := strings.Cut(p.What, ". ")
-		if more {
-			first += "."
-		}
-		items = append(items, item{name, first})
+		items = append(items, item{name, what})
 	}
 	return items, nil
 }

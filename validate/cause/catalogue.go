@@ -61,6 +61,19 @@ func Lookup(name string) (Page, bool) {
 	return p, ok
 }
 
+// Describe says what is wrong in one sentence, for a list; ok is false if there is no cause of that name.
+func Describe(name string) (what string, ok bool) {
+	data, err := pages.ReadFile(file(name))
+	if err != nil {
+		return "", false
+	}
+	what = strings.TrimSpace(quantity.Read(name, data).Root().Text("what"))
+	if first, _, more := strings.Cut(what, ". "); more {
+		what = first + "."
+	}
+	return what, true
+}
+
 // showing lists the scenarios of the library by the causes that they declare to show.
 func showing() map[string][]string {
 	shown := map[string][]string{}
@@ -74,17 +87,18 @@ func showing() map[string][]string {
 
 // written returns a page as it is written, without what the library declares: that takes some milliseconds to read.
 func written(name string) (Page, bool) {
-	file := "pages/" + name + ".yaml"
-	data, err := pages.ReadFile(file)
+	data, err := pages.ReadFile(file(name))
 	if err != nil {
 		return Page{}, false
 	}
-	p, err := readPage(file, data)
+	p, err := readPage(file(name), data)
 	if err != nil { // the pages are part of the program, and tests read them all
 		panic(fmt.Sprintf("the catalogue of causes is damaged: %v", err))
 	}
 	return p, true
 }
+
+func file(name string) string { return "pages/" + name + ".yaml" }
 
 // readPage reads a page; the error is quantity.Diagnostics.
 func readPage(file string, data []byte) (Page, error) {

@@ -38,6 +38,19 @@ func TestEveryCauseHasItsPageAndNoPageIsOver(t *testing.T) {
 	}
 }
 
+// A list says of a cause how its page begins.
+func TestDescribe(t *testing.T) {
+	for _, name := range cause.Names() {
+		p, _ := cause.Lookup(name)
+		if what, ok := cause.Describe(name); !ok || !strings.HasSuffix(what, ".") || !strings.HasPrefix(p.What, what) {
+			t.Errorf("%s: %q", name, what)
+		}
+	}
+	if _, ok := cause.Describe("no-such-cause"); ok {
+		t.Error("it describes a cause that is not there")
+	}
+}
+
 func TestPagesFitATerminal(t *testing.T) {
 	for _, p := range cause.Pages() {
 		for n, line := range strings.Split(p.String(), "\n") {
