@@ -173,12 +173,9 @@ func (r *run) setBuildTime(t int64) {
 }
 
 // watchDropout ends the power of a board that lives on the tested pack when the pack's voltage is too low for it, and brings it back when
-// the pack has recovered. Called after each stretch of truth.
+// the pack has recovered. Called after each stretch of truth where the board lives on the pack.
 func (r *run) watchDropout(t int64, volts float64) {
 	w := &r.setup.Rig.Wiring
-	if !w.OnPack || w.Dropout == 0 {
-		return
-	}
 	switch {
 	case r.powered && volts < w.Dropout:
 		r.drain()

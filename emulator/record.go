@@ -1,6 +1,8 @@
 package emulator
 
 import (
+	"slices"
+
 	"stuntcell/emulator/link"
 	"stuntcell/model"
 )
@@ -54,6 +56,19 @@ func (r *Readings) truncate(n int) {
 	for i := range r.More {
 		r.More[i] = r.More[i][:n]
 	}
+}
+
+// room makes room for one more reading in all columns at once, by doubling: a long run is then copied once, not five times.
+func (r *Readings) room() {
+	n := len(r.T)
+	if n < cap(r.T) {
+		return
+	}
+	more := max(n, 1024)
+	r.T, r.Tick, r.Shunt, r.Bus, r.Clock = slices.Grow(r.T, more), slices.Grow(r.Tick, more), slices.Grow(r.Shunt, more), slices.Grow(r.Bus, more), slices.Grow(r.Clock, more)
+	r.MeanI, r.MeanV, r.Charge, r.Energy = slices.Grow(r.MeanI, more), slices.Grow(r.MeanV, more), slices.Grow(r.Charge, more), slices.Grow(r.Energy, more)
+	r.Throughput, r.ClockRate = slices.Grow(r.Throughput, more), slices.Grow(r.ClockRate, more)
+	r.Step, r.Life, r.Flags = slices.Grow(r.Step, more), slices.Grow(r.Life, more), slices.Grow(r.Flags, more)
 }
 
 // Counts is one further channel's reading.

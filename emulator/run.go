@@ -439,7 +439,7 @@ func (r *run) advance() bool {
 			break
 		}
 		r.follow()
-		if span.T1 > span.T0 {
+		if span.T1 > span.T0 && w.OnPack && w.Dropout > 0 {
 			r.watchDropout(span.T1, span.Voltage(span.T1))
 		}
 		if r.agenda.next() <= c.Now() && r.drain() {

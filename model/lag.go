@@ -119,16 +119,28 @@ func (l *lag) integral(from, d float64) (plain, moment float64) {
 
 // phi returns (1 - e^-x)/x and (1 - (1+x)·e^-x)/x², by their series where the closed forms cancel.
 func phi(x float64) (p1, p2 float64) {
-	if math.Abs(x) < 0.5 {
-		// Σ (-x)^n/(n+1)! and Σ (-x)^n/(n!·(n+2)).
-		term := 1.0 // (-x)^n/n!
-		for n := 0; n < 16; n++ {
-			p1 += term / float64(n+1)
-			p2 += term / float64(n+2)
-			term *= -x / float64(n+1)
-		}
-		return p1, p2
+	// So many terms that the first left out is below 1e-17.
+	n := len(phiSeries)
+	switch m := math.Abs(x); {
+	case m >= 0.5:
+		e := math.Exp(-x)
+		return (1 - e) / x, (1 - (1+x)*e) / (x * x)
+	case m < 0.01:
+		n = 7
+	case m < 0.1:
+		n = 11
 	}
-	e := math.Exp(-x)
-	return (1 - e) / x, (1 - (1+x)*e) / (x * x)
+	for n--; n >= 0; n-- {
+		c := &phiSeries[n]
+		p1, p2 = c[0]-x*p1, c[1]-x*p2
+	}
+	return p1, p2
+}
+
+// phiSeries holds 1/(n+1)! and 1/(n!·(n+2)): the closed forms of phi are Σ (-x)^n times these.
+var phiSeries = [16][2]float64{
+	{1, 1. / 2}, {1. / 2, 1. / 3}, {1. / 6, 1. / 8}, {1. / 24, 1. / 30}, {1. / 120, 1. / 144}, {1. / 720, 1. / 840},
+	{1. / 5040, 1. / 5760}, {1. / 40320, 1. / 45360}, {1. / 362880, 1. / 403200}, {1. / 3628800, 1. / 3991680},
+	{1. / 39916800, 1. / 43545600}, {1. / 479001600, 1. / 518918400}, {1. / 6227020800, 1. / 6706022400},
+	{1. / 87178291200, 1. / 93405312000}, {1. / 1307674368000, 1. / 1394852659200}, {1. / 20922789888000, 1. / 22230464256000},
 }
