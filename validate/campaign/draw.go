@@ -7,12 +7,15 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"stuntcell/scenarios"
 )
 
 // Draw is one random scenario before it is written as a file: short, on any pack, with conditions and faults that a real
 // bench has. Its rig is within tolerance, so that whatever fails is the logger's.
 type Draw struct {
 	Seed     uint64
+	Pack     string // on board; "": the project's, else the default one
 	Steps    []DrawnStep
 	Start    int   // percent of charge at the begin
 	Nominal  int64 // time between readings that the rig promises [ms]
@@ -28,12 +31,11 @@ type Draw struct {
 	Fraction float64
 	Errors   map[string]string // rig's sections to their keys, as written
 	Faults   []DrawnFault
-	Purposes bool // pulses around the cutoff are what it is about
 }
 
 // DrawnStep is a step of the plan.
 type DrawnStep struct {
-	Kind    string  // rest, discharge, charge, logger
+	Kind    string  // rest, discharge, charge; cutoff and taper: a discharge and a charge that the logger ends
 	Rate    float64 // share of the rated capacity an hour
 	Seconds int64
 	Pulse   [3]float64 // every [s], on [s], low [share]; zero: steady
@@ -51,11 +53,42 @@ type DrawnFault struct {
 // maxDrawnReadings bounds a draw; the median is far below it.
 const maxDrawnReadings = 7000
 
-// NewDraw draws a scenario. The same seed gives the same draw for ever within one version.
-func NewDraw(seed uint64) Draw {
+// drawnPacks are the packs of draws, with their rated charge [Ah]: the default one, the small, the large, each chemistry.
+var drawnPacks = [...]struct {
+	name  string
+	rated float64
+}{
+	{"", 7}, {"", 7}, {"", 7}, {"", 7}, {"agm-6v-4ah", 4}, {"agm-12v-35ah", 35}, {"flooded-12v-60ah", 60}, {"gel-2v-200ah", 200},
+	{"lfp-12v8-12ah", 12}, {"lfp-48v-50ah", 50}, {"nimh-7v2-3ah", 3}, {"nmc-3v7-3ah", 3}, {"nmc-36v-10ah", 10},
+}
+
+// maxDrawnAmps keeps a draw within the default rig's shunt [A].
+const maxDrawnAmps = 45
+
+// highestRate is the rate up to which the shunt measures the pack's current, 1 at most.
+func highestRate(env scenarios.Env, rated float64) float64 {
+	amps := float64(maxDrawnAmps)
+	if env.Rig != nil {
+		amps = 0.9 * min(env.Rig.Shunt.RatedAmps, float64(env.Rig.Front.ShuntMax)*env.Rig.Front.ShuntStep/env.Rig.Shunt.Nominal)
+	}
+	return min(amps/rated, 1)
+}
+
+// NewDraw draws a scenario; a pack and a rig of the caller's own take the place of drawn ones. The same seed gives the same draw for
+// ever within one version.
+func NewDraw(seed uint64, env scenarios.Env) Draw {
 	r := rand.New(rand.NewPCG(seed, 0x68756e74))
 	d := Draw{Seed: seed, Start: 100, Hold: 5000, Bits: 32, Hz: 1000, Errors: map[string]string{}}
+	pack := drawnPacks[r.IntN(len(drawnPacks))]
+	if env.Pack != nil {
+		pack.name, pack.rated = "", env.Pack.Rated.Charge/3600
+	}
+	d.Pack = pack.name
+	shape := r.IntN(shapes)
 	d.Nominal = pickOf[int64](r, 1000, 1000, 1000, 500, 2000, 100, 5000, 10000)
+	if shape == toTaper {
+		d.Nominal = pickOf[int64](r, 4000, 5000, 10_000) // a taper takes an hour or several
+	}
 	d.Every = d.Nominal
 	if r.IntN(4) == 0 {
 		d.Every = int64(float64(d.Nominal) * (0.7 + 0.9*r.Float64()))
@@ -68,7 +101,7 @@ func NewDraw(seed uint64) Draw {
 		readings = maxDrawnReadings - 200
 	}
 	seconds := readings * d.Every / 1000
-	d.plan(r, seconds)
+	d.plan(r, shape, seconds, highestRate(env, pack.rated))
 	d.Log = d.Nominal * pickOf[int64](r, 1, 2, 5, 10, 10, 10, 20, 30, 60)
 	if r.IntN(6) == 0 {
 		d.Log = pickOf[int64](r, 7000, 40_000, 70_000, 61_000, 15_000)
@@ -79,44 +112,79 @@ func NewDraw(seed uint64) Draw {
 	d.Log = max(d.Log, 1)
 	d.clocks(r, seconds)
 	d.rig(r)
+	sure := seconds
+	if shape >= toCutoff {
+		sure = seconds / 2 // where the logger ends a step nobody knows how long the plan will be
+	}
 	for range pickOf(r, 0, 0, 1, 1, 2) {
-		d.fault(r, seconds)
+		d.fault(r, sure)
 	}
 	return d
 }
 
 func pickOf[T any](r *rand.Rand, v ...T) T { return v[r.IntN(len(v))] }
 
-// plan draws the steps. Rates are such that the pack can give the charge.
-func (d *Draw) plan(r *rand.Rand, seconds int64) {
+// Shapes of a drawn plan, that many to each turn of the wheel.
+const (
+	steady = iota
+	twoRates
+	twoRatesToo
+	outAndIn
+	outAndInToo
+	inAndOut
+	pulsed
+	toCutoff
+	toCutoffToo
+	toTaper
+	shapes
+)
+
+// plan draws the steps. Rates are such that the pack can give the charge and the shunt can bear the current.
+func (d *Draw) plan(r *rand.Rand, shape int, seconds int64, most float64) {
 	rate := func(seconds int64, share float64) float64 {
 		x := math.Exp(math.Log(0.02) + r.Float64()*(math.Log(1)-math.Log(0.02)))
-		return math.Round(min(x, share*3600/float64(max(seconds, 1)))*1000)/1000 + 0.005
+		return min(math.Round(min(x, share*3600/float64(max(seconds, 1)))*1000)/1000+0.005, most)
 	}
 	rest := DrawnStep{Kind: "rest", Seconds: max(seconds/12, 5)}
 	s := max(seconds*10/12, 30)
-	switch r.IntN(8) {
-	case 0:
-		d.Steps = []DrawnStep{rest, {Kind: "discharge", Rate: rate(s, 0.5), Seconds: s}, rest}
-	case 1, 2:
-		d.Steps = []DrawnStep{rest, {Kind: "discharge", Rate: rate(s/2, 0.3), Seconds: s / 2}, {Kind: "discharge", Rate: rate(s/2, 0.3), Seconds: s / 2}, rest}
-	case 3, 4:
+	backstop := min(2*s, (maxDrawnReadings-200)*d.Every/1000-s/2)
+	discharge := func(seconds int64, share float64) DrawnStep {
+		return DrawnStep{Kind: "discharge", Rate: rate(seconds, share), Seconds: seconds}
+	}
+	charge := func(seconds int64) DrawnStep {
+		return DrawnStep{Kind: "charge", Rate: min(rate(seconds, 0.2), 0.2), Seconds: seconds}
+	}
+	switch shape {
+	case steady:
+		d.Steps = []DrawnStep{rest, discharge(s, 0.5), rest}
+	case twoRates, twoRatesToo:
+		d.Steps = []DrawnStep{rest, discharge(s/2, 0.3), discharge(s/2, 0.3), rest}
+	case outAndIn, outAndInToo:
 		d.Start = 60
-		d.Steps = []DrawnStep{rest, {Kind: "discharge", Rate: rate(s/2, 0.25), Seconds: s / 2}, rest,
-			{Kind: "charge", Rate: min(rate(s/2, 0.2), 0.2), Seconds: s / 2}, rest}
-	case 5:
+		d.Steps = []DrawnStep{rest, discharge(s/2, 0.25), rest, charge(s / 2), rest}
+	case inAndOut:
 		d.Start = 60
-		d.Steps = []DrawnStep{{Kind: "charge", Rate: min(rate(s/2, 0.2), 0.2), Seconds: s / 2}, rest, {Kind: "discharge", Rate: rate(s/2, 0.25), Seconds: s / 2}, rest}
-	case 6:
+		d.Steps = []DrawnStep{charge(s / 2), rest, discharge(s/2, 0.25), rest}
+	case pulsed:
 		every := math.Round(3 + 40*r.Float64())
-		d.Steps = []DrawnStep{rest, {Kind: "discharge", Rate: rate(s, 0.5), Seconds: s,
-			Pulse: [3]float64{every, math.Round(every * (0.2 + 0.6*r.Float64())), pickOf(r, 0, 0.05, 0.3)}}, rest}
-	default:
-		// So little charge that the level is reached within the readings.
-		x := math.Round((0.2+0.8*r.Float64())*100) / 100
-		d.Start = min(max(int(x*float64(s)/3600*90), 4), 60)
-		d.Steps = []DrawnStep{rest, {Kind: "logger", Rate: x, Seconds: s}, rest}
+		step := discharge(s, 0.5)
+		step.Pulse = [3]float64{every, math.Round(every * (0.2 + 0.6*r.Float64())), pickOf(r, 0, 0.05, 0.3)}
+		d.Steps = []DrawnStep{rest, step, rest}
+	case toCutoff, toCutoffToo:
 		d.Hold = pickOf[int64](r, 0, 2000, 5000, 20_000)
+		// So slow that the voltage takes its time from the level to the floor, and so little charge that the level is
+		// reached within the readings.
+		slowest := 20 / float64(12*d.Every/1000+d.Hold/1000+1)
+		x := min(math.Round((0.05+0.95*r.Float64())*min(slowest, 1)*100)/100+0.01, most)
+		d.Start = min(max(int(x*float64(s)/3600*90), 4), 60)
+		d.Steps = []DrawnStep{rest, {Kind: "cutoff", Rate: x, Seconds: backstop}, rest}
+	case toTaper:
+		// What is missing is what the hours for the taper can bring.
+		d.Start = max(100-int(float64(s)/3600*float64(s)/3600), 70)
+		d.Steps = []DrawnStep{rest, {Kind: "taper", Rate: min(0.05+math.Round(r.Float64()*15)/100, most), Seconds: backstop}, rest}
+		if r.IntN(2) == 0 {
+			d.Steps = slices.Insert(d.Steps, 1, discharge(s/6, 0.05))
+		}
 	}
 }
 
@@ -127,8 +195,11 @@ func (d *Draw) clocks(r *rand.Rand, seconds int64) {
 	if d.Bits < 32 {
 		d.Hz = 1000 // a counter that wraps within a stall tells nobody how long it was
 	}
-	span := seconds * d.Hz
-	within := int64(float64(span) * (0.1 + 0.8*r.Float64()))
+	span := float64(seconds * d.Hz)
+	if d.Bits < 63 {
+		span = min(span, float64(int64(1)<<d.Bits))
+	}
+	within := int64(span * (0.1 + 0.8*r.Float64()))
 	switch r.IntN(5) {
 	case 0:
 		d.Tick = -within
@@ -233,6 +304,9 @@ func (d *Draw) YAML(name, summary string) []byte {
 	p := func(format string, a ...any) { fmt.Fprintf(&b, format+"\n", a...) }
 	p("scenario: %s", name)
 	p("summary: %s", summary)
+	if d.Pack != "" {
+		p("pack: %s", d.Pack)
+	}
 	if d.Start != 100 {
 		p("start: {charge: %d %%}", d.Start)
 	}
@@ -243,8 +317,10 @@ func (d *Draw) YAML(name, summary string) []byte {
 			p("  - {rest: %d s}", s.Seconds)
 		case "charge":
 			p("  - {charge: %.4g C, to: absorb, ends: {time: %d s}}", s.Rate, s.Seconds)
-		case "logger":
-			p("  - {discharge: %.4g C, ends: {logger: end, floor: floor, time: %d s}}", s.Rate, 2*s.Seconds)
+		case "cutoff":
+			p("  - {discharge: %.4g C, ends: {logger: end, floor: floor, time: %d s}}", s.Rate, s.Seconds)
+		case "taper":
+			p("  - {charge: %.4g C, to: absorb, ends: {logger: taper, time: %d s}}", s.Rate, s.Seconds)
 		default:
 			pulse := ""
 			if s.Pulse[0] > 0 {
@@ -306,6 +382,9 @@ func (d *Draw) Simpler() []Draw {
 	}
 	for i := range d.Faults {
 		try(func(c *Draw) { c.Faults = slices.Delete(c.Faults, i, i+1) })
+	}
+	if d.Pack != "" {
+		try(func(c *Draw) { c.Pack = "" })
 	}
 	if len(d.Errors) > 0 {
 		try(func(c *Draw) { clear(c.Errors) })

@@ -85,7 +85,7 @@ func (h *Hunt) Run(ctx context.Context) (*Quarry, error) {
 	}
 	var hit *drawn
 	err := Each(ctx, n, h.Jobs, func(ctx context.Context, i int) (*drawn, error) {
-		d := &drawn{draw: NewDraw(h.Seed + uint64(i))}
+		d := &drawn{draw: NewDraw(h.Seed+uint64(i), h.Env)}
 		sc, err := d.draw.Parse(h.Env)
 		if err != nil {
 			d.refused = true

@@ -10,7 +10,8 @@ type charger interface {
 }
 
 // fullStop ends the charge at the third reading in a row that has the end voltage, within 1 % (the charger's own regulation and
-// the front end's gain), and a current that has fallen to the taper. A discharge arms it again.
+// the front end's gain), and a current that has fallen to the taper. A current below a quarter of the taper is no charge: a
+// full battery at rest stands near the end voltage too, and the front end's offset is not always zero. A discharge arms it again.
 type fullStop struct {
 	seen int
 	done bool
@@ -38,7 +39,8 @@ func (c *fullStop) watch(m *meter, s *sample, a *link.Answer) bool {
 		c.done, c.seen = false, 0
 		return armed
 	}
-	tapered := s.amps > 0 && s.amps*1000 <= float64(taken(c.taper, g.ChargeTaperMA))
+	milliamps := s.amps * 1000
+	tapered := milliamps > float64(g.ChargeTaperMA)/4 && milliamps <= float64(taken(c.taper, g.ChargeTaperMA))
 	if c.done || !tapered || s.volts*1000 < 0.99*float64(g.ChargeEndMV) {
 		c.seen = 0
 		return false
