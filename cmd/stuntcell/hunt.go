@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -36,10 +37,10 @@ func newHunt(std streams) *cobra.Command {
 		Short: "Draw random scenarios until the logger fails one, and shrink that",
 		Long: `Draw random scenarios until the logger fails one, and shrink that.
 
-Each draw is a pack, a plan, a rig within tolerance and up to two faults, at most about 7,000
-readings. The first that fails is made simpler for as long as it still fails for the same
-cause, and written as a scenario file that prove takes. The seed is printed first: the same
-seed, logger and version give the same hunt.
+Each draw is a pack (that of stuntcell.yaml, if it names one), a plan, a rig within tolerance
+and up to two faults, at most about 7,000 readings. The first that fails is made simpler for
+as long as it still fails for the same cause, and written as a scenario file that prove takes.
+The seed is printed first: the same seed, logger and version give the same hunt.
 
 Exit status: 0 nothing failed; 1 a scenario was found; 2 usage; 3 the logger never answered.`,
 		Example: `  stuntcell hunt --run ./logger --for 60s
@@ -162,8 +163,13 @@ func tellQuarry(std streams, o huntOptions, logger *contender, q *campaign.Quarr
 		if err := t.Close(run); err != nil {
 			return err
 		}
-		fmt.Fprintf(std.out, "\nFound by draw %d, made simpler in %d tries and written to %s.\nAgain: stuntcell prove %s%s\n",
-			q.Seed, q.Steps, path, logger.flag(o.choice), filepath.ToSlash(path))
+		fmt.Fprintf(std.out, "\nFound by seed %d, after %d draws that pass.\nMade simpler in %d tries and written to %s:\n\n",
+			q.Seed, q.Drawn-1, q.Steps, path)
+		for line := range strings.Lines(string(q.Found.Source)) {
+			fmt.Fprint(std.out, "    ", line)
+		}
+		fmt.Fprintf(std.out, "\nAgain:  stuntcell prove %s%s\nAnew:   stuntcell hunt %s--seed %d --draws 1\n",
+			logger.flag(o.choice), filepath.ToSlash(path), logger.flag(o.choice), q.Seed)
 	}
 	return checksFailed
 }

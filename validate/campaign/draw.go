@@ -1,6 +1,7 @@
 package campaign
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -45,6 +46,7 @@ type DrawnStep struct {
 type DrawnFault struct {
 	Kind string
 	At   int64 // [ms] since the plan began
+	Stop bool  // At counts from when the logger's stop is due
 	For  int64 // [ms]
 	By   int64 // [s], of a clock that is set
 	Log  int64 // [ms], of a setting
@@ -58,7 +60,7 @@ var drawnPacks = [...]struct {
 	name  string
 	rated float64
 }{
-	{"", 7}, {"", 7}, {"", 7}, {"", 7}, {"agm-6v-4ah", 4}, {"agm-12v-35ah", 35}, {"flooded-12v-60ah", 60}, {"gel-2v-200ah", 200},
+	{"", 7}, {"", 7}, {"", 7}, {"", 7}, {"agm-6v-4ah", 4}, {"agm-12v-35ah", 35}, {"flooded-12v-60ah", 60}, {"gel-12v-50ah", 50},
 	{"lfp-12v8-12ah", 12}, {"lfp-48v-50ah", 50}, {"nimh-7v2-3ah", 3}, {"nmc-3v7-3ah", 3}, {"nmc-36v-10ah", 10},
 }
 
@@ -117,8 +119,13 @@ func NewDraw(seed uint64, env scenarios.Env) Draw {
 		sure = seconds / 2 // where the logger ends a step nobody knows how long the plan will be
 	}
 	for range pickOf(r, 0, 0, 1, 1, 2) {
-		d.fault(r, sure)
+		f := d.fault(r, sure)
+		if shape >= toCutoff && r.IntN(3) == 0 {
+			f.Stop, f.At = true, int64(float64(d.Every)*(40*r.Float64()-25))
+		}
+		d.Faults = append(d.Faults, f)
 	}
+	slices.SortFunc(d.Faults, func(a, b DrawnFault) int { return cmp.Compare(a.At, b.At) })
 	return d
 }
 
@@ -168,6 +175,7 @@ func (d *Draw) plan(r *rand.Rand, shape int, seconds int64, most float64) {
 	case pulsed:
 		every := math.Round(3 + 40*r.Float64())
 		step := discharge(s, 0.5)
+		step.Rate = max(step.Rate, min(math.Round(900/float64(s)*1000)/1000, 0.5, most)) // so that the voltage goes up and down too
 		step.Pulse = [3]float64{every, math.Round(every * (0.2 + 0.6*r.Float64())), pickOf(r, 0, 0.05, 0.3)}
 		d.Steps = []DrawnStep{rest, step, rest}
 	case toCutoff, toCutoffToo:
@@ -259,7 +267,7 @@ func (d *Draw) rig(r *rand.Rand) {
 }
 
 // fault draws one fault, often at the moment at which something else happens.
-func (d *Draw) fault(r *rand.Rand, seconds int64) {
+func (d *Draw) fault(r *rand.Rand, seconds int64) DrawnFault {
 	total := seconds * 1000
 	at := int64(float64(total) * (0.15 + 0.7*r.Float64()))
 	f := DrawnFault{Kind: pickOf(r, "power-cut", "card-fail", "card-fail", "stall", "failed-read", "setting", "clock-set"), At: at}
@@ -277,8 +285,7 @@ func (d *Draw) fault(r *rand.Rand, seconds int64) {
 	if f.At+f.For > total*9/10 {
 		f.At = max(total*8/10-f.For, 1000)
 	}
-	d.Faults = append(d.Faults, f)
-	slices.SortFunc(d.Faults, func(a, b DrawnFault) int { return int(a.At - b.At) })
+	return f
 }
 
 // wrapAt is when the counter wraps [ms], 0 if it does not within 2^31 ms.
@@ -287,15 +294,6 @@ func (d *Draw) wrapAt() int64 {
 		return 0
 	}
 	return -d.Tick * 1000 / d.Hz
-}
-
-// Size is about how many readings the draw has, the measure of what is smaller.
-func (d *Draw) Size() int64 {
-	n := int64(0)
-	for _, s := range d.Steps {
-		n += s.Seconds * 1000 / max(d.Every, 1)
-	}
-	return n
 }
 
 // YAML writes the draw as a normal scenario file.
@@ -345,13 +343,17 @@ func (d *Draw) YAML(name, summary string) []byte {
 		p("faults:")
 	}
 	for _, f := range d.Faults {
+		at := fmt.Sprintf("%d ms", f.At)
+		if f.Stop {
+			at = fmt.Sprintf("{stop: %d ms}", f.At)
+		}
 		switch f.Kind {
 		case "clock-set":
-			p("  - {at: %d ms, fault: clock-set, by: %d s}", f.At, f.By)
+			p("  - {at: %s, fault: clock-set, by: %d s}", at, f.By)
 		case "setting":
-			p("  - {at: %d ms, fault: setting, set: {log: %d ms}}", f.At, f.Log)
+			p("  - {at: %s, fault: setting, set: {log: %d ms}}", at, f.Log)
 		default:
-			p("  - {at: %d ms, fault: %s, for: %d ms}", f.At, f.Kind, max(f.For, 1))
+			p("  - {at: %s, fault: %s, for: %d ms}", at, f.Kind, max(f.For, 1))
 		}
 	}
 	p("seed: %d", d.Seed)
@@ -440,7 +442,7 @@ func (d *Draw) Simpler() []Draw {
 			try(func(c *Draw) {
 				c.Steps[i].Seconds = s.Seconds - half
 				for k := range c.Faults {
-					if c.Faults[k].At > (before+half)*1000 {
+					if !c.Faults[k].Stop && c.Faults[k].At > (before+half)*1000 {
 						c.Faults[k].At -= half * 1000
 					}
 				}

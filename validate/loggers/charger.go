@@ -10,11 +10,12 @@ type charger interface {
 }
 
 // fullStop ends the charge at the third reading in a row that has the end voltage, within 1 % (the charger's own regulation and
-// the front end's gain), and a current that has fallen to the taper. A current below a quarter of the taper is no charge: a
-// full battery at rest stands near the end voltage too, and the front end's offset is not always zero. A discharge arms it again.
+// the front end's gain), and a current that has fallen to the taper. Before that it must have seen a current that is clearly one:
+// a full battery at rest stands near the end voltage too, and the front end's offset is not always zero. A discharge arms it again.
 type fullStop struct {
-	seen int
-	done bool
+	charging bool
+	seen     int
+	done     bool
 	// taper takes over the setting charge_taper_ma; nil: as it is.
 	taper func(int64) int64
 	// wait is how long to go on after that [ms].
@@ -36,11 +37,11 @@ func (c *fullStop) watch(m *meter, s *sample, a *link.Answer) bool {
 	}
 	if s.amps < -8*m.count {
 		armed := c.done
-		c.done, c.seen = false, 0
+		c.charging, c.done, c.seen = false, false, 0
 		return armed
 	}
-	milliamps := s.amps * 1000
-	tapered := milliamps > float64(g.ChargeTaperMA)/4 && milliamps <= float64(taken(c.taper, g.ChargeTaperMA))
+	c.charging = c.charging || s.amps > 8*m.count
+	tapered := c.charging && s.amps > 0 && s.amps*1000 <= float64(taken(c.taper, g.ChargeTaperMA))
 	if c.done || !tapered || s.volts*1000 < 0.99*float64(g.ChargeEndMV) {
 		c.seen = 0
 		return false
