@@ -7,13 +7,15 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+
+	"stuntcell/model/outside"
 )
 
 // TestHuntACanary: a logger in C that is wrong only when the counter wraps while a write fails is found within so many draws. The
 // file that the hunt writes shows it, and a healthy logger passes it.
 func TestHuntACanary(t *testing.T) {
 	if _, err := exec.LookPath("cc"); err != nil {
-		missing(t, "a C compiler")
+		outside.Missing(t, "a C compiler")
 	}
 	dir := t.TempDir()
 	for _, name := range []string{"canary", "plain"} {
