@@ -30,6 +30,8 @@ const MaxReadings = 10_000_000
 //	[rig]     a name, or a mapping of what differs from the default or from `name`; default: the project's, else shop-50a
 //	[settings] {log: 10 s, cutoff_hold: 5 s, zone: 60 min or Europe/Berlin}
 //	[faults]  a list of {at: INSTANT, fault: KIND, ...}
+//	[wire]    what the line of an emulated device does, each with its share of the bytes or of the answers: {flip: 0.1 %, delay: 1 %, seed: 3};
+//	          or a trace of what a line did: {trace: FILE}
 //	[seed]    of noise and jitter, default 1
 //	[varies]  greeting keys that the scenario exists to vary: a logger that has one built in skips it
 //	[shows]   causes that it exists to show
@@ -77,6 +79,9 @@ func Parse(file string, data []byte, env Env) (*Scenario, error) {
 	s.Shows = readShows(m)
 	if f, ok := m.Find("expect"); ok {
 		s.Expect = readExpect(f)
+	}
+	if f, ok := m.Find("wire"); ok {
+		s.Wire = readWire(f, env.Open)
 	}
 	s.read(doc, m, env)
 	if err := doc.Err(); err != nil {

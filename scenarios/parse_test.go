@@ -2,6 +2,7 @@ package scenarios
 
 import (
 	"math"
+	"os"
 	"strconv"
 	"strings"
 	"testing"
@@ -9,6 +10,7 @@ import (
 	"pgregory.net/rapid"
 
 	"stuntcell/emulator"
+	"stuntcell/emulator/wire"
 	"stuntcell/model"
 	"stuntcell/scenarios/rehearsal"
 )
@@ -175,4 +177,32 @@ func TestRatesScale(t *testing.T) {
 			t.Fatalf("%g C of %s is %g C", want, p.Name, got)
 		}
 	})
+}
+
+func TestLineOfADevice(t *testing.T) {
+	s := parsed(t, "plan: [{rest: 1 min}]", "wire: {flip: 0.1 %, delay: 1 %, seed: 3}")
+	if f := s.Wire; len(f.Rates) != 2 || f.Seed != 3 || f.Replay != nil {
+		t.Errorf("%+v", f)
+	}
+	near(t, "flip", s.Wire.Rates[wire.Flip], 0.001)
+	near(t, "delay", s.Wire.Rates[wire.Delay], 0.01)
+	if s := parsed(t, "plan: [{rest: 1 min}]"); !s.Wire.None() {
+		t.Errorf("without a word of it: %+v", s.Wire)
+	}
+	files := map[string]string{"done": "0/0 to 5 flip 3\n", "wrong": "0/0 to 5 flip 3\n0/0 to x flip 3\n"}
+	for name, want := range map[string]string{"done": "", "wrong": "s.yaml:4:15: trace: wrong:2:8: ", "nowhere": "s.yaml:4:15: trace: file does not exist"} {
+		text := "scenario: x\nsummary: A line.\nplan: [{rest: 1 min}]\nwire: {trace: " + name + "}\n"
+		s, err := Parse("s.yaml", []byte(text), Env{Open: func(name string) ([]byte, error) {
+			if text, ok := files[name]; ok {
+				return []byte(text), nil
+			}
+			return nil, os.ErrNotExist
+		}})
+		switch {
+		case want == "" && (err != nil || len(s.Wire.Replay) != 1 || s.Wire.Rates != nil):
+			t.Errorf("%s: %v", name, err)
+		case want != "" && (err == nil || !strings.HasPrefix(err.Error(), want)):
+			t.Errorf("%s: %v, want %s", name, err, want)
+		}
+	}
 }

@@ -13,6 +13,7 @@ package scenarios
 import (
 	"stuntcell/emulator"
 	"stuntcell/emulator/rig"
+	"stuntcell/emulator/wire"
 	"stuntcell/model"
 )
 
@@ -30,6 +31,8 @@ type Scenario struct {
 	Expect Expect
 	// Shows names the causes that it exists to show.
 	Shows []string
+	// Wire is what the line does to the bytes of a device that is emulated from it. A proof's own link is good.
+	Wire wire.Faults
 	// File is where it came from, as it was given to Parse.
 	File string
 	// Source is the text of the file.

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"stuntcell/emulator/link"
+	"stuntcell/emulator/wire"
 	"stuntcell/model/chemistry"
 	"stuntcell/model/quantity"
 )
@@ -117,6 +118,7 @@ func scenarioSchema() node {
 			"zone":        described("minutes east of UTC, or a name with its summer time", text()),
 		}),
 		"faults": listOf(faultSchema()),
+		"wire":   described("what the line does to the bytes of an emulated device, or a trace of what a line did", wireSchema()),
 		"seed":   described("of noise and jitter", integer(0, 1<<62)),
 		"varies": described("greeting keys that the scenario exists to vary", wordsOf(link.Keys())),
 		"shows":  described("causes that it exists to show", wordsOf(Causes())),
@@ -177,6 +179,14 @@ func faultSchema() node {
 		"set":     object(node{"log": of(quantity.Time), "cutoff_hold": of(quantity.Time)}),
 		"current": of(quantity.Rate, quantity.Current),
 	}, "at", "fault")
+}
+
+func wireSchema() node {
+	rates := node{"seed": integer(0, 1<<62)}
+	for _, k := range wire.Kinds() {
+		rates[string(k)] = described(k.About(), of(quantity.Ratio))
+	}
+	return anyOf(object(rates), object(node{"trace": text()}, "trace"))
 }
 
 func expectSchema() node {

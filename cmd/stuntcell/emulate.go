@@ -78,7 +78,8 @@ register 3; registers t 60; stream an empty line).
 
 Lines that fail: --fault flip=0.001,delay=0.01 with what happens to a byte (lose, flip, double,
 insert, burst) or to an answer (cut, delay, stick, disconnect, restart) and how often; the same
---fault-seed does the same. --trace keeps what was done, --replay-trace does it again.
+--fault-seed does the same. A scenario may say it too, as wire: {flip: 0.1 %, delay: 1 %}; --fault
+none makes its line a good one. --trace keeps what was done, --replay-trace does it again.
 --capture keeps all that passes; --check plays a capture to the device without a wire and
 compares what it answers: exit status 1 if something differs.
 
@@ -137,7 +138,7 @@ func runEmulate(ctx context.Context, std streams, o emulateOptions, name string)
 	if err != nil {
 		return err
 	}
-	c, err := o.config(b, name)
+	c, faults, err := o.config(b, name)
 	if err != nil {
 		return err
 	}
@@ -156,50 +157,54 @@ func runEmulate(ctx context.Context, std streams, o emulateOptions, name string)
 	if o.check != "" {
 		return o.runCheck(std, b, benches)
 	}
+	if faults, err = o.line(b, faults); err != nil {
+		return err
+	}
 	e := emulation{std: std, options: o, benches: benches}
-	return e.run(ctx, b)
+	return e.run(ctx, faults)
 }
 
-// config reads what stands behind the device.
-func (o *emulateOptions) config(b *bench, name string) (c instrument.Config, err error) {
+// config reads what stands behind the device, and what the scenario's line does.
+func (o *emulateOptions) config(b *bench, name string) (c instrument.Config, faults wire.Faults, err error) {
 	most := 1000
 	if o.dialect == "modbus" && o.tcp != "" || o.pty || o.port != "" {
 		most = modbus.MaxUnits + 1 - o.unit
 	}
 	switch {
 	case !slices.Contains(dialectNames(), o.dialect):
-		return c, usagef("", "--dialect %q: expected one of %s", o.dialect, strings.Join(dialectNames(), " "))
+		return c, faults, usagef("", "--dialect %q: expected one of %s", o.dialect, strings.Join(dialectNames(), " "))
 	case o.unit < 1 || o.unit > modbus.MaxUnits:
-		return c, usagef("", "--unit %d: expected 1 to %d", o.unit, modbus.MaxUnits)
+		return c, faults, usagef("", "--unit %d: expected 1 to %d", o.unit, modbus.MaxUnits)
 	case o.packs < 1 || o.packs > most:
-		return c, usagef("", "--packs %d: expected 1 to %d", o.packs, most)
+		return c, faults, usagef("", "--packs %d: expected 1 to %d", o.packs, most)
 	case o.packs > 1 && o.dialect != "modbus" && o.tcp == "":
-		return c, usagef("several packs need --tcp, or units of modbus", "--packs %d: one line carries one device of this dialect", o.packs)
+		return c, faults, usagef("several packs need --tcp, or units of modbus", "--packs %d: one line carries one device of this dialect", o.packs)
 	case o.linkName != "" && !o.pty:
-		return c, usagef("as in --pty --link-name ./port", "--link-name names a pseudo-terminal")
+		return c, faults, usagef("as in --pty --link-name ./port", "--link-name names a pseudo-terminal")
 	case o.interval < 0 || o.interval > 0 && o.interval < time.Microsecond:
-		return c, usagef("as in --interval 1s", "--interval %v: expected 1 us or more", o.interval)
+		return c, faults, usagef("as in --interval 1s", "--interval %v: expected 1 us or more", o.interval)
 	}
 	var sc *scenarios.Scenario
 	if name == benchName {
 		pack, rig := b.project.Env.Pack, b.project.Env.Rig
 		if pack == nil {
 			if pack, err = model.PackByName(scenarios.DefaultPack); err != nil {
-				return c, err
+				return c, faults, err
 			}
 		}
 		c.Pack, c.Seed = pack, 1
 		if rig != nil {
 			c.Rig = *rig
 		} else if c.Rig, err = b.rig(); err != nil {
-			return c, err
+			return c, faults, err
 		}
 	} else {
 		if sc, err = b.scenario(name); err != nil {
-			return c, err
+			return c, faults, err
 		}
 		s := &sc.Setup
 		c = instrument.Config{Pack: s.Pack, Plan: s.Plan, Options: s.Options, Rig: s.Rig, Seed: s.Seed}
+		faults = sc.Wire
 	}
 	if o.seed != 0 {
 		c.Seed = o.seed
@@ -212,10 +217,10 @@ func (o *emulateOptions) config(b *bench, name string) (c instrument.Config, err
 		c.Pace = instrument.Stepped
 	default:
 		if _, err := o.rate(); err != nil {
-			return c, err
+			return c, faults, err
 		}
 	}
-	return c, nil
+	return c, faults, nil
 }
 
 // rate is the speed of a bench in real time.
@@ -290,26 +295,31 @@ type emulation struct {
 	mu      sync.Mutex // of the files
 }
 
-func (e *emulation) run(ctx context.Context, b *bench) (err error) {
-	o := &e.options
-	w := wire.Options{}
-	if w.Speed, err = o.rate(); err != nil {
-		return err
-	}
-	if o.faults != "" {
-		if w.Faults.Rates, err = wire.ParseFaults(o.faults); err != nil {
-			return usagef("", "--fault: %w", err)
+// line returns what the line does: what the command line says of it, else what the scenario says.
+func (o *emulateOptions) line(b *bench, f wire.Faults) (wire.Faults, error) {
+	switch {
+	case o.faults != "":
+		rates, err := wire.ParseFaults(o.faults)
+		if err != nil {
+			return f, usagef("", "--fault: %w", err)
 		}
-		w.Faults.Seed = o.faultSeed
-	}
-	if o.replay != "" {
+		return wire.Faults{Rates: rates, Seed: o.faultSeed}, nil
+	case o.replay != "":
 		data, err := b.open(o.replay)
 		if err != nil {
-			return err
+			return f, err
 		}
-		if w.Faults.Replay, err = wire.ParseTrace(o.replay, bytes.NewReader(data)); err != nil {
-			return err
-		}
+		acts, err := wire.ParseTrace(o.replay, bytes.NewReader(data))
+		return wire.Faults{Replay: acts}, err
+	}
+	return f, nil
+}
+
+func (e *emulation) run(ctx context.Context, faults wire.Faults) (err error) {
+	o := &e.options
+	w := wire.Options{Faults: faults}
+	if w.Speed, err = o.rate(); err != nil {
+		return err
 	}
 	if o.trace != "" {
 		tell, closeFile, failed := e.keep(o.trace, "")

@@ -340,3 +340,65 @@ func TestCaptureAndCheck(t *testing.T) {
 		t.Errorf("another device: exit status %d\n%s", code, errs)
 	}
 }
+
+// TestLineOfAScenario: what a scenario says of the wire is done, kept in a trace, done again from it, and left out on demand.
+func TestLineOfAScenario(t *testing.T) {
+	t.Chdir(t.TempDir())
+	const bad = "scenario: bad-line\nsummary: A line that damages.\nplan: [{rest: 1 h}]\nwire: {flip: 2 %, lose: 1 %, burst: 1 %}\n"
+	again := strings.Replace(bad, "{flip: 2 %, lose: 1 %, burst: 1 %}", "{trace: done}", 1)
+	for name, text := range map[string]string{"bad.yaml": bad, "again.yaml": again} {
+		if err := os.WriteFile(name, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	heard := map[string]string{}
+	for _, c := range []struct {
+		name string
+		args []string
+	}{
+		{"clean", []string{"bad.yaml", "--fault", "none"}},
+		{"bad", []string{"bad.yaml", "--trace", "done"}},
+		{"the same", []string{"bad.yaml"}},
+		{"from the trace", []string{"again.yaml", "--trace", "done again"}},
+		{"from the trace, by option", []string{"bad.yaml", "--replay-trace", "done"}},
+		{"another seed", []string{"bad.yaml", "--fault", "flip=0.02", "--fault-seed", "9"}},
+	} {
+		t.Run(c.name, func(t *testing.T) { // its device has ended, and its trace is whole, when it returns
+			addr := device(t, append(c.args, "--dialect", "registers", "--tcp", "127.0.0.1:0", "--speed", "step")...)
+			conn, err := net.Dial("tcp", addr)
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer conn.Close()
+			conn.SetDeadline(time.Now().Add(30 * time.Second))
+			// What happens to bytes does not hang on how they are cut into pieces; what happens to answers does.
+			fmt.Fprint(conn, strings.Repeat("r 05\n", 300))
+			conn.(*net.TCPConn).CloseWrite()
+			b, err := io.ReadAll(conn)
+			if err != nil {
+				t.Fatal(err)
+			}
+			heard[c.name] = string(b)
+		})
+	}
+	if want := strings.Repeat("57CE\n", 300); heard["clean"] != want {
+		t.Errorf("a good line carries %q", heard["clean"])
+	}
+	for _, name := range []string{"the same", "from the trace", "from the trace, by option"} {
+		if heard[name] != heard["bad"] {
+			t.Errorf("%s: another line", name)
+		}
+	}
+	for _, name := range []string{"clean", "another seed"} {
+		if heard[name] == heard["bad"] {
+			t.Errorf("%s: the same line", name)
+		}
+	}
+	first, err := os.ReadFile("done")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if second, err := os.ReadFile("done again"); err != nil || string(second) != string(first) || strings.Count(string(first), "\n") < 10 {
+		t.Errorf("%d acts were traced, then others: %v", strings.Count(string(first), "\n"), err)
+	}
+}

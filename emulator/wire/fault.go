@@ -17,16 +17,16 @@ type Kind string
 
 // What a line does. The first five happen to a byte, in either direction; the others to an answer.
 const (
-	Lose       Kind = "lose"       // a byte is lost
-	Flip       Kind = "flip"       // a bit of it is turned; Value: which
-	Double     Kind = "double"     // it comes twice
-	Insert     Kind = "insert"     // another comes before it; Value: which
-	Burst      Kind = "burst"      // so many bytes from it on become noise; Value: how many
-	Cut        Kind = "cut"        // an answer ends early; Value: after how many bytes
-	Delay      Kind = "delay"      // it comes late; Value: by how many ms
-	Stick      Kind = "stick"      // from it on nothing goes out; Value: for how many bytes
-	Disconnect Kind = "disconnect" // the line is cut within it; Value: after how many bytes
-	Restart    Kind = "restart"    // the device restarts within it; Value: after how many bytes
+	Lose       Kind = "lose"
+	Flip       Kind = "flip"       // Value: which bit
+	Double     Kind = "double"     //
+	Insert     Kind = "insert"     // Value: which byte
+	Burst      Kind = "burst"      // Value: how many bytes
+	Cut        Kind = "cut"        // Value: after how many bytes
+	Delay      Kind = "delay"      // Value: by how many ms
+	Stick      Kind = "stick"      // Value: for how many bytes
+	Disconnect Kind = "disconnect" // Value: after how many bytes
+	Restart    Kind = "restart"    // Value: after how many bytes
 )
 
 // Kinds lists all kinds.
@@ -34,9 +34,28 @@ func Kinds() []Kind {
 	return []Kind{Lose, Flip, Double, Insert, Burst, Cut, Delay, Stick, Disconnect, Restart}
 }
 
+// About says what a line does.
+func (k Kind) About() string {
+	return map[Kind]string{
+		Lose:       "a byte is lost",
+		Flip:       "a bit of a byte is turned",
+		Double:     "a byte comes twice",
+		Insert:     "a byte of noise comes before one",
+		Burst:      "up to 16 bytes become noise",
+		Cut:        "an answer ends early",
+		Delay:      "an answer comes up to 500 ms late",
+		Stick:      "up to 2000 bytes do not go out",
+		Disconnect: "the line is cut in mid answer",
+		Restart:    "the device restarts in mid answer",
+	}[k]
+}
+
 func (k Kind) ofByte() bool {
 	return k == Lose || k == Flip || k == Double || k == Insert || k == Burst
 }
+
+// DefaultSeed draws when things happen, if nothing else is said.
+const DefaultSeed = 1
 
 // Faults says how often each kind happens: the probability for each byte, or for each answer. The zero Faults are none.
 type Faults struct {
@@ -46,12 +65,15 @@ type Faults struct {
 	Replay []Act
 }
 
-// none says that the line is good.
-func (f *Faults) none() bool { return len(f.Rates) == 0 && f.Replay == nil }
+// None says that the line is good.
+func (f *Faults) None() bool { return len(f.Rates) == 0 && f.Replay == nil }
 
-// ParseFaults reads KIND=RATE,...: flip=0.001,delay=0.01. The error says what was expected.
+// ParseFaults reads KIND=RATE,...: flip=0.001,delay=0.01; or none. The error says what was expected.
 func ParseFaults(text string) (map[Kind]float64, error) {
 	rates := map[Kind]float64{}
+	if text == "none" {
+		return rates, nil
+	}
 	for _, word := range strings.Split(text, ",") {
 		name, value, found := strings.Cut(strings.TrimSpace(word), "=")
 		k, err := kindOf(name)
@@ -160,7 +182,7 @@ type mangler struct {
 	at     int64 // bytes so far
 	tell   func(Act)
 	draw   *rand.Rand // nil: replay
-	noise  *rand.Rand // what noise looks like
+	noise  *rand.Rand // of a burst; it goes by the act, so that a trace says it too
 	byByte []rated
 	byWord []rated
 	replay []Act
@@ -179,7 +201,7 @@ func newMangler(f *Faults, line string, to bool, tell func(Act)) *mangler {
 	for _, c := range line + strconv.FormatBool(to) {
 		h = h*1099511628211 + uint64(c)
 	}
-	m := &mangler{line: line, to: to, tell: tell, noise: rand.New(rand.NewPCG(h, 0x9015e))}
+	m := &mangler{line: line, to: to, tell: tell}
 	if f.Replay != nil {
 		for _, a := range f.Replay {
 			if a.Line == line && a.To == to {
@@ -291,7 +313,7 @@ func (m *mangler) one(out []byte, c byte) []byte {
 		case Insert:
 			out = append(out, byte(a.Value))
 		case Burst:
-			m.burst = a.Value
+			m.burst, m.noise = a.Value, rand.New(rand.NewPCG(uint64(a.At), uint64(a.Value)))
 		}
 	}
 	m.at++

@@ -207,7 +207,7 @@ func (d *Device) hold(ctx context.Context, line Line, stays bool) error {
 	name := fmt.Sprintf("%s/%d", d.options.Name, d.lines)
 	d.lines++
 	d.mu.Unlock()
-	if !d.options.Faults.none() {
+	if !d.options.Faults.None() {
 		tell := func(a Act) {
 			if d.options.Trace != nil {
 				d.options.Trace(a)

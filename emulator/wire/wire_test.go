@@ -279,9 +279,6 @@ func TestFaults(t *testing.T) {
 		if k != wire.Delay && other == got {
 			t.Errorf("%s: another seed does the same", k)
 		}
-		if k == wire.Burst {
-			continue // what the noise looks like goes by the seed, which a trace does not hold
-		}
 		var trace strings.Builder
 		for _, a := range acts {
 			fmt.Fprintln(&trace, a)
@@ -299,6 +296,7 @@ func TestFaults(t *testing.T) {
 func TestFaultsThatAreWrong(t *testing.T) {
 	for _, c := range []struct{ text, want string }{
 		{"flipp=0.1", "flip?"}, {"flip", "as flip=0.001"}, {"flip=2", "up to 1"}, {"flip=NaN", "up to 1"}, {"flip=0.1,flip=0.2", "twice"}, {"", "expected one of"},
+		{"none,flip=0.1", "expected one of"},
 	} {
 		if _, err := wire.ParseFaults(c.text); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%q: %v, want %q", c.text, err, c.want)
