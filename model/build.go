@@ -2,8 +2,8 @@ package model
 
 import "math"
 
-// buildAll solves the states of all units over h seconds for the bench's currents, then the temperature for the mean of the heat at both
-// ends, and moves the resistances to it.
+// buildAll solves the states of all units over h seconds for the bench's currents, then the temperature for the mean of the
+// heat, and moves the resistances to it.
 func (c *Course) buildAll(h float64) {
 	b := &c.bench
 	for j := range c.units {
@@ -12,7 +12,7 @@ func (c *Course) buildAll(h float64) {
 	if c.isothermal() || h == 0 {
 		return
 	}
-	c.warmTo((c.heatNow()+c.heatEnd(h))/2, h)
+	c.warmTo(c.meanHeat(h), h)
 	for j := range c.units {
 		k, w := c.units[j].cell, &b.waves[j]
 		w.rhs = (k.Resistance*k.warmth(b.T1) - w.rho) / h

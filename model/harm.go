@@ -149,7 +149,7 @@ func (p *Pack) CheckRun(plan Plan, ended []StepEnd) []Harm {
 		if p.Limits.Coldest > 0 && e.MinTemperature < p.Limits.Coldest {
 			add(fmt.Sprintf("charging cells at %.1f degC", e.MinTemperature-273.15), fmt.Sprintf("%.4g degC, of the cells", p.Limits.Coldest-273.15), p.coldCaution())
 		}
-		if p.Limits.Hottest > 0 && e.MaxTemperature > p.Limits.Hottest {
+		if p.Limits.Hottest > 0 && e.MaxTemperature > p.Limits.Hottest+1e-6 { // a step may end by that very temperature
 			add(fmt.Sprintf("charging cells up to %.1f degC", e.MaxTemperature-273.15), fmt.Sprintf("%.4g degC, of the cells", p.Limits.Hottest-273.15), hotCaution)
 		}
 		if e.BeginV < p.Limits.LowestToCharge {

@@ -26,7 +26,7 @@ func (c *Course) warmTo(watts, h float64) {
 	c.bench.T1 = c.bench.heat.at(h, tone{})
 }
 
-// heatNow is the heat of the whole pack [W] at the begin of the stretch, heatEnd at its end.
+// heatNow is the heat of the whole pack [W] at the begin of the stretch.
 func (c *Course) heatNow() float64 {
 	b, q := &c.bench, 0.0
 	for j := range c.units {
@@ -36,17 +36,25 @@ func (c *Course) heatNow() float64 {
 	return q * c.eachCell()
 }
 
-func (c *Course) heatEnd(h float64) float64 {
+// heatAt is the heat of the whole pack [W] when the share part of a stretch of h seconds has passed.
+func (c *Course) heatAt(part, h float64) float64 {
 	b, q := &c.bench, 0.0
+	between := func(begin, end float64) float64 { return begin + part*(end-begin) }
+	T := between(c.T, b.T1)
 	for j := range c.units {
 		w, s := &b.waves[j], j/b.series
 		var v [3]float64
 		for k := range w.pairs {
-			v[k] = w.pair[k].at(h, tone{})
+			v[k] = w.pair[k].at(part*h, tone{})
 		}
-		q += c.units[j].cell.heat(w.level(h), v, b.i1[s]*b.share, b.s1[j], b.T1)
+		q += c.units[j].cell.heat(w.level(part*h), v, between(b.i0[s], b.i1[s])*b.share, between(b.s0[j], b.s1[j]), T)
 	}
 	return q * c.eachCell()
+}
+
+// meanHeat is the mean over a stretch of h seconds by Simpson's rule: near full and near empty the resistance bends too much for the mean of both ends.
+func (c *Course) meanHeat(h float64) float64 {
+	return (c.heatNow() + 4*c.heatAt(0.5, h) + c.heatAt(1, h)) / 6
 }
 
 // eachCell is how many cells a unit stands for.

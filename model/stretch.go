@@ -8,6 +8,8 @@ const (
 	shortest = 1e-7         // [s]: below it a law that has no solution is an event, not a matter of the step
 	// tolerance of a law (constant voltage, power, resistance) in mid stretch [V of one cell].
 	tolerance = 2e-6
+	// toleranceHeat is how far a stretch may warm the cells beyond what a heat that changes along a line would [K].
+	toleranceHeat = 2e-4
 )
 
 // outside returns what the outside wants from now on.
@@ -377,6 +379,10 @@ func (c *Course) misses(l law, w *wave, h float64) float64 {
 		want, _ := l.wants(v)
 		miss = math.Abs(want-i) * k.Total() / float64(c.pack.Parallel) / tolerance
 		miss = math.Max(miss, math.Abs(w.m*h/w.i0)/0.02)
+	}
+	if !c.isothermal() {
+		bend := c.heatAt(0.5, h) - (c.heatNow()+c.heatAt(1, h))/2
+		miss = math.Max(miss, math.Abs(bend)*h/c.pack.Heat.Capacity/toleranceHeat)
 	}
 	for s := range b.i1 {
 		is := (b.i0[s] + b.i1[s]) / 2

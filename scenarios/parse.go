@@ -42,6 +42,8 @@ const MaxReadings = 10_000_000
 //
 //	{rest: 5 min}
 //	{charge: 0.1 C, to: absorb, ends: {current: taper}}
+//	{charge: usual, to: full, float: 2 h}    by the rules of the chemistry, which also end it, at half of the current that the pack allows or at a
+//	                                         level of one's own; float where the chemistry has one
 //	{discharge: 0.2 C, ends: {voltage: end, for: 5 s}}
 //	{steps: [...], repeat: 3}
 //

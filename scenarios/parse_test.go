@@ -1,6 +1,7 @@
 package scenarios
 
 import (
+	"fmt"
 	"math"
 	"os"
 	"strconv"
@@ -203,6 +204,53 @@ func TestLineOfADevice(t *testing.T) {
 			t.Errorf("%s: %v", name, err)
 		case want != "" && (err == nil || !strings.HasPrefix(err.Error(), want)):
 			t.Errorf("%s: %v, want %s", name, err, want)
+		}
+	}
+}
+
+// A charge to full follows the chemistry: its own steps, its own ends, a backstop on each.
+func TestChargeToFull(t *testing.T) {
+	const file = "scenario: top-up\nsummary: A charge.\nstart: {charge: 60 %%}\nplan:\n  - {charge: %s}\n"
+	parse := func(pack, charge string) (*Scenario, error) {
+		p, err := model.PackByName(pack)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return Parse("top-up.yaml", fmt.Appendf(nil, file, charge), Env{Pack: p})
+	}
+	for _, x := range []struct {
+		pack, charge string
+		steps        int
+		why          func(model.Ends) bool
+	}{
+		{"agm-12v-7ah", "usual, to: full, float: 2 h", 2, func(e model.Ends) bool { return e.Current > 0 }},
+		{"agm-12v-7ah", "0.1 C, to: full", 1, func(e model.Ends) bool { return e.Current > 0 }},
+		{"lfp-12v8-12ah", "usual, to: full", 1, func(e model.Ends) bool { return e.Current > 0 }},
+		{"nimh-7v2-3ah", "usual, to: full", 1, func(e model.Ends) bool { return e.Slope > 0 && e.Temperature > 0 && e.Current == 0 }},
+	} {
+		s, err := parse(x.pack, x.charge)
+		if err != nil {
+			t.Errorf("%s, %s: %v", x.pack, x.charge, err)
+			continue
+		}
+		if len(s.Setup.Plan) != x.steps || !x.why(s.Setup.Plan[0].Ends) {
+			t.Errorf("%s, %s: %d steps, ends %+v", x.pack, x.charge, len(s.Setup.Plan), s.Setup.Plan[0].Ends)
+		}
+		for _, p := range s.Setup.Plan {
+			if p.Ends.Time == 0 || p.Ends.Charge == 0 {
+				t.Errorf("%s, %s: a step without its backstops: %+v", x.pack, x.charge, p.Ends)
+			}
+		}
+	}
+	for _, x := range []struct{ pack, charge, want string }{
+		{"lfp-12v8-12ah", "usual, to: full, float: 2 h", "is not floated"},
+		{"agm-12v-7ah", "usual, to: full, ends: {time: 2 h}", "the chemistry says how its charge runs and ends"},
+		{"agm-12v-7ah", "usual, to: absorb", "usual"},
+		{"agm-12v-7ah", "-1 A, to: full", "top-up.yaml:5:14"},
+		{"agm-12v-7ah", "3 C, to: full", "this would harm agm-12v-7ah"},
+	} {
+		if _, err := parse(x.pack, x.charge); err == nil || !strings.Contains(err.Error(), x.want) {
+			t.Errorf("%s, %s: %v, want an error that says %q", x.pack, x.charge, err, x.want)
 		}
 	}
 }

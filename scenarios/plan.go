@@ -109,7 +109,7 @@ func (r *planReader) step(m *quantity.Map) {
 	}
 	if kinds != 1 {
 		m.Fail("", "a step that is not one thing", "exactly one of rest, charge, discharge (or steps, for a group)", "")
-		for _, key := range [...]string{"ends", "to", "as", "pulse", "ripple", "table", "inverter", "store"} {
+		for _, key := range [...]string{"ends", "to", "float", "as", "pulse", "ripple", "table", "inverter", "store"} {
 			m.Find(key) // known, so that one mistake is one message
 		}
 		return
@@ -119,6 +119,8 @@ func (r *planReader) step(m *quantity.Map) {
 		p.step.Kind = model.Rest
 		p.step.Ends.Time = rest.Nanoseconds(quantity.Above(0, years))
 		p.ends = &quantity.Map{}
+	case isCharge && r.whole(charge, m):
+		return
 	case isCharge:
 		p.step.Kind = model.Charge
 		r.load(&p, charge, m)
@@ -137,6 +139,44 @@ func (r *planReader) step(m *quantity.Map) {
 		}
 	}
 	r.steps = append(r.steps, p)
+}
+
+// usual is the word for half of the current that the pack may be charged with.
+const usual = "usual"
+
+// whole reads a charge by the rules of the pack's chemistry, {charge: 0.1 C, to: full}, and reports whether the step is one.
+func (r *planReader) whole(level quantity.Field, m *quantity.Map) bool {
+	const word = "full"
+	to, _ := m.Find("to")
+	if !to.IsText() || to.Text() != word {
+		return false
+	}
+	for _, key := range [...]string{"ends", "as", "pulse", "ripple", "table", "inverter", "store"} {
+		if _, ok := m.Find(key); ok {
+			m.Fail(key, key+" beside to: full", "none: the chemistry says how its charge runs and ends", "to: absorb takes ends of your own")
+		}
+	}
+	float := m.NanosecondsOr("float", quantity.Above(0, years), 0)
+	if float > 0 && r.pack.Levels.Float == 0 {
+		m.Fail("float", fmt.Sprintf("%s: %s is not floated", r.pack.Name, r.pack.Chemistry), "to: full without float", "")
+		return true
+	}
+	rate := 0.0 // as usual
+	given, v, ok := level.WordOrValue([]string{usual}, quantity.Rate, quantity.Current)
+	switch {
+	case !ok:
+		return true
+	case given == "":
+		if err := quantity.Positive().Check(v); err != nil {
+			level.FailWith(err)
+			return true
+		}
+		rate = amperes(r.pack, v) / r.pack.Amps(1)
+	}
+	for _, step := range r.pack.ChargeSteps(rate, r.start.Ambient, float) {
+		r.steps = append(r.steps, plannedStep{step: step, at: m, ends: &quantity.Map{}})
+	}
+	return true
 }
 
 // years bounds every duration of a file [s].
@@ -331,7 +371,7 @@ func (r *planReader) tableFile(f quantity.Field) []model.LoadPoint {
 
 // limit reads the voltage that a charge holds.
 func (r *planReader) limit(p *plannedStep, m *quantity.Map) {
-	p.step.Voltage = r.volts(m.Get("to"), p, []string{"absorb", "float", "equalise"})
+	p.step.Voltage = r.volts(m.Get("to"), p, []string{"absorb", "float", "equalise", "full"})
 }
 
 // volts reads a level of the pack: a word that the pack resolves for the step's rate or, in a file that names its own pack, volts.

@@ -135,11 +135,12 @@ func stepSchema() node {
 	current := []quantity.Kind{quantity.Rate, quantity.Current}
 	n := object(node{
 		"rest":   described("how long", of(quantity.Time)),
-		"charge": described("a current; the word rated; or table", wordOr([]string{"rated", "table"}, current...)),
+		"charge": described("a current; the word rated; table; or, with to: full, usual", wordOr([]string{"rated", "table", "usual"}, current...)),
 		"discharge": described("a current, power or resistance; the word rated; or table",
 			wordOr([]string{"rated", "table"}, quantity.Rate, quantity.Current, quantity.Power, quantity.Resistance)),
-		"to": described("the voltage that a charge holds", levels("absorb", "float", "equalise")),
-		"as": described("the current is that of a power or of a resistance, at the pack's nominal voltage", word("power", "resistance")),
+		"to":    described("the voltage that a charge holds; or full, a charge by the rules of the chemistry, which also end it", levels("absorb", "float", "equalise", "full")),
+		"float": described("how long to float after to: full", of(quantity.Time)),
+		"as":    described("the current is that of a power or of a resistance, at the pack's nominal voltage", word("power", "resistance")),
 		"pulse": object(node{
 			"every": of(quantity.Time), "on": of(quantity.Time), "low": of(quantity.Ratio), "phase": of(quantity.Time),
 		}, "every", "on"),
