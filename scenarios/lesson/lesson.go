@@ -99,7 +99,8 @@ var files embed.FS
 
 // order is the order in which the lessons on board are meant to be taken: the battery, the readings, the sums, the figure.
 var order = [...]string{
-	"rate", "small-steps",
+	"rate", "rest-returns", "end-voltage", "rectangle", "pulsed-load", "ripple", "counter-wrap", "two-clocks", "small-steps",
+	"offset", "coarse-shunt", "gain-offset", "in-and-out", "temperature", "plus-or-minus", "cutoff-rebound", "first-connection",
 }
 
 // Names lists the lessons on board in the order in which they are meant to be taken.

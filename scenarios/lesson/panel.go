@@ -154,34 +154,35 @@ func (p *panelPlan) ofRun(b *bench, c *curvePlan) (x, y []float64, err error) {
 		x, y = p.ofRecord(b.records[c.run][0], c.of)
 		return x, y, nil
 	}
-	// Between two instants at which something changes the course is smooth: so many points of it make a curve.
-	const points = 60
-	end := p.end()
+	// Between two instants at which something changes the course is smooth, or a ripple: so many points of it make a curve.
+	points := int64(60)
+	if slices.ContainsFunc(plan.setup.Plan, func(s model.Step) bool { return s.Load.Ripple > 0 }) {
+		points = 600
+	}
 	charge, energy := 0.0, 0.0
 	_, err = rehearsal.Play(&plan.setup, rehearsal.Options{Visit: func(s *model.Span) {
-		step := max((s.T1-s.T0)/points, 1e6)
-		for t := s.T0; s.T1 > s.T0; t = min(t+step, s.T1) {
-			if t >= p.from && t <= end {
-				var value float64
-				switch c.of {
-				case "current":
-					value = s.Current(t)
-				case "voltage":
-					value = s.Voltage(t)
-				case "charge":
-					value = charge + s.Charge(s.T0, t)
-				case "energy":
-					value = energy + s.Energy(s.T0, t)
-				case "temperature":
-					value = s.Temperature(t)
-				}
-				at := float64(t) * 1e-9
-				if p.over == overCharge {
-					at = math.Abs(charge + s.Charge(s.T0, t))
-				}
-				x, y = append(x, at), append(y, value)
+		from, to := max(s.T0, p.from), min(s.T1, p.end())
+		step := max((to-from)/points, 1)
+		for t := from; t <= to && s.T1 > s.T0; t = min(t+step, to) {
+			var value float64
+			switch c.of {
+			case "current":
+				value = s.Current(t)
+			case "voltage":
+				value = s.Voltage(t)
+			case "charge":
+				value = charge + s.Charge(s.T0, t)
+			case "energy":
+				value = energy + s.Energy(s.T0, t)
+			case "temperature":
+				value = s.Temperature(t)
 			}
-			if t == s.T1 {
+			at := float64(t) * 1e-9
+			if p.over == overCharge {
+				at = math.Abs(charge + s.Charge(s.T0, t))
+			}
+			x, y = append(x, at), append(y, value)
+			if t == to {
 				break
 			}
 		}
