@@ -9,7 +9,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"stuntcell/emulator/rig"
-	"stuntcell/model"
 	"stuntcell/model/quantity"
 	"stuntcell/scenarios"
 	"stuntcell/validate/cause"
@@ -53,7 +52,7 @@ func runShow(std streams, o showOptions, name string) error {
 		return err
 	}
 	var found [][]byte
-	for _, show := range []func(string) []byte{scenarios.Source, packFile, rig.Source, showCause, showLogger, showTerm} {
+	for _, show := range []func(string) []byte{scenarios.Source, showPack, rig.Source, showCause, showLogger, showTerm} {
 		if text := show(name); text != nil {
 			found = append(found, text)
 		}
@@ -72,14 +71,6 @@ func unknown(name string) error {
 		hint = near + "?"
 	}
 	return usagef(hint, "nothing of the name %q is on board", name)
-}
-
-func packFile(name string) []byte {
-	data, ok := model.PackFile(name)
-	if !ok {
-		return nil
-	}
-	return data
 }
 
 func showCause(name string) []byte {
