@@ -67,3 +67,33 @@ func (p *Pack) Aged(health, growth float64) (*Pack, error) {
 	q.Cell.Gassing = p.Cell.Gassing
 	return &q, nil
 }
+
+// DischargePlan is a plan of one discharge at amps [A] to a voltage [V], with time to spare.
+func DischargePlan(amps, end float64) Plan {
+	const most = 60 * 86400e9
+	return Plan{{Kind: Discharge, Load: Load{Current: amps}, Ends: Ends{Voltage: end, Time: most}}}
+}
+
+// DischargeTo discharges the pack at amps [A] from full and rested to a voltage [V], its cells held at the reference temperature, and
+// returns how it ended and the slope of the voltage in the last minute [V/s].
+func (p *Pack) DischargeTo(amps, end float64) (StepEnd, float64, error) {
+	c, err := NewCourse(p, DischargePlan(amps, end), Options{Isothermal: true})
+	if err != nil {
+		return StepEnd{}, 0, err
+	}
+	var slope float64
+	var t0 int64
+	v0 := math.NaN()
+	for !c.Done() {
+		s := c.Next(c.Now() + 60e9)
+		if s.T1 <= s.T0 {
+			continue
+		}
+		v := s.Voltage(s.T1)
+		if !math.IsNaN(v0) {
+			slope = (v - v0) / (float64(s.T1-t0) / 1e9)
+		}
+		t0, v0 = s.T1, v
+	}
+	return c.Ended()[0], slope, nil
+}

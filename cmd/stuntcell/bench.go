@@ -63,14 +63,19 @@ func (b *bench) rig() (rig.Rig, error) {
 
 // scenario reads one scenario: a name on board or a file.
 func (b *bench) scenario(arg string) (*scenarios.Scenario, error) {
+	return b.scenarioIn(arg, b.env())
+}
+
+// scenarioIn reads one scenario with what it is to lean on.
+func (b *bench) scenarioIn(arg string, env scenarios.Env) (*scenarios.Scenario, error) {
 	if !strings.HasSuffix(arg, ".yaml") && !strings.ContainsAny(arg, `/\`) {
-		return scenarios.ByName(arg, b.env())
+		return scenarios.ByName(arg, env)
 	}
 	data, err := b.open(arg)
 	if err != nil {
 		return nil, err
 	}
-	return scenarios.Parse(arg, data, b.env())
+	return scenarios.Parse(arg, data, env)
 }
 
 // entry is a scenario of a suite. One on board that the project's pack or rig cannot run has no scenario but a reason.

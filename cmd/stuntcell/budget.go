@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"math"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -204,62 +203,5 @@ func rehearsedFigure(b *bench, o budgetOptions, r rig.Rig) (budget.Figure, error
 	if err != nil {
 		return budget.Figure{}, err
 	}
-	amps := o.current
-	if amps == 0 {
-		amps = p.Rated.Current()
-	}
-	if !(amps > 0) {
-		return budget.Figure{}, usagef("", "--current %v A: expected above 0", amps)
-	}
-	end := o.cutoff
-	if end == 0 {
-		if end, err = p.Level("end", amps); err != nil {
-			return budget.Figure{}, err
-		}
-	}
-	if harms := p.CheckPlan(discharge(amps, end), p.Cell.Reference); len(harms) > 0 {
-		return budget.Figure{}, harms[0]
-	}
-	done, slope, err := dischargeTo(p, amps, end)
-	if err != nil {
-		return budget.Figure{}, err
-	}
-	if done.Why != model.ByVoltage {
-		return budget.Figure{}, fmt.Errorf("%s at %.3g A: the discharge ended by %s, not by the level of %.3f V: no capacity to make a budget for", p.Name, amps, done.Why, end)
-	}
-	f := budget.Figure{Charge: -done.Charge, Energy: -done.Energy, Duration: float64(done.End-done.Begin) / 1e9, Current: amps, End: end,
-		Every: float64(r.Readings.Interval()) / 1e9, From: fmt.Sprintf("a rehearsed discharge of %s at %.3g A to %.3f V (a simulation, not a measurement)", p.Name, amps, end)}
-	f.Voltage = f.Energy / f.Charge
-	f.EndSlope = math.Max(0, -slope)
-	f.Cell = p.Cell.Reference
-	return f, nil
-}
-
-// discharge is a plan of one discharge to a voltage, with time to spare.
-func discharge(amps, end float64) model.Plan {
-	const most = 60 * 86400e9
-	return model.Plan{{Kind: model.Discharge, Load: model.Load{Current: amps}, Ends: model.Ends{Voltage: end, Time: most}}}
-}
-
-// dischargeTo discharges a pack in simulation from full, its cells held at the reference temperature, and returns how it ended and the slope of the voltage in the last minute [V/s].
-func dischargeTo(p *model.Pack, amps, end float64) (model.StepEnd, float64, error) {
-	c, err := model.NewCourse(p, discharge(amps, end), model.Options{Isothermal: true})
-	if err != nil {
-		return model.StepEnd{}, 0, err
-	}
-	var slope float64
-	var t0 int64
-	v0 := math.NaN()
-	for !c.Done() {
-		s := c.Next(c.Now() + 60e9)
-		if s.T1 <= s.T0 {
-			continue
-		}
-		v := s.Voltage(s.T1)
-		if !math.IsNaN(v0) {
-			slope = (v - v0) / (float64(s.T1-t0) / 1e9)
-		}
-		t0, v0 = s.T1, v
-	}
-	return c.Ended()[0], slope, nil
+	return budget.Rehearsed(p, r, o.current, o.cutoff)
 }

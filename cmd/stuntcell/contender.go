@@ -34,6 +34,9 @@ type choice struct {
 	board
 }
 
+// answerTimeout is how long a logger may take for an answer if nobody says otherwise, in real time.
+const answerTimeout = 10 * time.Second
+
 // flags adds the flags of a choice to a command.
 func (c *choice) flags(cmd *cobra.Command) {
 	f := cmd.Flags()
@@ -43,7 +46,7 @@ func (c *choice) flags(cmd *cobra.Command) {
 	f.StringVar(&c.wasm, "wasm", "", "prove the WebAssembly module `FILE` in a sandbox")
 	f.StringVar(&c.log, "log", "", "judge `FILE`, the log of a program that was fed by record or emulate")
 	f.StringVar(&c.link, "link", "", "how --run is driven: lockstep, or `stream` for a program that reads plain lines")
-	f.DurationVar(&c.timeout, "timeout", 10*time.Second, "how long the logger may take for an answer, in real time")
+	f.DurationVar(&c.timeout, "timeout", answerTimeout, "how long the logger may take for an answer, in real time")
 	cmd.RegisterFlagCompletionFunc("defect", completeOne(loggerNames))
 	cmd.RegisterFlagCompletionFunc("link", completeOne(func() []string { return []string{"lockstep", "stream"} }))
 	c.board.flags(cmd)

@@ -235,7 +235,7 @@ func (o fitOptions) pack(f *fitted) (string, error) {
 		logs := append([]fittedLog(nil), f.Logs...)
 		miss := 0.0
 		for i := range logs {
-			e, _, err := dischargeTo(p, logs[i].Current, logs[i].End)
+			e, _, err := p.DischargeTo(logs[i].Current, logs[i].End)
 			if err != nil {
 				return "", err
 			}

@@ -122,7 +122,7 @@ func (c *rehearsed) run(amps float64) {
 			return
 		}
 	}
-	course, err := model.NewCourse(p, discharge(amps, end), model.Options{})
+	course, err := model.NewCourse(p, model.DischargePlan(amps, end), model.Options{})
 	if err != nil {
 		c.why = err.Error()
 		return

@@ -67,6 +67,7 @@ All of it is a simulation: real batteries may be worse, and firmware is no safet
 		newCalibrate(std),
 		newBudget(std),
 		newFit(std),
+		newPage(std),
 		newList(std),
 		newShow(std),
 		newInit(std),

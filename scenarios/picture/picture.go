@@ -32,6 +32,8 @@ type Picture struct {
 	Marks []Mark
 	// Dark draws for a dark page.
 	Dark bool
+	// Width of the picture [points of 1/72 inch]; 0: DefaultWidth. A narrow one has fewer figures at its axis.
+	Width float64
 }
 
 // Panel is one pair of axes.
@@ -65,9 +67,11 @@ type Mark struct {
 	Name string
 }
 
-// Size of a picture in points of 1/72 inch.
+// DefaultWidth of a picture [points of 1/72 inch].
+const DefaultWidth = 680
+
+// Heights of the parts of a picture in points of 1/72 inch.
 const (
-	width       = 680 * vg.Length(1)
 	panelHeight = 150 * vg.Length(1)
 	titleHeight = 22 * vg.Length(1)
 	axisHeight  = 34 * vg.Length(1)
@@ -120,7 +124,7 @@ func IsFile(file string) bool {
 
 // SVG draws the picture as SVG, with its title for those who hear it.
 func (p *Picture) SVG(w io.Writer) error {
-	c := vgsvg.New(width, p.height())
+	c := vgsvg.New(p.width(), p.height())
 	if err := p.draw(draw.New(c)); err != nil {
 		return err
 	}
@@ -129,8 +133,38 @@ func (p *Picture) SVG(w io.Writer) error {
 		return err
 	}
 	head := `<g transform=`
-	_, err := io.WriteString(w, strings.Replace(b.String(), head, "<title>"+escape(p.Title)+"</title>\n"+head, 1))
+	text := strings.Replace(b.String(), head, "<title>"+escape(p.Title)+"</title>\n"+head, 1)
+	_, err := io.WriteString(w, attributes(text))
 	return err
+}
+
+// attributes turns the style of each element into attributes of its own (SVG 2, 6.6): a page whose policy forbids styles inside of it can
+// then show the picture. A font that is not everywhere gets those that stand in for it.
+func attributes(svg string) string {
+	var b strings.Builder
+	b.Grow(len(svg))
+	for {
+		before, after, ok := strings.Cut(svg, `style="`)
+		b.WriteString(before)
+		if !ok {
+			return b.String()
+		}
+		style, rest, _ := strings.Cut(after, `"`)
+		for i, property := range strings.Split(style, ";") {
+			name, value, _ := strings.Cut(property, ":")
+			switch {
+			case name == "font-family":
+				value += ",Arial,Helvetica,sans-serif"
+			case value == "normal":
+				continue // as without it
+			}
+			if i > 0 {
+				b.WriteByte(' ')
+			}
+			b.WriteString(name + `="` + value + `"`)
+		}
+		svg = rest
+	}
 }
 
 // Inline is the picture as an svg element, to stand inside a page.
@@ -145,12 +179,22 @@ func (p *Picture) Inline() (string, error) {
 
 // PNG draws the picture as PNG of 144 dots an inch.
 func (p *Picture) PNG(w io.Writer) error {
-	c := vgimg.PngCanvas{Canvas: vgimg.NewWith(vgimg.UseWH(width, p.height()), vgimg.UseDPI(144))}
+	c := vgimg.PngCanvas{Canvas: vgimg.NewWith(vgimg.UseWH(p.width(), p.height()), vgimg.UseDPI(144))}
 	if err := p.draw(draw.New(c)); err != nil {
 		return err
 	}
 	_, err := c.WriteTo(w)
 	return err
+}
+
+// Height of the picture [points of 1/72 inch].
+func (p *Picture) Height() float64 { return float64(p.height()) }
+
+func (p *Picture) width() vg.Length {
+	if p.Width == 0 {
+		return DefaultWidth
+	}
+	return vg.Length(p.Width)
 }
 
 func (p *Picture) height() vg.Length {
@@ -180,7 +224,7 @@ func (p *Picture) draw(c draw.Canvas) error {
 	last.X.Label.Text = unit
 	title := words(colours.ink, 12)
 	title.XAlign, title.YAlign = text.XCenter, text.YTop
-	c.FillText(title, vg.Point{X: c.Min.X + width/2, Y: c.Max.Y - 5}, p.Title)
+	c.FillText(title, vg.Point{X: c.Min.X + p.width()/2, Y: c.Max.Y - 5}, p.Title)
 	body := draw.Crop(c, 8, -12, 4, -titleHeight)
 	for n, canvases := range plot.Align(plots, draw.Tiles{Rows: len(plots), Cols: 1, PadY: 6}, body) {
 		plots[n][0].Draw(canvases[0])
@@ -222,7 +266,7 @@ func (p *Picture) panel(n int, colours palette, low, high, scale float64) *plot.
 	}
 	q.Y.Label.Padding = 4
 	q.Y.Label.Text = panel.Label
-	q.X.Tick.Marker, q.Y.Tick.Marker = round(8), round(5)
+	q.X.Tick.Marker, q.Y.Tick.Marker = round(max(3, 8*p.width()/DefaultWidth)), round(5)
 	if p.Log {
 		q.X.Scale, q.X.Tick.Marker = plot.LogScale{}, roundLog{}
 	}

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"slices"
+	"strings"
 
 	"stuntcell/validate/verdict"
 )
@@ -14,13 +16,7 @@ var page embed.FS
 
 // HTML writes a suite as one page that needs nothing from elsewhere: readable on paper, in the dark and on a phone.
 func HTML(w io.Writer, r Run, verdicts []*verdict.Verdict) error {
-	t, err := template.New("page.html").Funcs(template.FuncMap{
-		"allowed": allowed, "measured": measured, "overall": overall, "hours": hours, "owner": ownership, "sure": sure,
-		"span": span, "printable": printable, "courses": courses, "blame": blameLines, "class": class, "moved": moved,
-		"some":  func(names []string) string { return some(names, 3) },
-		"pass":  func(c verdict.Check) bool { return c.Pass != nil && *c.Pass },
-		"check": checkCell,
-	}).ParseFS(page, "page.html")
+	t, err := pageTemplate()
 	if err != nil {
 		return err
 	}
@@ -58,6 +54,57 @@ func HTML(w io.Writer, r Run, verdicts []*verdict.Verdict) error {
 	}
 	d.Advice, d.Share = parted(tally, len(verdicts))
 	return t.Execute(w, d)
+}
+
+// pageTemplate parses the page with its functions.
+func pageTemplate() (*template.Template, error) {
+	return template.New("page.html").Funcs(template.FuncMap{
+		"allowed": allowed, "measured": measured, "overall": overall, "hours": hours, "owner": ownership, "sure": sure,
+		"span": span, "printable": printable, "courses": courses, "blame": blameLines, "class": class, "word": word, "moved": moved,
+		"some":  func(names []string) string { return some(names, 3) },
+		"pass":  func(c verdict.Check) bool { return c.Pass != nil && *c.Pass },
+		"check": checkCell,
+	}).ParseFS(page, "page.html")
+}
+
+// Article is the part of the page on one verdict, whether it holds or not, to stand inside another page: checks, whose error it is, findings with truth
+// against log around them. Its classes are those of the page's own style.
+func Article(v *verdict.Verdict) (template.HTML, error) {
+	t, err := pageTemplate()
+	if err != nil {
+		return "", err
+	}
+	var b strings.Builder
+	if err := t.ExecuteTemplate(&b, "article", v); err != nil {
+		return "", err
+	}
+	return template.HTML(b.String()), nil
+}
+
+// Line is a verdict in a line of a table.
+type Line struct {
+	// Class is ok, fail or skip.
+	Class string
+	// Charge and Energy are what the checks of these names measured; "-" if there is none.
+	Charge, Energy string
+	// Causes are the failures that were found, each once.
+	Causes []string
+}
+
+// LineOf sums a verdict up.
+func LineOf(v *verdict.Verdict) Line {
+	l := Line{Class: class(v), Charge: checkCell(v, "charge"), Energy: checkCell(v, "energy")}
+	for _, f := range failures(v) {
+		if !slices.Contains(l.Causes, f.Cause) {
+			l.Causes = append(l.Causes, f.Cause)
+		}
+	}
+	return l
+}
+
+// word is what came of a verdict in a word.
+func word(v *verdict.Verdict) string {
+	return map[string]string{"ok": "PASS", "fail": "FAIL", "skip": "SKIP"}[class(v)]
 }
 
 // class is the word and the style class for what came of a verdict.

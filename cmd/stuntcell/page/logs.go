@@ -1,0 +1,336 @@
+package page
+
+import (
+	"bytes"
+	"context"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"html/template"
+	"io"
+	"mime/multipart"
+	"net/http"
+	"net/url"
+	"path"
+	"strconv"
+	"strings"
+	"unicode"
+
+	"stuntcell/model"
+	"stuntcell/model/quantity"
+	"stuntcell/scenarios/picture"
+	"stuntcell/validate/audit"
+	"stuntcell/validate/budget"
+	"stuntcell/validate/logfile"
+)
+
+// logsState is what the logs view's address holds: all but the log.
+type logsState struct {
+	Cutoff, Taper, Rig string
+}
+
+func readLogs(q *query) logsState {
+	return logsState{Cutoff: q.text("cutoff", ""), Taper: q.text("taper", ""), Rig: q.text("rig", "")}
+}
+
+func (l logsState) values() url.Values {
+	v := url.Values{}
+	set(v, "cutoff", l.Cutoff)
+	set(v, "taper", l.Taper)
+	set(v, "rig", l.Rig)
+	return v
+}
+
+// command is the command line that does the same for a log.
+func (l logsState) command(log string) string {
+	words := []string{"stuntcell", "audit", log}
+	for _, f := range []struct{ flag, value string }{{"--cutoff", l.Cutoff}, {"--taper", l.Taper}, {"--rig", l.Rig}} {
+		if f.value != "" {
+			words = append(words, f.flag, f.value)
+		}
+	}
+	return commandLine(words...)
+}
+
+// auditedLog is a log that was examined, and what was found. The log itself is not kept.
+type auditedLog struct {
+	id, name string
+	state    logsState
+	report   *audit.Report
+	sketch   audit.Sketch
+	phase    *audit.Phase // that gives the capacity; nil: none
+	atLeast  bool
+	stated   *budget.Stated // nil: no rig was named, or there is no capacity
+	unstated string         // why a rig was named and stated is nil
+}
+
+func (a *auditedLog) picture() *picture.Picture { return a.sketch.Picture(a.name, a.report.Sign) }
+
+// href is the address of what was found.
+func (a *auditedLog) href() string { return address("/logs/"+a.id, a.state.values()) }
+
+// logsView is what the logs view shows.
+type logsView struct {
+	State logsState
+	Rigs  []choice
+	Wrong mistakes
+	Most  int64 // MB
+	Kept  []*auditedLog
+	// Log is what was found, nil in the form alone.
+	Log    *auditedLog
+	Figure figure
+}
+
+// Href, Name and Report are for the templates.
+func (a *auditedLog) Href() string          { return a.href() }
+func (a *auditedLog) Path() string          { return "/logs/" + a.id }
+func (a *auditedLog) Name() string          { return a.name }
+func (a *auditedLog) Report() *audit.Report { return a.report }
+func (a *auditedLog) Phase() *audit.Phase   { return a.phase }
+func (a *auditedLog) AtLeast() bool         { return a.atLeast }
+func (a *auditedLog) Stated() *budget.Stated {
+	return a.stated
+}
+func (a *auditedLog) Unstated() string { return a.unstated }
+func (a *auditedLog) Command() string  { return a.state.command(a.name) }
+
+func (s *Server) logsForm(w http.ResponseWriter, r *http.Request) error {
+	q := readQuery(r.URL.RawQuery)
+	state := readLogs(q)
+	wrong := q.done()
+	s.logOptions(state, wrong)
+	s.showLogs(w, statusOf(wrong), logsView{State: state, Wrong: wrong})
+	return nil
+}
+
+func (s *Server) showLogs(w http.ResponseWriter, status int, d logsView) {
+	d.Rigs, d.Most, d.Kept = s.board.rigs, s.Limits.Log>>20, s.logs.all()
+	v := view{Title: "Audit a log", Here: "/logs"}
+	if d.Log != nil {
+		v.Title = "Audit of " + d.Log.name
+	}
+	v.Data = d
+	s.show(w, status, "logs", v)
+}
+
+// logOptions turns the state into what an audit takes.
+func (s *Server) logOptions(l logsState, w mistakes) (audit.Options, *budget.Capacity) {
+	o := audit.Options{
+		Cutoff: w.quantityOf("cutoff", l.Cutoff, quantity.Voltage, quantity.Above(0, 1e4)),
+		Taper:  w.quantityOf("taper", l.Taper, quantity.Current, quantity.Above(0, 1e5)),
+	}
+	if l.Rig == "" {
+		return o, nil
+	}
+	r, err := s.Bench.Rig(l.Rig)
+	if err != nil || !has(s.board.rigs, l.Rig) {
+		w.add("rig", "no rig %.60q on board", l.Rig)
+		return o, nil
+	}
+	o.FullCurrent = float64(r.Front.ShuntMax) * r.Front.ShuntStep / r.Shunt.Nominal
+	o.FullVoltage = float64(r.Front.BusMax) * r.Front.BusStep
+	return o, &budget.Capacity{Rig: r, Limits: budget.FromRig(r)}
+}
+
+// logsTake takes a form with a log, examines the log while it comes, and goes to what was found.
+func (s *Server) logsTake(w http.ResponseWriter, r *http.Request) error {
+	parts, err := r.MultipartReader()
+	if err != nil {
+		return badForm(err)
+	}
+	fields := url.Values{}
+	for {
+		part, err := parts.NextPart()
+		if errors.Is(err, io.EOF) {
+			return s.noLog(w, fields, "choose a log first")
+		}
+		if err != nil {
+			return badForm(err)
+		}
+		if part.FormName() != "log" {
+			value, err := io.ReadAll(io.LimitReader(part, longestValue+1))
+			if err != nil {
+				return badForm(err)
+			}
+			if len(fields) > 20 {
+				return badForm(errors.New("too many fields"))
+			}
+			fields.Add(part.FormName(), string(value))
+			continue
+		}
+		if part.FileName() == "" {
+			return s.noLog(w, fields, "choose a log first")
+		}
+		q := readQuery(fields.Encode())
+		state := readLogs(q)
+		wrong := q.done()
+		o, capacity := s.logOptions(state, wrong)
+		if len(wrong) > 0 {
+			s.showLogs(w, http.StatusBadRequest, logsView{State: state, Wrong: wrong})
+			return nil
+		}
+		found, err := s.examine(r.Context(), part, state, o, capacity)
+		var large *http.MaxBytesError
+		if errors.As(err, &large) {
+			return tooLarge(s.Limits.Log)
+		}
+		var p problem
+		if errors.As(err, &p) {
+			return err
+		}
+		if err != nil {
+			s.showLogs(w, http.StatusBadRequest, logsView{State: state, Wrong: mistakes{"log": err.Error()}})
+			return nil
+		}
+		s.logs.put(found.id, found, func(*auditedLog) bool { return true })
+		http.Redirect(w, r, found.href(), http.StatusSeeOther)
+		return nil
+	}
+}
+
+// noLog shows the form again and says what is missing.
+func (s *Server) noLog(w http.ResponseWriter, fields url.Values, text string) error {
+	q := readQuery(fields.Encode())
+	state := readLogs(q)
+	wrong := q.done()
+	wrong.add("log", "%s", text)
+	s.showLogs(w, http.StatusBadRequest, logsView{State: state, Wrong: wrong})
+	return nil
+}
+
+// examine audits a log while it is read.
+func (s *Server) examine(ctx context.Context, in *multipart.Part, state logsState, o audit.Options, capacity *budget.Capacity) (*auditedLog, error) {
+	free, err := s.slot(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer free()
+	found := &auditedLog{id: s.logs.name(), name: logName(in.FileName()), state: state}
+	o.Row = found.sketch.Row
+	a := audit.New(o)
+	reader := logfile.NewReader(in, logfile.Options{})
+	for {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		t, err := reader.Next()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err == nil {
+			err = a.Add(t)
+		}
+		if err != nil {
+			return nil, err
+		}
+	}
+	found.report = a.Finish()
+	found.report.Log = found.name
+	if found.phase, found.atLeast = found.report.Capacity(); found.phase != nil && capacity != nil {
+		capacity.Figure = found.report.Figure(found.phase, found.report.Interval)
+		capacity.Figure.Lambda = 0.006
+		if found.stated, err = capacity.State(budget.Options{Seed: 1}); err != nil {
+			found.unstated = err.Error()
+		}
+	}
+	return found, nil
+}
+
+// logName makes a name for a log from what the browser says of its file.
+func logName(name string) string {
+	name = path.Base(strings.ReplaceAll(name, `\`, "/"))
+	name = strings.Map(func(r rune) rune {
+		if !unicode.IsPrint(r) {
+			return -1
+		}
+		return r
+	}, name)
+	if r := []rune(name); len(r) > 80 {
+		name = string(r[:80])
+	}
+	if name == "" || name == "." || name == "/" {
+		return "log.csv"
+	}
+	return name
+}
+
+func (s *Server) findLog(r *http.Request) (*auditedLog, error) {
+	if a, ok := s.logs.get(r.PathValue("id")); ok {
+		return a, nil
+	}
+	return nil, problem{status: http.StatusNotFound, Title: "This audit is gone",
+		Text: "The server was started again since, or later ones have taken its place. Audits are kept in memory only, and the log itself never is.",
+		Back: "/logs", BackText: "Give the log again"}
+}
+
+func (s *Server) logsShow(w http.ResponseWriter, r *http.Request) error {
+	a, err := s.findLog(r)
+	if err != nil {
+		return err
+	}
+	p := a.picture()
+	s.showLogs(w, http.StatusOK, logsView{State: a.state, Log: a, Figure: figure{Path: "/logs/" + a.id + "/picture.svg", Height: int(p.Height()),
+		Alt: fmt.Sprintf("Curves over time of the log %s: voltage, current and charge. The figures are in the tables.", a.name)}})
+	return nil
+}
+
+// logsFile sends what was found in a log as a file.
+func (s *Server) logsFile(w http.ResponseWriter, r *http.Request) error {
+	a, err := s.findLog(r)
+	if err != nil {
+		return err
+	}
+	stem := strings.TrimSuffix(a.name, path.Ext(a.name))
+	switch r.PathValue("file") {
+	case "picture.svg":
+		_, look := readLook(r.URL.RawQuery)
+		return sendPicture(w, a.picture(), look)
+	case "curves.svg":
+		return download(w, stem+".svg", func(b *bytes.Buffer) error { return a.picture().SVG(b) })
+	case "phases.csv":
+		return download(w, stem+"-phases.csv", func(b *bytes.Buffer) error { return writePhases(b, a.report) })
+	case "report.txt":
+		return download(w, stem+"-audit.txt", func(b *bytes.Buffer) error { return a.report.WriteText(b) })
+	case "report.json":
+		return download(w, stem+"-audit.json", func(b *bytes.Buffer) error { return json.NewEncoder(b).Encode(a.report) })
+	case "sheet.html":
+		return download(w, stem+"-sheet.html", func(b *bytes.Buffer) error { return a.sheet(b) })
+	}
+	return noFile()
+}
+
+// sheet writes the sheet for who gets the battery.
+func (a *auditedLog) sheet(b *bytes.Buffer) error {
+	svg, err := a.picture().Inline()
+	if err != nil {
+		return err
+	}
+	sheet := audit.Sheet{Report: a.report, Stated: a.stated, Rig: a.state.Rig, SVG: template.HTML(svg), Cautions: []string{
+		"Put a fuse at the pack; check polarity with a meter before connecting; connect with load and charger off.",
+		"No jewellery; insulated tools; eye protection. Not unattended without an independent stop.",
+		model.Deference(),
+	}}
+	if a.phase != nil {
+		sheet.Brought = audit.Bring(a.phase.Charge, a.phase.Current, audit.Conditions{})
+	}
+	return sheet.Write(b)
+}
+
+// writePhases writes the phases of a log as CSV.
+func writePhases(b *bytes.Buffer, r *audit.Report) error {
+	number := func(x float64) string { return strconv.FormatFloat(x, 'g', 9, 64) }
+	maybe := func(x budget.Maybe) string {
+		if !x.Known() {
+			return ""
+		}
+		return number(float64(x))
+	}
+	c := csv.NewWriter(b)
+	rows := [][]string{{"kind", "first_line", "last_line", "begin_s", "end_s", "charge_Ah", "energy_Wh", "mean_A", "most_A", "start_V", "end_V", "low_V", "high_V", "intended", "ended"}}
+	for _, p := range r.Phases {
+		rows = append(rows, []string{string(p.Kind), strconv.Itoa(p.First), strconv.Itoa(p.Last), number(p.Begin), number(p.End), number(p.Charge / 3600), number(p.Energy / 3600),
+			number(p.Current), number(p.Most), maybe(p.VStart), maybe(p.VEnd), maybe(p.VLow), maybe(p.VHigh), strconv.FormatBool(p.Intended), p.Ended})
+	}
+	return c.WriteAll(rows)
+}

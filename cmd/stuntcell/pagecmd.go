@@ -1,0 +1,153 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"os/exec"
+	"runtime"
+	"syscall"
+
+	"github.com/spf13/cobra"
+
+	localpage "stuntcell/cmd/stuntcell/page"
+	"stuntcell/emulator/rig"
+	"stuntcell/model"
+	"stuntcell/scenarios"
+	"stuntcell/validate/verdict"
+)
+
+type pageOptions struct {
+	open bool
+	addr string
+}
+
+func newPage(std streams) *cobra.Command {
+	var o pageOptions
+	cmd := &cobra.Command{
+		Use:   "page",
+		Short: "The local page: rehearse, prove, logs and budget in a browser",
+		Long: `The local page: rehearse, prove, logs and budget in a browser on this machine. It needs
+no account and no network, and can be read without script. What is shown is in the address, so
+that a link or a hand-out opens the same view; pictures, tables, files and the command line that
+does the same can be taken away. It runs until it is interrupted.
+
+It listens on the loopback only, so that nobody else can reach it; another address is for a
+network that you trust, such as a classroom's.`,
+		Example: `  stuntcell page --open
+  stuntcell page --addr 127.0.0.1:9000`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return runPage(cmd.Context(), std, o)
+		},
+	}
+	f := cmd.Flags()
+	f.BoolVar(&o.open, "open", false, "open it in the browser")
+	f.StringVar(&o.addr, "addr", "127.0.0.1:8275", "listen on `HOST:PORT`; port 0 takes any that is free")
+	return cmd
+}
+
+func runPage(ctx context.Context, std streams, o pageOptions) error {
+	host, _, err := net.SplitHostPort(o.addr)
+	if err != nil {
+		return usagef("as in --addr 127.0.0.1:9000", "--addr %q: expected HOST:PORT", o.addr)
+	}
+	b, err := findBench()
+	if err != nil {
+		return err
+	}
+	l, err := (&net.ListenConfig{}).Listen(ctx, "tcp", o.addr)
+	if errors.Is(err, syscall.EADDRINUSE) {
+		return usagef("another page may be open; --addr 127.0.0.1:0 takes any port that is free", "%s is taken", o.addr)
+	}
+	if err != nil {
+		return usagef("", "--addr %s: %w", o.addr, err)
+	}
+	defer l.Close()
+	options := localpage.Options{Tool: version, Bench: pageBench{b}, Notes: std.err}
+	if ip := l.Addr().(*net.TCPAddr).IP; !ip.IsLoopback() {
+		options.Host, options.Open = host, true
+		fmt.Fprintf(std.err, "stuntcell: on %s the page can be opened by everybody on that network\n", l.Addr())
+	}
+	s, err := localpage.New(options)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	url := "http://" + l.Addr().String() + "/"
+	fmt.Fprintln(std.out, url)
+	if o.open {
+		if err := openBrowser(url); err != nil {
+			fmt.Fprintf(std.err, "stuntcell: no browser could be started (%v): open the address yourself\n", err)
+		}
+	}
+	if err := s.Serve(ctx, l); err != nil {
+		return err
+	}
+	return interrupted
+}
+
+// openBrowser asks the system to show an address.
+func openBrowser(url string) error {
+	args := []string{"xdg-open", url}
+	switch runtime.GOOS {
+	case "darwin":
+		args[0] = "open"
+	case "windows":
+		args = []string{"rundll32", "url.dll,FileProtocolHandler", url}
+	}
+	cmd := exec.Command(args[0], args[1:]...)
+	if err := cmd.Start(); err != nil {
+		return err
+	}
+	return cmd.Process.Release()
+}
+
+// pageBench is the bench as the page plays on it.
+type pageBench struct{ *bench }
+
+func (p pageBench) Env() scenarios.Env { return p.env() }
+
+func (p pageBench) Suite() []string {
+	var files []string
+	for _, name := range p.project.Suite {
+		if isFile(name) {
+			files = append(files, name)
+		}
+	}
+	return files
+}
+
+func (p pageBench) Scenario(name string, env scenarios.Env) (*scenarios.Scenario, error) {
+	return p.scenarioIn(name, env)
+}
+
+func (p pageBench) Pack(name string) (*model.Pack, error) { return p.packNamed(name) }
+
+func (p pageBench) Rig(name string) (rig.Rig, error) { return p.rigNamed(name) }
+
+func (p pageBench) Own() string { return p.project.Logger }
+
+// Prove implements [localpage.Bench].
+func (p pageBench) Prove(ctx context.Context, logger string, sc *scenarios.Scenario) (*verdict.Verdict, error) {
+	c := choice{timeout: answerTimeout}
+	switch logger {
+	case localpage.OwnLogger:
+	case localpage.GoodLogger:
+		c.good = true
+	default:
+		c.defect = logger
+	}
+	contender, err := c.choose(streams{}, p.bench)
+	if err != nil {
+		return nil, err
+	}
+	prover := prover{logger: contender, temp: os.TempDir(), columns: p.project.Columns}
+	done, err := prover.run(ctx, entry{name: sc.Name, sc: sc})
+	if err != nil {
+		return nil, err
+	}
+	return done.verdict, nil
+}
