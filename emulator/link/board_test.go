@@ -276,21 +276,7 @@ func TestBoardThatIsNotThere(t *testing.T) {
 	}
 }
 
-func TestPortThatIsBusy(t *testing.T) {
-	if os.Getuid() == 0 {
-		t.Log("root may open a busy port: only the second listener is tried")
-	} else {
-		device := onPTY(t, func(rw io.ReadWriter) { io.Copy(io.Discard, rw) })
-		s, err := link.OpenSerial(device, 9600)
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer s.Close()
-		var e *link.OpenError
-		if _, err = link.OpenSerial(device, 9600); !errors.As(err, &e) || !strings.Contains(e.Hint, "serial monitor") {
-			t.Errorf("second: %v", err)
-		}
-	}
+func TestListenerThatIsBusy(t *testing.T) {
 	l, _, err := link.ListenTCP(":0")
 	if err != nil {
 		t.Fatal(err)

@@ -292,6 +292,9 @@ func (c *conversation) hear(ctx context.Context, b []byte) error {
 		if err := c.send(ctx, c.out); err != nil {
 			return err
 		}
+		if cap(c.out) > 4*outputMost {
+			c.out = nil // what one long answer needed is not kept for the next
+		}
 	}
 	return nil
 }
