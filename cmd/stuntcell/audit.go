@@ -159,7 +159,10 @@ func (o auditOptions) check(logs []string) error {
 // auditOne audits a log and brings its capacity to the conditions asked for.
 func auditOne(ctx context.Context, std streams, b *bench, o auditOptions, name string) (*audited, error) {
 	a := &audited{}
-	options := audit.Options{Channel: o.channel, Cutoff: o.cutoff, Taper: o.taper, Row: a.sketch.Row}
+	options := audit.Options{Channel: o.channel, Cutoff: o.cutoff, Taper: o.taper}
+	if o.plot != "" || o.sheet != "" || o.evidence != "" || o.csv != "" {
+		options.Row = a.sketch.Row
+	}
 	var rigged *budget.Capacity
 	if o.rig != "" {
 		r, err := b.rigNamed(o.rig)

@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"runtime"
 	"strings"
 
 	"stuntcell/validate/audit"
@@ -105,7 +106,7 @@ func auditLog(ctx context.Context, std streams, name string, columns map[string]
 	}
 	defer closeLog()
 	a := audit.New(o)
-	if err := eachBatch(ctx, name, logfile.NewReader(in, logfile.Options{Columns: columns}), a.Add); err != nil {
+	if err := eachBatch(ctx, name, logfile.NewReader(in, logfile.Options{Columns: columns, Workers: min(runtime.GOMAXPROCS(0), 4)}), a.Add); err != nil {
 		return nil, err
 	}
 	r := a.Finish()

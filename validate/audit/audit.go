@@ -60,7 +60,8 @@ type Auditor struct {
 	broken  int
 	rows    int
 
-	prev      row
+	buffers   [2]row // the present row and the one before, by turns
+	prev      *row   // the last row that has a current; its time
 	prevT     float64
 	prevDt    float64
 	have      bool
@@ -74,6 +75,8 @@ type Auditor struct {
 	qPrint    float64 // what the printed places can hide at most [A·s], [W·s]
 	ePrint    float64
 	imax      float64
+	width     float64 // the band, for this printed step and largest current
+	widthFor  struct{ is, imax float64 }
 	signs     [2]bool // printed negative, positive seen
 	flips     int     // rows whose current has the other sign than the row before
 	evidence  float64 // positive: printed positive is charge
@@ -89,6 +92,9 @@ type Auditor struct {
 	powerOff  float64
 	powerLine int
 	tallies   [6]tally
+	counted   []int // the tallies that the log has a column for
+	blank     []float64
+	zero      []float64
 	ratio     ratio
 	phases    []Phase
 	tail      tail
@@ -103,7 +109,7 @@ func New(o Options) *Auditor {
 	if o.Channel == 0 {
 		o.Channel = 1
 	}
-	a := &Auditor{o: o, tempLow: math.Inf(1), tempHigh: math.Inf(-1), began: math.NaN()}
+	a := &Auditor{o: o, prev: &row{}, tempLow: math.Inf(1), tempHigh: math.Inf(-1), began: math.NaN()}
 	for i, n := range [...]string{"charge", "charge in", "charge out", "energy", "energy in", "energy out"} {
 		a.tallies[i].name = n
 		a.tallies[i].split = [...]int{0, 1, -1}[i%3]
@@ -137,6 +143,7 @@ func (a *Auditor) Add(t *logfile.Table) error {
 	if tick == nil && elapsed == nil && clock == nil {
 		return &logfile.Error{Text: "the log has no column of time", Expected: "a column such as time [s], date and time, or ms", Hint: "name it by a columns: block"}
 	}
+	none := [3]float64{math.NaN(), math.NaN(), math.NaN()}
 	var totals [6]*logfile.Column
 	for i, k := range [...]logfile.Kind{logfile.Charge, logfile.ChargeIn, logfile.ChargeOut, logfile.Energy, logfile.EnergyIn, logfile.EnergyOut} {
 		if totals[i] = find(k); totals[i] != nil {
@@ -162,43 +169,96 @@ func (a *Auditor) Add(t *logfile.Table) error {
 				Expected: "a unit such as ms", Hint: "name it by a columns: block, such as \"tick ms\""}
 		}
 	}
-	at := func(c *logfile.Column, k int) float64 {
-		if c == nil || k >= len(c.Value) {
-			return math.NaN()
+	a.blanks(len(t.Rows))
+	odd := false // some value or step cannot be
+	values := func(c *logfile.Column, most float64) []float64 {
+		if c == nil {
+			return a.blank
 		}
-		return c.Value[k]
+		odd = odd || beyond(c.Value, most)
+		return c.Value
 	}
-	step := func(c *logfile.Column, k int) float64 {
-		if c == nil || k >= len(c.Step) || math.IsNaN(c.Step[k]) {
-			return 0
+	steps := func(c *logfile.Column) []float64 {
+		if c == nil {
+			return a.zero
 		}
-		return c.Step[k]
+		odd = odd || beyond(c.Step, mostReading)
+		return c.Step
 	}
-	var r row
-	for k := range t.Rows {
-		r = row{line: t.Rows[k] + 1, tick: at(tick, k), elapsed: at(elapsed, k), clock: at(clock, k), clockStep: step(clock, k),
-			i: at(current, k), v: at(voltage, k), p: at(power, k), temp: at(temp, k), is: step(current, k), vs: step(voltage, k), ps: step(power, k)}
-		if clock != nil {
-			r.noDate = clock.NoDate
+	ticks, seconds, clocks := values(tick, math.Inf(1)), values(elapsed, mostSeconds), values(clock, mostSeconds)
+	amps, volts, watts, kelvin := values(current, mostReading), values(voltage, mostReading), values(power, mostReading), values(temp, mostReading)
+	ampSteps, voltSteps, wattSteps, clockSteps := steps(current), steps(voltage), steps(power), steps(clock)
+	var sums, sumSteps [6][]float64
+	a.counted = a.counted[:0]
+	for c, column := range totals {
+		sums[c], sumSteps[c] = values(column, mostTotal), steps(column)
+		if column != nil {
+			a.counted = append(a.counted, c)
+		}
+	}
+	n := len(t.Rows)
+	ticks, seconds, clocks, amps, volts, watts, kelvin = ticks[:n], seconds[:n], clocks[:n], amps[:n], volts[:n], watts[:n], kelvin[:n]
+	ampSteps, voltSteps, wattSteps, clockSteps = ampSteps[:n], voltSteps[:n], wattSteps[:n], clockSteps[:n]
+	noDate := clock != nil && clock.NoDate
+	for k, line := range t.Rows {
+		r := a.free()
+		r.line, r.noDate = line+1, noDate
+		r.tick, r.elapsed, r.clock = ticks[k], seconds[k], clocks[k]
+		r.i, r.v, r.p, r.temp = amps[k], volts[k], watts[k], kelvin[k]
+		r.is, r.vs, r.ps, r.clockStep = notNaN(ampSteps[k]), notNaN(voltSteps[k]), notNaN(wattSteps[k]), notNaN(clockSteps[k])
+		r.q, r.e = none, none
+		for _, c := range a.counted {
+			if x, s := sums[c][k], notNaN(sumSteps[c][k]); c < 3 {
+				r.q[c], r.qs[c] = x, s
+			} else {
+				r.e[c-3], r.es[c-3] = x, s
+			}
 		}
 		if phase != nil && k < len(phase.Text) {
 			r.phase = phase.Text[k]
 		}
-		for c := range 3 {
-			r.q[c], r.qs[c] = at(totals[c], k), step(totals[c], k)
-			r.e[c], r.es[c] = at(totals[3+c], k), step(totals[3+c], k)
+		if odd {
+			a.sane(r)
 		}
-		a.sane(&r)
 		if !a.primed {
-			a.early = append(a.early, r)
+			a.early = append(a.early, *r)
 			if len(a.early) == primeRows {
 				a.prime()
 			}
 			continue
 		}
-		a.take(&r)
+		a.take(r)
 	}
 	return nil
+}
+
+// free returns the buffer for the next row: that which does not hold the one before.
+func (a *Auditor) free() *row {
+	if a.prev == &a.buffers[0] {
+		return &a.buffers[1]
+	}
+	return &a.buffers[0]
+}
+
+// blanks sees that there are values and steps for n rows of a column that the log does not have.
+func (a *Auditor) blanks(n int) {
+	if n <= len(a.blank) {
+		return
+	}
+	a.blank, a.zero = make([]float64, n), make([]float64, n)
+	for i := range a.blank {
+		a.blank[i] = math.NaN()
+	}
+}
+
+// beyond says that a value is larger than can be.
+func beyond(x []float64, most float64) bool {
+	for _, x := range x {
+		if x > most || x < -most {
+			return true
+		}
+	}
+	return false
 }
 
 // Sizes beyond which a value cannot be one of a battery test.
@@ -301,7 +361,11 @@ func notNaN(x float64) float64 {
 
 // band is the current below which a row counts as rest [A].
 func (a *Auditor) band() float64 {
-	return math.Max(math.Min(2.5*a.is, a.imax/2), 0.02*a.imax)
+	if a.is != a.widthFor.is || a.imax != a.widthFor.imax {
+		a.widthFor.is, a.widthFor.imax = a.is, a.imax
+		a.width = max(min(2.5*a.is, a.imax/2), 0.02*a.imax)
+	}
+	return a.width
 }
 
 // take examines the next row.
@@ -310,7 +374,7 @@ func (a *Auditor) take(r *row) {
 	if math.IsNaN(a.began) && !r.noDate {
 		a.began = r.clock
 	}
-	a.is, a.vs = math.Max(a.is, r.is), math.Max(a.vs, r.vs)
+	a.is, a.vs = max(a.is, r.is), max(a.vs, r.vs)
 	dt, m := a.time.take(r)
 	out := Row{Line: r.line, Time: a.time.t, Current: r.i, Voltage: r.v}
 	switch m {
@@ -320,7 +384,7 @@ func (a *Auditor) take(r *row) {
 		a.emit(out)
 		return
 	case again:
-		if a.have && same(r, &a.prev) {
+		if a.have && same(r, a.prev) {
 			a.seen.duplicate(r.line)
 			out.Note, out.Out = "repeated: left out", true
 			a.emit(out)
@@ -353,7 +417,7 @@ func (a *Auditor) take(r *row) {
 		a.stats.take(dt, a.time.typical)
 	}
 	if !math.IsNaN(r.temp) {
-		a.tempLow, a.tempHigh = math.Min(a.tempLow, r.temp), math.Max(a.tempHigh, r.temp)
+		a.tempLow, a.tempHigh = min(a.tempLow, r.temp), max(a.tempHigh, r.temp)
 	}
 	if math.IsNaN(r.i) {
 		a.seen.missing++
@@ -362,8 +426,11 @@ func (a *Auditor) take(r *row) {
 		a.emit(out)
 		return
 	}
-	a.reading(r, &out, m == wrapped)
-	a.emit(out)
+	a.reading(r, m == wrapped)
+	if a.o.Row != nil {
+		out.Charge, out.Energy = a.q.net(), a.e.net()
+		a.o.Row(out)
+	}
 }
 
 // leapt says that the clock, where only it tells the time, went on by far more than the totals did under load: it was set, and no time passed.
@@ -374,7 +441,7 @@ func (a *Auditor) leapt(r *row, dt float64) bool {
 	moved, have := 0.0, false
 	for c := range 3 {
 		if d := math.Abs(r.q[c] - a.prev.q[c]); !math.IsNaN(d) {
-			moved, have = math.Max(moved, d), true
+			moved, have = max(moved, d), true
 		}
 	}
 	return have && moved < 0.3*math.Abs(r.i)*dt
@@ -387,8 +454,8 @@ func (a *Auditor) emit(r Row) {
 }
 
 // reading takes a row that has a current.
-func (a *Auditor) reading(r *row, out *Row, wrapped bool) {
-	a.imax = math.Max(a.imax, math.Abs(r.i))
+func (a *Auditor) reading(r *row, wrapped bool) {
+	a.imax = max(a.imax, math.Abs(r.i))
 	if r.i > a.band() {
 		a.signs[1] = true
 	} else if r.i < -a.band() {
@@ -402,9 +469,9 @@ func (a *Auditor) reading(r *row, out *Row, wrapped bool) {
 	a.clipV.take(r.v, r.line, a.o.FullVoltage)
 	if !math.IsNaN(r.p) && !math.IsNaN(r.v) {
 		// Against the sign that fits: power is printed with the current's or without one.
-		off := math.Min(math.Abs(r.p-r.v*r.i), math.Abs(math.Abs(r.p)-math.Abs(r.v*r.i)))
+		off := min(math.Abs(r.p-r.v*r.i), math.Abs(math.Abs(r.p)-math.Abs(r.v*r.i)))
 		allowed := 0.01*a.imax*math.Abs(r.v) + r.is*math.Abs(r.v) + r.vs*math.Abs(r.i) + r.ps
-		if s := off / math.Max(math.Abs(r.p), 1e-3); off > allowed && s > a.powerOff {
+		if s := off / max(math.Abs(r.p), 1e-3); off > allowed && s > a.powerOff {
 			a.powerOff, a.powerLine = s, r.line
 		}
 	}
@@ -448,19 +515,32 @@ func (a *Auditor) reading(r *row, out *Row, wrapped bool) {
 		a.open(kind, r)
 	}
 	a.tail.take(a.time.t, r.v, r.i)
-	at := where{line: r.line, cut: a.cut, phase: newPhase, wrapped: wrapped, rest: kind == 0, interval: math.Abs(r.i) * a.time.typical, band: a.band() * (a.time.t - a.prevT), variance: a.qVar, print: a.qPrint}
-	atE := at
-	atE.interval *= math.Abs(notNaN(r.v))
-	atE.band *= math.Abs(notNaN(r.v))
-	atE.variance, atE.print = a.eVar, a.ePrint
-	for c := range 3 {
-		a.tallies[c].take(r.q[c], r.qs[c], a.q, at)
-		a.tallies[3+c].take(r.e[c], r.es[c], a.e, atE)
+	if len(a.counted) > 0 {
+		a.tally(r, &where{line: r.line, cut: a.cut, phase: newPhase, wrapped: wrapped, rest: kind == 0, interval: math.Abs(r.i) * a.time.typical,
+			band: a.band() * (a.time.t - a.prevT), variance: a.qVar, print: a.qPrint})
 	}
 	a.ratio.take(r)
 	a.rest.take(r, a.time.t, kind == 0 && !a.cut)
-	out.Charge, out.Energy = a.q.net(), a.e.net()
-	a.prev, a.prevT, a.have, a.cut = *r, a.time.t, true, false
+	a.prev, a.prevT, a.have, a.cut = r, a.time.t, true, false
+}
+
+// tally holds the totals of a row against the integrals.
+func (a *Auditor) tally(r *row, at *where) {
+	n := 0
+	for ; n < len(a.counted) && a.counted[n] < 3; n++ {
+		c := a.counted[n]
+		a.tallies[c].take(r.q[c], r.qs[c], a.q, at)
+	}
+	if n == len(a.counted) {
+		return
+	}
+	volts := math.Abs(notNaN(r.v))
+	at.interval *= volts
+	at.band *= volts
+	at.variance, at.print = a.eVar, a.ePrint
+	for _, c := range a.counted[n:] {
+		a.tallies[c].take(r.e[c-3], r.es[c-3], a.e, at)
+	}
 }
 
 // area integrates from x0 to x1 over dt along a straight line, by sign.
@@ -510,7 +590,10 @@ func (a *Auditor) Progress() Progress {
 		// Few rows so far: they are taken now, what is learnt from them stands.
 		a.prime()
 	}
-	p := Progress{Rows: a.rows, Time: a.time.t, Current: a.prev.i, Voltage: a.prev.v, Slope: a.tail.slope(a.vs)}
+	p := Progress{Rows: a.rows, Time: a.time.t, Slope: a.tail.slope(a.vs)}
+	if a.have {
+		p.Current, p.Voltage = a.prev.i, a.prev.v
+	}
 	if n := len(a.phases); n > 0 {
 		ph := a.phases[n-1]
 		p.Charge = math.Abs(ph.q.net())

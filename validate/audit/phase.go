@@ -83,18 +83,18 @@ func (a *Auditor) open(kind int8, r *row) {
 func (a *Auditor) extend(p *Phase, r *row) {
 	p.Rows++
 	p.Last, p.End = r.line, a.time.t
-	p.Most = math.Max(p.Most, math.Abs(r.i))
+	p.Most = max(p.Most, math.Abs(r.i))
 	p.EndI = math.Abs(r.i)
 	if !math.IsNaN(r.v) {
 		if math.IsNaN(p.vStart) {
 			p.vStart, p.vLow, p.vHigh = r.v, r.v, r.v
 		}
 		p.vEnd = r.v
-		p.vLow, p.vHigh = math.Min(p.vLow, r.v), math.Max(p.vHigh, r.v)
+		p.vLow, p.vHigh = min(p.vLow, r.v), max(p.vHigh, r.v)
 	}
 	if !math.IsNaN(r.temp) {
 		p.temp = true
-		p.TempLow, p.TempHigh = math.Min(p.TempLow, r.temp), math.Max(p.TempHigh, r.temp)
+		p.TempLow, p.TempHigh = min(p.TempLow, r.temp), max(p.TempHigh, r.temp)
 	}
 }
 
@@ -149,8 +149,8 @@ func (a *Auditor) join(kind int8, r *row) bool {
 	before.e.add(last.e)
 	before.bound += last.bound
 	before.uq += last.uq
-	before.vLow, before.vHigh = math.Min(before.vLow, last.vLow), math.Max(before.vHigh, last.vHigh)
-	before.Most = math.Max(before.Most, last.Most)
+	before.vLow, before.vHigh = min(before.vLow, last.vLow), max(before.vHigh, last.vHigh)
+	before.Most = max(before.Most, last.Most)
 	before.flowing += last.flowing
 	a.phases = a.phases[:n-1]
 	a.tail = tail{}
@@ -190,13 +190,13 @@ func (a *Auditor) settlePhases() []Phase {
 			b := &out[n-1]
 			b.Rows += p.Rows
 			b.Last, b.End, b.vEnd = p.Last, p.End, p.vEnd
-			b.vLow, b.vHigh = math.Min(b.vLow, p.vLow), math.Max(b.vHigh, p.vHigh)
+			b.vLow, b.vHigh = min(b.vLow, p.vLow), max(b.vHigh, p.vHigh)
 			b.q.add(p.q)
 			b.e.add(p.e)
 			b.bound += p.bound
 			b.uq += p.uq
-			b.TempLow, b.TempHigh, b.temp = math.Min(b.TempLow, p.TempLow), math.Max(b.TempHigh, p.TempHigh), b.temp || p.temp
-			b.Most = math.Max(b.Most, p.Most)
+			b.TempLow, b.TempHigh, b.temp = min(b.TempLow, p.TempLow), max(b.TempHigh, p.TempHigh), b.temp || p.temp
+			b.Most = max(b.Most, p.Most)
 			continue
 		}
 		out = append(out, p)
@@ -252,8 +252,8 @@ func (a *Auditor) howEnded(all []Phase, i int) {
 			p.Ended = string(next) + " began"
 		}
 	case Discharge:
-		mean := math.Abs(p.vEnd-p.vStart) / math.Max(p.End-p.Begin, 1e-9)
-		tol := math.Max(2*a.vs, 0.005*a.o.Cutoff)
+		mean := math.Abs(p.vEnd-p.vStart) / max(p.End-p.Begin, 1e-9)
+		tol := max(2*a.vs, 0.005*a.o.Cutoff)
 		switch {
 		case a.o.Cutoff > 0 && !last && p.vLow > a.o.Cutoff+tol && p.vLow-1.5*p.drop <= a.o.Cutoff+tol:
 			p.Ended, p.Intended = fmt.Sprintf("load off between two rows, on the way from %.3f V to the level of %.3f V", p.vEnd, a.o.Cutoff), true
@@ -277,7 +277,7 @@ func (a *Auditor) howEnded(all []Phase, i int) {
 			p.Ended = fmt.Sprintf("load off at %.3f V, before the voltage fell fast (level not told)", p.vEnd)
 		}
 	case Charge:
-		held := p.vHigh-p.vEnd <= math.Max(3*a.vs, 0.003*p.vHigh)
+		held := p.vHigh-p.vEnd <= max(3*a.vs, 0.003*p.vHigh)
 		switch {
 		case a.o.Taper > 0 && p.EndI <= a.o.Taper*1.05 && held:
 			p.Ended, p.Intended = fmt.Sprintf("taper to %.3g A at %.3f V", p.EndI, p.vEnd), true

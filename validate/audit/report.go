@@ -329,11 +329,9 @@ func (a *Auditor) totalFindings(r *Report) {
 		m := y.best()
 		g := y.guesses[m]
 		tol := limit*through + math.Min(bound, 5*u) + print + 2*y.step
-		since := integrals{a.q.pos - y.base.pos, a.q.neg - y.base.neg}
-		if i >= 3 {
-			since = integrals{a.e.pos - y.base.pos, a.e.neg - y.base.neg}
-		}
-		c := Compared{Name: y.name, Meaning: m.String(), Logged: y.last - y.first, Integrated: m.of(since), Difference: g.last, Worst: g.worst, WorstLine: g.line, Tolerance: tol,
+		since := integrals{y.before.pos - y.base.pos, y.before.neg - y.base.neg}
+		difference := y.last - y.first - m.of(since)
+		c := Compared{Name: y.name, Meaning: m.String(), Logged: y.last - y.first, Integrated: m.of(since), Difference: difference, Worst: g.worst, WorstLine: g.line, Tolerance: tol,
 			Step: y.step, Resets: len(y.resets), Holds: g.worst <= tol}
 		r.Totals = append(r.Totals, c)
 		a.resetFindings(r, y, unit, per)
@@ -365,7 +363,7 @@ func (a *Auditor) totalFindings(r *Report) {
 		switch {
 		case i >= 3 && constant:
 			r.find("nominal-voltage", "failure", "firmware", 0.9, 0, "Add up V times I of each reading.", "column %s is charge times a constant %.3f V, while the voltage moves from %.3f to %.3f V: %.3g Wh against %.3g Wh integrated", y.name, volts, a.ratio.vlow, a.ratio.vhigh, c.Logged/per, c.Integrated/per)
-		case jumps > 0 && math.Abs(g.last) < 1.5*jumps+tol && math.Abs(g.last) > 0.5*jumps-tol:
+		case jumps > 0 && math.Abs(difference) < 1.5*jumps+tol && math.Abs(difference) > 0.5*jumps-tol:
 			// Told already, with the line.
 		case stalled:
 			r.find("float32-stall", "failure", "firmware", 0.75, y.holdLine, "Add up in integers or in double precision.", "column %s stands still while %.3g %s pass (up to line %d): steps too small for it are lost", y.name, hold/per, unit, y.holdLine)

@@ -23,25 +23,11 @@ const (
 	meanings
 )
 
-func (m meaning) of(g integrals) float64 {
-	switch m {
-	case plusNet:
-		return g.net()
-	case minusNet:
-		return -g.net()
-	case plusPos:
-		return g.pos
-	case minusPos:
-		return -g.pos
-	case plusNeg:
-		return g.neg
-	case minusNeg:
-		return -g.neg
-	case plusBoth:
-		return g.through()
-	}
-	return -g.through()
-}
+// weights are those of the positive and the negative part in what each meaning counts.
+var weights = [meanings][2]float64{{1, -1}, {-1, 1}, {1, 0}, {-1, 0}, {0, 1}, {0, -1}, {1, 1}, {-1, -1}}
+
+// of is what the meaning counts of the integrals.
+func (m meaning) of(g integrals) float64 { return weights[m][0]*g.pos + weights[m][1]*g.neg }
 
 // held returns what passed of the directions that the meaning counts while the total stood still.
 func (m meaning) held(g integrals) float64 {
@@ -61,11 +47,35 @@ func (m meaning) String() string {
 
 // guess is one meaning held against a column.
 type guess struct {
-	worst, last float64 // largest and last difference [A·s]
-	line        int     // of the largest
-	sdc, scc    float64 // for a factor: sums of difference·integral and integral²
-	sdd         float64
-	jump        float64 // difference gained at the row being taken
+	worst float64 // largest difference [A·s]
+	line  int     // of it
+}
+
+// hold keeps a difference if it is the largest.
+func (g *guess) hold(difference float64, line int) {
+	if d := math.Abs(difference); d > g.worst {
+		g.worst, g.line = d, line
+	}
+}
+
+// moments are sums over the rows of products of the total x and the integrals p and n of either sign, from which the sums of
+// squares of every meaning follow: each meaning is a·p + b·n.
+type moments struct{ xx, xp, xn, pp, pn, nn float64 }
+
+func (s *moments) add(x float64, g integrals) {
+	s.xx += x * x
+	s.xp += x * g.pos
+	s.xn += x * g.neg
+	s.pp += g.pos * g.pos
+	s.pn += g.pos * g.neg
+	s.nn += g.neg * g.neg
+}
+
+// departure is the root of the mean of (x - factor·(what the meaning counts))² over n rows.
+func (s *moments) departure(m meaning, factor float64, n int) float64 {
+	a, b := factor*weights[m][0], factor*weights[m][1]
+	sum := s.xx - 2*(a*s.xp+b*s.xn) + a*a*s.pp + 2*a*b*s.pn + b*b*s.nn
+	return math.Sqrt(max(0, sum) / max(1, float64(n)))
 }
 
 // tally compares one column of totals with the integral of the rows.
@@ -79,6 +89,8 @@ type tally struct {
 	base        integrals // at first
 	step        float64   // printed unit
 	guesses     [meanings]guess
+	fits        meaning // what fitted the change at the row before
+	moments     moments
 	before      integrals // at the last row
 	dir         integrals // what passed while the total stood still
 	hold        integrals // the most that passed while it did, by sign
@@ -94,34 +106,45 @@ type tally struct {
 
 // interior is the inside of one phase, without the rows at its ends, where sampling hides most: what the total and the integral did in it.
 type interior struct {
-	begun           bool
-	skip            int
-	x0              float64
-	g0              float64 // through
-	variance, print float64 // at the begin
-	dx, dg          float64 // magnitudes of the change
-	uncertain       float64
+	skip   int // rows so far
+	x0     float64
+	begin  amount
+	end    amount  // where the total last differed from x0
+	dx, dg float64 // magnitudes of the change there
 }
 
+// amount is how far an integral has come: what passed, the variance of it and what print can hide.
+type amount struct{ through, variance, print float64 }
+
 // interior follows the inside of the present phase.
-func (y *tally) interior(value float64, g integrals, w where) {
+func (y *tally) interior(value float64, g integrals, w *where) {
 	in := &y.inside
 	if w.phase || w.cut || w.rest {
-		*in = interior{}
+		y.leave()
 		return
 	}
 	if in.skip++; in.skip < 2 {
 		return
 	}
-	if !in.begun {
-		*in = interior{begun: true, skip: in.skip, x0: value, g0: g.through(), variance: w.variance, print: w.print}
+	if in.skip == 2 {
+		in.x0, in.begin = value, amount{g.through(), w.variance, w.print}
 		return
 	}
-	in.dx, in.dg = math.Abs(value-in.x0), g.through()-in.g0
-	in.uncertain = 5*math.Sqrt(math.Max(0, w.variance-in.variance)) + w.print - in.print + 2*y.step
-	if in.dg > y.long.dg && in.dx > 0 {
+	if dx := math.Abs(value - in.x0); dx > 0 {
+		in.dx, in.end = dx, amount{g.through(), w.variance, w.print}
+	}
+}
+
+// leave ends the inside of a phase, and keeps it if it is the longest.
+func (y *tally) leave() {
+	in := &y.inside
+	if in.skip == 0 {
+		return
+	}
+	if in.dg = in.end.through - in.begin.through; in.dx > 0 && in.dg > y.long.dg {
 		y.long = *in
 	}
+	*in = interior{}
 }
 
 // change is a total that went from one value to another.
@@ -153,11 +176,11 @@ type where struct {
 }
 
 // take holds the value against the integral at a row.
-func (y *tally) take(value, step float64, g integrals, w where) {
+func (y *tally) take(value, step float64, g integrals, w *where) {
 	if math.IsNaN(value) {
 		return
 	}
-	y.step = math.Max(y.step, step)
+	y.step = max(y.step, step)
 	if !y.have {
 		y.have = true
 		y.first, y.last, y.base, y.before = value, value, g, g
@@ -166,23 +189,26 @@ func (y *tally) take(value, step float64, g integrals, w where) {
 	y.rows++
 	d := value - y.last
 	passed := integrals{g.pos - y.before.pos, g.neg - y.before.neg}
-	through := passed.through()
-	unmatched := math.Inf(1)
-	for m := range meanings {
-		if u := d - m.of(passed); math.Abs(u) < math.Abs(unmatched) {
-			unmatched = u
-		}
-	}
-	tolerance := 2*(through+y.lastThrough) + 4*y.step + w.band + 0.0005*g.through()
+	moved := passed.through()
+	tolerance := 2*(moved+y.lastThrough) + 4*y.step + w.band + 0.0005*g.through()
 	if w.cut {
 		// Nothing was integrated across the break, but an interval may have been counted on either side of it.
 		tolerance += 2 * w.interval
+	}
+	unmatched := d - y.fits.of(passed)
+	if math.Abs(unmatched) > tolerance {
+		// Another meaning may fit.
+		for m := range meanings {
+			if u := d - m.of(passed); math.Abs(u) < math.Abs(unmatched) {
+				unmatched, y.fits = u, m
+			}
+		}
 	}
 	if math.Abs(unmatched) > tolerance {
 		if y.rows > 10 {
 			unmatched = d - y.best().of(passed)
 		}
-		c := change{Line: w.line, From: y.last, To: value, Unmatched: unmatched, AtRestart: w.cut, AtPhase: w.phase, AtWrap: w.wrapped, Within: tolerance, Through: through,
+		c := change{Line: w.line, From: y.last, To: value, Unmatched: unmatched, AtRestart: w.cut, AtPhase: w.phase, AtWrap: w.wrapped, Within: tolerance, Through: moved,
 			NearlyZero: math.Abs(value) <= math.Abs(y.last)/1000+tolerance}
 		switch {
 		case c.NearlyZero && math.Abs(y.last) > 20*y.step:
@@ -191,19 +217,16 @@ func (y *tally) take(value, step float64, g integrals, w where) {
 			}
 			// Whether that was meant or not, what follows is compared from here on.
 			y.first, y.base = value, g
-			for m := range y.guesses {
-				y.guesses[m].last = 0
-			}
-			y.last, y.before, y.lastThrough = value, g, through
+			y.last, y.before, y.lastThrough = value, g, moved
 			y.dir = integrals{}
-			y.inside = interior{}
+			y.leave()
 			return
 		case len(y.jumps) < mostChanges:
 			y.jumps = append(y.jumps, c)
 		}
 		if !y.jumped {
 			// A jump once begins a new stretch; one at every row is a rate.
-			y.inside = interior{}
+			y.leave()
 		}
 		y.jumped = true
 	} else {
@@ -224,18 +247,17 @@ func (y *tally) take(value, step float64, g integrals, w where) {
 	y.interior(value, g, w)
 	since := integrals{g.pos - y.base.pos, g.neg - y.base.neg}
 	x := value - y.first
-	for m := range meanings {
-		c := m.of(since)
-		u := &y.guesses[m]
-		u.last = x - c
-		if a := math.Abs(u.last); a > u.worst {
-			u.worst, u.line = a, w.line
-		}
-		u.sdc += u.last * c
-		u.scc += c * c
-		u.sdd += u.last * u.last
-	}
-	y.last, y.before, y.lastThrough = value, g, through
+	guesses, net, through := &y.guesses, since.net(), since.through()
+	guesses[plusNet].hold(x-net, w.line)
+	guesses[minusNet].hold(x+net, w.line)
+	guesses[plusPos].hold(x-since.pos, w.line)
+	guesses[minusPos].hold(x+since.pos, w.line)
+	guesses[plusNeg].hold(x-since.neg, w.line)
+	guesses[minusNeg].hold(x+since.neg, w.line)
+	guesses[plusBoth].hold(x-through, w.line)
+	guesses[minusBoth].hold(x+through, w.line)
+	y.moments.add(x, since)
+	y.last, y.before, y.lastThrough = value, g, moved
 }
 
 // best returns the meaning that fits best.
@@ -258,17 +280,16 @@ func (y *tally) best() meaning {
 
 // factor returns the factor by which the column is off in the longest interior, and how uncertain that is.
 func (y *tally) factor() (factor, uncertain float64) {
-	if y.long.dg <= 0 {
+	y.leave()
+	in := &y.long
+	if in.dg <= 0 {
 		return 1, math.Inf(1)
 	}
-	return y.long.dx / y.long.dg, y.long.uncertain / y.long.dg
+	hidden := 5*math.Sqrt(max(0, in.end.variance-in.begin.variance)) + in.end.print - in.begin.print + 2*y.step
+	return in.dx / in.dg, hidden / in.dg
 }
 
 // explains says that a factor takes away most of the difference over the whole log.
 func (y *tally) explains(m meaning, factor, tolerance float64) bool {
-	g := y.guesses[m]
-	// Sum of (d - (k-1)·c)² over the rows, for d = difference, c = integral.
-	k := factor - 1
-	left := g.sdd - 2*k*g.sdc + k*k*g.scc
-	return math.Sqrt(math.Max(0, left)/math.Max(1, float64(y.rows))) < math.Max(tolerance/2, 0.3*math.Sqrt(g.sdd/math.Max(1, float64(y.rows))))
+	return y.moments.departure(m, factor, y.rows) < max(tolerance/2, 0.3*y.moments.departure(m, 1, y.rows))
 }

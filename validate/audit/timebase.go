@@ -50,16 +50,18 @@ func (b *timebase) value(r *row) float64 {
 
 // take moves on to the row and says how. On again and back, time stays.
 func (b *timebase) take(r *row) (dt float64, m move) {
+	if dt, m = b.move(r); m != back && m != again && !math.IsNaN(r.clock) {
+		b.clock = r.clock
+	}
+	return dt, m
+}
+
+// move does what take does, but for remembering the clock.
+func (b *timebase) move(r *row) (dt float64, m move) {
 	x := b.value(r)
 	if math.IsNaN(x) {
 		return 0, again
 	}
-	clock := r.clock
-	defer func() {
-		if !math.IsNaN(clock) && m != back && m != again {
-			b.clock = clock
-		}
-	}()
 	if !b.begun {
 		b.begun, b.raw = true, x
 		if b.kind != "tick" {
@@ -104,8 +106,8 @@ func (b *timebase) take(r *row) (dt float64, m move) {
 		return b.typical, setBack
 	}
 	// A row out of order is followed by one in order; a restart is not.
-	near := 20*math.Max(b.typical, 1) >= x*unit
-	if b.kind != "clock" && near && b.raw*unit > 5*math.Max(b.typical, 1e-3) {
+	near := 20*max(b.typical, 1) >= x*unit
+	if b.kind != "clock" && near && b.raw*unit > 5*max(b.typical, 1e-3) {
 		dt = 0
 		if !math.IsNaN(r.clock) && !math.IsNaN(b.clock) && r.clock > b.clock && b.kind != "clock" {
 			dt = r.clock - b.clock
@@ -155,7 +157,7 @@ func (b *timebase) undo(dt float64) {
 
 // wrap returns the counts that passed if the counter wrapped between the last row and x, 0 if it did not.
 func (b *timebase) wrap(x float64) (counts float64, bits int) {
-	most := 50 * math.Max(b.typical*b.hz, 1)
+	most := 50 * max(b.typical*b.hz, 1)
 	for _, bits := range counterBits {
 		if b.bits != 0 && bits != b.bits {
 			continue
@@ -203,7 +205,7 @@ func (k *clocks) take(t, c, step float64, line int) {
 		k.low, k.high = math.Inf(1), math.Inf(-1)
 	}
 	d := c - t - k.first
-	if k.n > 0 && math.Abs(d-k.last) > 2.5*math.Max(step, 1) {
+	if k.n > 0 && math.Abs(d-k.last) > 2.5*max(step, 1) {
 		// It was set: begin again with what follows, unless more came before.
 		k.sets++
 		k.setLine, k.setBy = line, d-k.last
@@ -219,9 +221,9 @@ func (k *clocks) take(t, c, step float64, line int) {
 	k.sd += d
 	k.stt += x * x
 	k.std += x * d
-	k.step = math.Max(k.step, step)
+	k.step = max(k.step, step)
 	k.last, k.lastT = d, t
-	k.low, k.high = math.Min(k.low, d), math.Max(k.high, d)
+	k.low, k.high = min(k.low, d), max(k.high, d)
 }
 
 // rate returns the clock's rate less that of the time in use [1], and the bound of its error: one printed unit of the clock over the time compared. ok says that there is enough.

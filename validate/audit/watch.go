@@ -25,7 +25,7 @@ func (s *intervals) take(dt, typical float64) {
 	if s.n == 0 || dt < s.low {
 		s.low = dt
 	}
-	s.high = math.Max(s.high, dt)
+	s.high = max(s.high, dt)
 	s.n++
 	s.sum += dt
 }
@@ -56,7 +56,7 @@ func (g *gapWatch) take(line int, dt, t float64) (hole, bool) {
 	var found hole
 	ok := false
 	if g.have {
-		if usual := math.Max(g.before, dt); g.dt > 1.8*usual && usual > 0 {
+		if usual := max(g.before, dt); g.dt > 1.8*usual && usual > 0 {
 			found = hole{Line: g.line, At: g.at, Length: g.dt, Missing: max(1, int(math.Round(g.dt/usual))-1)}
 			ok = true
 		}
@@ -157,7 +157,7 @@ func (c *clip) take(x float64, line int, full float64) {
 	default:
 		c.ramp, c.longest, c.run = 0, 0, 0
 	}
-	c.max = math.Max(c.max, math.Abs(x))
+	c.max = max(c.max, math.Abs(x))
 	c.last, c.have = x, true
 }
 
@@ -196,9 +196,9 @@ func (k *ratio) take(r *row) {
 		}
 		k.rows++
 		x := de / dq
-		k.low, k.high = math.Min(k.low, x), math.Max(k.high, x)
-		k.vlow, k.vhigh = math.Min(k.vlow, r.v), math.Max(k.vhigh, r.v)
-		k.spread = math.Max(k.spread, math.Abs(x)*(r.qs[c]/math.Abs(dq)+r.es[c]/math.Max(math.Abs(de), r.es[c]+1e-300)))
+		k.low, k.high = min(k.low, x), max(k.high, x)
+		k.vlow, k.vhigh = min(k.vlow, r.v), max(k.vhigh, r.v)
+		k.spread = max(k.spread, math.Abs(x)*(r.qs[c]/math.Abs(dq)+r.es[c]/max(math.Abs(de), r.es[c]+1e-300)))
 		return
 	}
 }
@@ -209,7 +209,7 @@ func (k *ratio) constant() (volts float64, ok bool) {
 		return 0, false
 	}
 	mid := (k.low + k.high) / 2
-	moved := (k.vhigh - k.vlow) / math.Max(math.Abs(k.vhigh), 1e-9)
+	moved := (k.vhigh - k.vlow) / max(math.Abs(k.vhigh), 1e-9)
 	return math.Abs(mid), moved > 0.03 && k.high-k.low <= 2*k.spread && k.spread < 0.01*math.Abs(mid)
 }
 
@@ -222,7 +222,8 @@ type restWatch struct {
 	sum       float64 // of current·dt [A·s]
 	lastT     float64
 	lastI     float64
-	last      row
+	lastQ     [3]float64 // totals of the last row, and their printed units
+	lastStep  [3]float64
 	total     float64 // rest in all [s]
 	charge    float64 // what the current says passed in rest [A·s], as printed
 	counted   float64 // what the totals counted in rest, largest of the columns [A·s], by magnitude
@@ -239,7 +240,7 @@ func (w *restWatch) noise() (mean, sd float64) {
 		return 0, 0
 	}
 	mean = w.sumI / w.n
-	return mean, math.Sqrt(math.Max(0, w.squares/w.n-mean*mean))
+	return mean, math.Sqrt(max(0, w.squares/w.n-mean*mean))
 }
 
 // settle is how long a rest is not looked at, since currents may still fall [s].
@@ -252,25 +253,25 @@ func (w *restWatch) take(r *row, t float64, rest bool) {
 	}
 	if !w.began {
 		w.began, w.t0, w.line = true, t, r.line
-		w.lastT, w.lastI, w.last = t, r.i, *r
+		w.lastT, w.lastI, w.lastQ, w.lastStep = t, r.i, r.q, r.qs
 		w.sum = 0
 		w.q0 = [3]float64{math.NaN(), math.NaN(), math.NaN()}
 		return
 	}
 	if t-w.t0 < settle {
-		w.lastT, w.lastI, w.last = t, r.i, *r
+		w.lastT, w.lastI, w.lastQ, w.lastStep = t, r.i, r.q, r.qs
 		return
 	}
 	if math.IsNaN(w.q0[0]) && math.IsNaN(w.q0[1]) && math.IsNaN(w.q0[2]) {
-		w.q0 = w.last.q
-		w.t0 = math.Min(w.t0, w.lastT-settle)
+		w.q0 = w.lastQ
+		w.t0 = min(w.t0, w.lastT-settle)
 	}
 	dt := t - w.lastT
 	w.sum += (w.lastI + r.i) / 2 * dt
 	w.n++
 	w.sumI += r.i
 	w.squares += r.i * r.i
-	w.lastT, w.lastI, w.last = t, r.i, *r
+	w.lastT, w.lastI, w.lastQ, w.lastStep = t, r.i, r.q, r.qs
 }
 
 func (w *restWatch) close() {
@@ -279,10 +280,10 @@ func (w *restWatch) close() {
 		if length > 0 {
 			w.total += length
 			w.charge += w.sum
-			w.longest = math.Max(w.longest, length)
+			w.longest = max(w.longest, length)
 			most := 0.0
 			for c := range w.q0 {
-				if d := math.Abs(w.last.q[c] - w.q0[c]); d > most && d > 1.5*w.last.qs[c] {
+				if d := math.Abs(w.lastQ[c] - w.q0[c]); d > most && d > 1.5*w.lastStep[c] {
 					most = d
 				}
 			}
@@ -310,7 +311,7 @@ func (w *belowWatch) take(r *row, dt float64, dq integrals, kind int8, level flo
 		return
 	}
 	first(&w.rows, &w.line, r.line)
-	w.most = math.Max(w.most, math.Abs(r.i))
+	w.most = max(w.most, math.Abs(r.i))
 	if w.rows > 1 {
 		w.time += dt
 		w.charge += dq.through()
@@ -369,5 +370,5 @@ func (l *tail) drop() float64 {
 		return 0
 	}
 	d := l.v[(l.n-2)%len(l.v)] - l.v[(l.n-1)%len(l.v)]
-	return math.Max(0, notNaN(d))
+	return max(0, notNaN(d))
 }

@@ -11,6 +11,10 @@
 // is taken as s, V, A, W, Ah, Wh and marked Guessed, for its values must agree. A malformed row is a [Problem]; repeated
 // headers, remarks, titles and closing lines are none.
 //
+// Plain rows are read in one pass, by as many goroutines ahead of Next as Options.Workers says. They end with the piece that they
+// were given; none is left when a Reader is given up. A reader of one line at a time, that knows all forms, stands beside
+// them, and tests hold both to the same bits.
+//
 // Values are SI: s, V, A, W, A·s, W·s, K; NaN where a cell is missing. The sign is as printed: which way is positive is for
 // the judge to find. Beside each value stands the SI size of one unit in its last printed place.
 package logfile

@@ -101,6 +101,10 @@ func FuzzParseLines(f *testing.F) {
 		if in, streamed := asText(table, err), asText(readAll(NewReader(strings.NewReader(text), opts))); in != streamed {
 			t.Errorf("in memory:\n%s\nas a stream:\n%s", in, streamed)
 		}
+		opts.Workers, opts.piece = 2, 64
+		if in, ahead := asText(table, err), asText(readAll(NewReader(strings.NewReader(text), opts))); in != ahead {
+			t.Errorf("in memory:\n%s\nread ahead by workers:\n%s", in, ahead)
+		}
 	})
 }
 
@@ -110,8 +114,8 @@ func FuzzReader(f *testing.F) {
 		f.Add([]byte(s))
 	}
 	f.Fuzz(func(t *testing.T, b []byte) {
-		for _, follow := range []bool{false, true} {
-			_, err := readAll(NewReader(strings.NewReader(string(b)), Options{Follow: follow}))
+		for _, opts := range []Options{{}, {Follow: true}, {Workers: 2, piece: 32}} {
+			_, err := readAll(NewReader(strings.NewReader(string(b)), opts))
 			var e *Error
 			if err != nil && !errors.As(err, &e) {
 				t.Fatalf("not an *Error: %v", err)

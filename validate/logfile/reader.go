@@ -16,7 +16,7 @@ const (
 	batchCells = 256 << 10
 )
 
-// Reader reads a log of any size as a stream, in memory that does not grow with it (a few MiB; batches of at most 4096 rows).
+// Reader reads a log of any size as a stream, in memory that does not grow with it (a few MiB; with workers some ten, and batches are larger).
 //
 // Lines may end in LF, CR LF or CR. UTF-8 and ASCII are read as they are, UTF-16 with its mark is converted. NUL bytes, UTF-16
 // without a mark, compressed files and lines over 64 KiB are refused with an *Error.
@@ -41,6 +41,7 @@ type Reader struct {
 
 	assembler *assembler
 	table     Table
+	ahead     ahead
 }
 
 // NewReader returns a Reader of in. Nothing is read before Next.
@@ -90,13 +91,37 @@ func (r *Reader) next() (*Table, error) {
 		r.assembler = a
 	}
 	r.clear()
+	for {
+		if r.opts.Workers > 0 && !r.opts.Follow && r.adopt() {
+			return &r.table, nil
+		}
+		if err := r.lines(); err != nil {
+			return nil, err
+		}
+		if r.table.something() {
+			return &r.table, nil
+		}
+		if len(r.ahead.queue) == 0 {
+			return nil, io.EOF
+		}
+	}
+}
+
+// lines takes lines until the batch is large enough, what is there ends, or a worker reads on.
+func (r *Reader) lines() error {
 	for !r.full() {
 		if err := r.fill(); err != nil {
-			return nil, err
+			return err
+		}
+		if len(r.ahead.queue) > 0 && r.start == r.ahead.queue[0].begin {
+			return nil
+		}
+		if r.plainRows() > 0 {
+			continue
 		}
 		line, ok, err := r.take()
 		if err != nil {
-			return nil, err
+			return err
 		}
 		if !ok {
 			break
@@ -108,11 +133,7 @@ func (r *Reader) next() (*Table, error) {
 		r.done = true
 		r.assembler.end()
 	}
-	t := &r.table
-	if len(t.Rows)+len(t.Problems)+len(t.Headers)+len(t.Comments)+len(t.Footers)+t.Blank == 0 {
-		return nil, io.EOF
-	}
-	return t, nil
+	return nil
 }
 
 // clear empties the table for the next batch; columns keep what they are.
@@ -138,13 +159,26 @@ func (r *Reader) full() bool {
 		len(t.Problems)+len(t.Headers)+len(t.Comments)+len(t.Footers)+len(t.Segments)+t.Blank >= batchRows
 }
 
+// plainRows takes the rows that stand next and can be read the quick way.
+func (r *Reader) plainRows() int {
+	lines := r.buffer[r.start:r.ahead.limit(r.end)]
+	used, n := r.assembler.plainRows(r.line, lines[:1+bytes.LastIndexByte(lines, r.eol)], r.eol, batchRows-len(r.table.Rows))
+	r.start += used
+	r.line += n
+	return n
+}
+
 // fill reads on until enough is there to understand a header, or the input ends.
 func (r *Reader) fill() error {
 	if r.end-r.start >= lookahead || r.atEnd && !r.opts.Follow {
 		return nil
 	}
 	if r.buffer == nil {
-		r.buffer = make([]byte, bufferSize)
+		size := bufferSize
+		if r.opts.Workers > 0 {
+			size = largeBuffer
+		}
+		r.buffer = make([]byte, size)
 	}
 	copy(r.buffer, r.buffer[r.start:r.end])
 	r.end -= r.start

@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"fmt"
 	"math"
+	"slices"
+	"strings"
 )
 
 // ParseLines reads a log that is whole in memory. The error is an *Error, and says that the log as a whole cannot be
@@ -27,14 +29,38 @@ func ParseLines(lines []string, opts Options) (*Table, error) {
 	if err := a.begin(look(0)); err != nil {
 		return nil, err
 	}
+	for i := range a.table.Columns {
+		c := &a.table.Columns[i]
+		c.Value, c.Step = slices.Grow(c.Value, len(lines)), slices.Grow(c.Step, len(lines))
+	}
 	var buffer []byte
-	for i, line := range lines {
-		buffer = append(buffer[:0], line...)
+	for i := 0; i < len(lines); {
+		if buffer = joinLines(buffer[:0], lines[i:]); len(buffer) > 0 {
+			used, n := a.plainRows(i, buffer, '\n', len(lines))
+			if i += n; used == len(buffer) {
+				continue
+			}
+		}
+		buffer = append(buffer[:0], lines[i]...)
 		a.push(i, trimLine(buffer, i))
+		i++
 	}
 	a.end()
 	return a.table, nil
 }
+
+// joinLines appends as many of the lines as make one text of at most joined bytes, each with an LF. A line that holds one itself is not taken.
+func joinLines(b []byte, lines []string) []byte {
+	for _, line := range lines {
+		if len(b) > 0 && len(b)+len(line) >= joined || strings.IndexByte(line, '\n') >= 0 {
+			break
+		}
+		b = append(append(b, line...), '\n')
+	}
+	return b
+}
+
+const joined = 16 << 10
 
 // trimLine takes blanks from both ends, but not tabs that are cells, and the mark of UTF-8 from the first line.
 func trimLine(b []byte, at int) []byte {
@@ -55,15 +81,16 @@ func trimLine(b []byte, at int) []byte {
 
 // assembler turns lines into rows of a table. It holds nothing that grows with the log but the table.
 type assembler struct {
-	opts   Options
-	table  *Table
-	look   func(from int) source // the lines from one on, for a new header
-	layout *layout
-	target []int // table column of each layout column
-	header string
-	units  string
-	rows   int // rows so far, over all batches
-	begun  int // line of the first header, -1 if there is none
+	opts    Options
+	table   *Table
+	look    func(from int) source // the lines from one on, for a new header
+	layout  *layout
+	target  []int // table column of each layout column
+	header  string
+	units   string
+	rows    int // rows so far, over all batches
+	headers int // layouts so far
+	begun   int // line of the first header, -1 if there is none
 
 	unfinished bool // the line being pushed is the last and has no end
 
@@ -76,7 +103,8 @@ type assembler struct {
 	dateDay int
 	wrong   bool // the row shows a date or time that does not exist
 	pending []unread
-	intern  map[string]string
+	intern  words
+	quick   quickRows
 	known   map[string]understood // by the text of a header
 	titles  map[string]bool       // lines that stood before the first header
 }
@@ -184,6 +212,7 @@ func (s *shape) otherHeader(line []byte, header, units string) bool {
 // use lets rows be read as a layout says, into the columns that the table has, and new ones.
 func (a *assembler) use(l *layout, header, units string, line int) {
 	a.layout, a.header, a.units = l, header, units
+	a.headers++
 	t := a.table
 	t.Separator, t.Keyed, t.DecimalComma = l.sep, l.keyed, l.comma
 	t.Segments = append(t.Segments, Segment{Line: line, Row: len(t.Rows)})
@@ -240,17 +269,35 @@ func gaps(n int) []float64 {
 	return s
 }
 
-// push takes the next line.
-func (a *assembler) push(at int, line []byte) {
-	t, l := a.table, a.layout
-	if !a.opts.slow && a.quick(line) {
-		if len(a.pending) > 0 {
-			a.flush(beforeRow)
-		}
-		a.commit(at)
-		t.Unfinished = a.unfinished
+// plainRows takes as many rows as can be read the quick way from lines that end in eol, the first of which is line at.
+func (a *assembler) plainRows(at int, lines []byte, eol byte, limit int) (used, rows int) {
+	if a.opts.slow || !a.quick.aim(a.layout, a.target, a.table) {
+		return 0, 0
+	}
+	a.quick.swap(a.table)
+	used, rows = a.quick.rows(lines, eol, limit)
+	a.quick.swap(a.table)
+	a.took(at, rows)
+	return used, rows
+}
+
+// took counts rows of consecutive lines that stand in the columns already.
+func (a *assembler) took(at, rows int) {
+	if rows == 0 {
 		return
 	}
+	a.flush(beforeRow)
+	t := a.table
+	for i := range rows {
+		t.Rows = append(t.Rows, at+i)
+	}
+	t.Unfinished = false
+	a.rows += rows
+}
+
+// push takes the next line, which is not plain.
+func (a *assembler) push(at int, line []byte) {
+	t, l := a.table, a.layout
 	switch {
 	case len(line) == 0:
 		t.Blank++
@@ -455,7 +502,7 @@ func (a *assembler) read(line []byte) (Problem, bool) {
 		f := &l.fields[i]
 		if f.role != loose && isMissing(cell) {
 			if f.role == text && len(cell) > 0 {
-				a.words[a.target[f.column]] = a.keep(cell)
+				a.words[a.target[f.column]] = a.intern.keep(cell)
 			} else if f.role == text {
 				a.words[a.target[f.column]] = ""
 			}
@@ -513,7 +560,7 @@ func (a *assembler) cell(f *field, cell []byte) (Problem, bool) {
 	case skipped:
 		return Problem{Expected: "nothing"}, false
 	case text:
-		a.words[a.target[f.column]] = a.keep(cell)
+		a.words[a.target[f.column]] = a.intern.keep(cell)
 	case stamped, dated, timed, spanned:
 		return a.moment(f, cell)
 	}
@@ -652,24 +699,6 @@ func (a *assembler) joinDate() {
 	if a.date.hasTime {
 		a.step[at] = a.date.step
 	}
-}
-
-// keep returns the cell's text, the same string for the same text.
-func (a *assembler) keep(cell []byte) string {
-	if len(cell) > 64 {
-		cell = cell[:64]
-	}
-	if s, ok := a.intern[string(cell)]; ok {
-		return s
-	}
-	s := string(cell)
-	if a.intern == nil {
-		a.intern = map[string]string{}
-	}
-	if len(a.intern) < 1024 {
-		a.intern[s] = s
-	}
-	return s
 }
 
 // commit adds the row that was read.

@@ -128,6 +128,11 @@ type Table struct {
 	Notes []string
 }
 
+// something says that a line of any kind is in the table.
+func (t *Table) something() bool {
+	return len(t.Rows)+len(t.Problems)+len(t.Headers)+len(t.Comments)+len(t.Footers)+t.Blank > 0
+}
+
 // Find returns the best column of the kind and channel, nil if there is none: the first that does not start again in each step,
 // rather one with a unit.
 func (t *Table) Find(kind Kind, channel int) *Column {
@@ -160,8 +165,11 @@ type Options struct {
 	TornOK func(line int) bool
 	// Follow makes a Reader keep an unfinished last line at the end of its input, for a file that still grows.
 	Follow bool
+	// Workers is how many goroutines of a Reader read plain rows ahead of Next; 0 none. The batches hold the same rows in the same order.
+	Workers int
 
 	slow  bool // for tests: read every row the long way
+	piece int  // for tests: how many bytes a worker takes at a time; 0: pieceSize
 	anyOf bool // a column that Columns names need not be there: another header had it
 }
 
