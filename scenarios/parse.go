@@ -92,10 +92,10 @@ func Parse(file string, data []byte, env Env) (*Scenario, error) {
 	return s, nil
 }
 
-// Within reads what is to be run from a mapping of another kind of file: the keys pack, start, store, plan, rig, settings, faults and
+// within reads what is to be run from a mapping of another kind of file: the keys pack, start, store, plan, rig, settings, faults and
 // seed mean what they do in a scenario, and the plan is examined in the same way. Every key of m must be one of these or have been asked
 // for already. What is wrong is recorded in doc, whose mapping m is; the scenario is complete only if doc has no error afterwards.
-func Within(doc *quantity.Document, m *quantity.Map, env Env) *Scenario {
+func within(doc *quantity.Document, m *quantity.Map, env Env) *Scenario {
 	s := &Scenario{}
 	s.read(doc, m, env)
 	return s
@@ -131,24 +131,10 @@ func (s *Scenario) read(doc *quantity.Document, m *quantity.Map, env Env) {
 // readName reads the name of a scenario, which is also a file name and a word on command lines.
 func readName(f quantity.Field) string {
 	name := f.Text()
-	if f.Present() && !IsName(name) {
+	if f.Present() && !quantity.IsName(name) {
 		f.Fail(fmt.Sprintf("%s is no name for a scenario", quote(name)), "small letters, digits and hyphens, beginning with a letter, at most 64", "")
 	}
 	return name
-}
-
-// IsName reports whether s can be the name of a scenario: small letters, digits and hyphens, beginning with a letter, at most 64.
-func IsName(s string) bool {
-	if s == "" || len(s) > 64 || s[0] < 'a' || s[0] > 'z' || s[len(s)-1] == '-' {
-		return false
-	}
-	for i := range len(s) {
-		c := s[i]
-		if !(c >= 'a' && c <= 'z' || c >= '0' && c <= '9' || c == '-') {
-			return false
-		}
-	}
-	return true
 }
 
 // readShows reads the names of causes. There are too many to list in a message.

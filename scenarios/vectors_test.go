@@ -1,6 +1,7 @@
 package scenarios
 
 import (
+	"stuntcell/model/quantity"
 	"flag"
 	"os"
 	"path/filepath"
@@ -91,7 +92,7 @@ func FuzzParse(f *testing.F) {
 		if err != nil {
 			return
 		}
-		if !IsName(s.Name) || len(s.Setup.Plan) == 0 || len(s.Setup.Plan) > maxSteps {
+		if !quantity.IsName(s.Name) || len(s.Setup.Plan) == 0 || len(s.Setup.Plan) > maxSteps {
 			t.Errorf("accepted a scenario named %q of %d steps", s.Name, len(s.Setup.Plan))
 		}
 		for i, p := range s.Setup.Plan {

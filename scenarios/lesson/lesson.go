@@ -56,7 +56,7 @@ type Lesson struct {
 	runs    []runPlan
 	meters  []meter
 	figures []figure
-	panels  []panelPlan
+	picture picturePlan
 	checks  []stated
 }
 
@@ -115,39 +115,13 @@ func Source(name string) []byte {
 	return b
 }
 
-// Title returns the title of a lesson on board without reading the rest of it, "" if there is none of that name.
-func Title(name string) string {
+// TitleOf returns the title of a lesson on board without reading the rest of it, "" if there is none of that name.
+func TitleOf(name string) string {
 	b := Source(name)
 	if b == nil {
 		return ""
 	}
 	return quantity.Read(name, b).Root().Text("title")
-}
-
-// ByName returns a lesson on board. The error of an unknown name says which is nearest.
-func ByName(name string) (*Lesson, error) {
-	b := Source(name)
-	if b == nil {
-		hint := "stuntcell learn lists them"
-		if near := quantity.Nearest(name, Names()); near != "" {
-			hint = near + "?"
-		}
-		return nil, fmt.Errorf("no lesson %q on board (hint: %s)", name, hint)
-	}
-	return Parse(name+".yaml", b, nil)
-}
-
-// All returns the lessons on board in the order of Names. Reading them plays each of their plans once; [Title] is for lists.
-func All() []*Lesson {
-	var all []*Lesson
-	for _, name := range Names() {
-		l, err := ByName(name)
-		if err != nil {
-			panic(err) // embedded and tested
-		}
-		all = append(all, l)
-	}
-	return all
 }
 
 // Asks is the prediction as one is asked for it: the sentence, then the choices or the unit.

@@ -1,13 +1,16 @@
-package lesson
+package lesson_test
 
 import (
 	"context"
 	"testing"
+
+	"stuntcell/scenarios"
+	"stuntcell/scenarios/lesson"
 )
 
 // Each lesson on board, and its variation, gives what it states; the label of a choice is what the simulation makes right.
 func TestLessonsOnBoard(t *testing.T) {
-	for _, l := range All() {
+	for _, l := range scenarios.Lessons() {
 		t.Run(l.Name, func(t *testing.T) {
 			out, err := l.Run(context.Background())
 			if err != nil {
@@ -29,7 +32,7 @@ func TestLessonsOnBoard(t *testing.T) {
 	}
 }
 
-func report(t *testing.T, o *Outcome) {
+func report(t *testing.T, o *lesson.Outcome) {
 	t.Helper()
 	if len(o.Checks) == 0 && !o.Tried {
 		t.Error("nothing is checked against a stated value")
@@ -46,10 +49,10 @@ func report(t *testing.T, o *Outcome) {
 	for _, p := range o.Why {
 		t.Log(p)
 	}
-	for _, p := range o.Panels {
+	for _, p := range o.Picture.Panels {
 		for _, c := range p.Curves {
-			if len(c.X) < 2 && !c.Dots || len(c.X) == 0 || len(c.X) != len(c.Y) {
-				t.Errorf("curve %q of panel %q has %d points and %d values", c.Name, p.Title, len(c.X), len(c.Y))
+			if len(c.Points) < 2 && !c.Dots || len(c.Points) == 0 || len(c.Points) > 1000 {
+				t.Errorf("curve %q of panel %q has %d points", c.Name, p.Label, len(c.Points))
 			}
 		}
 	}

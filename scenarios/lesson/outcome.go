@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"stuntcell/model/quantity"
+	"stuntcell/scenarios/picture"
 )
 
 // Outcome is what a lesson's runs gave.
@@ -20,8 +21,8 @@ type Outcome struct {
 	// Answer is the figure that the prediction asked for; Right is the letter of the choice that it makes right, "" for a number.
 	Answer Figure
 	Right  string
-	// Panels are the picture.
-	Panels []Panel
+	// Picture shows what happened.
+	Picture *picture.Picture
 	// Why is the reason, in paragraphs, with its figures filled in; of a variation what it shows.
 	Why []string
 	// Checks compares the simulation with what is stated elsewhere.
@@ -74,12 +75,8 @@ func (l *Lesson) run(ctx context.Context, runs []runPlan, tried bool) (*Outcome,
 	if out.Figures, err = b.makeFigures(); err != nil {
 		return nil, fmt.Errorf("%s: %w", l.Name, err)
 	}
-	for i := range l.panels {
-		panel, err := l.panels[i].draw(b)
-		if err != nil {
-			return nil, fmt.Errorf("%s: picture: %w", l.Name, err)
-		}
-		out.Panels = append(out.Panels, panel)
+	if out.Picture, err = l.picture.draw(b, l.Title+", a simulation"); err != nil {
+		return nil, fmt.Errorf("%s: picture: %w", l.Name, err)
 	}
 	out.Answer = *out.figure(l.Predict.Figure)
 	out.Right = l.Predict.right(out.Answer.SI)

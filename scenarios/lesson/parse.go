@@ -10,7 +10,7 @@ import (
 	"stuntcell/emulator/rig"
 	"stuntcell/model"
 	"stuntcell/model/quantity"
-	"stuntcell/scenarios"
+	"stuntcell/scenarios/picture"
 )
 
 // Bounds of a lesson file.
@@ -22,8 +22,16 @@ const (
 	maxChoices = 6
 )
 
-// Parse reads a lesson file. file is only a name for messages; open returns the bytes of a file that is named relative to it, nil if none
-// can be named. The error is quantity.Diagnostics, all that is wrong in order of place.
+// Runs reads what a run of a lesson plays, as scenario files say it. Package scenarios, which stands above this one, has it.
+type Runs struct {
+	// Within reads a setup from the keys of a mapping of doc, and records there what is wrong.
+	Within func(doc *quantity.Document, m *quantity.Map) emulator.Setup
+	// Names are the scenarios on board, ByName returns what one of them plays.
+	Names  []string
+	ByName func(name string) (emulator.Setup, error)
+}
+
+// Parse reads a lesson file. file is only a name for messages. The error is quantity.Diagnostics, all that is wrong in order of place.
 //
 // The keys, those in brackets optional:
 //
@@ -44,7 +52,8 @@ const (
 //	          size: A                                                    without its sign
 //	          root: A                                                    its square root
 //	          spread: A, share: 95 %                                     of a figure of drawn rigs: half the width of the middle share
-//	picture   list of {title: TEXT, x: UNIT, y: [LABEL, UNIT], [over: time, charge, rigs], [from:, to: instants], curves: [...]}, each curve
+//	picture   {[over: time], [from:, to: instants], [marks: list of {at: INSTANT, say: TEXT}], panels: [...]}, or over charge or rigs with unit:
+//	          each panel {y: [LABEL, UNIT], [levels: list of {at: 9.6 V, say: TEXT}], curves: [...]}, each curve
 //	          {say: NAME, of: WORD, run: or meter: NAME, [dots: true]}, or {say: NAME, figure: NAME} over rigs
 //	why       the reason, in paragraphs, with figures as {name}
 //	formula   list of lines
@@ -52,9 +61,9 @@ const (
 //	[check]   list of {figure: NAME, is: 87.06 Ah, within: 0.1 %, source: TEXT}
 //	[try]     {ask: TEXT, runs: {those that differ}, tells: TEXT with figures, [check]}
 //	[cautions] list of lines
-func Parse(file string, data []byte, open func(string) ([]byte, error)) (*Lesson, error) {
+func Parse(file string, data []byte, runs Runs) (*Lesson, error) {
 	doc := quantity.Read(file, data)
-	p := parser{doc: doc, env: scenarios.Env{Open: open}, l: &Lesson{File: file, Source: append([]byte(nil), data...)}}
+	p := parser{doc: doc, from: runs, l: &Lesson{File: file, Source: append([]byte(nil), data...)}}
 	p.file(doc.Root())
 	if err := doc.Err(); err != nil {
 		return nil, err
@@ -64,9 +73,9 @@ func Parse(file string, data []byte, open func(string) ([]byte, error)) (*Lesson
 
 // parser reads one file into a lesson.
 type parser struct {
-	doc *quantity.Document
-	env scenarios.Env
-	l   *Lesson
+	doc  *quantity.Document
+	from Runs
+	l    *Lesson
 	// many names the figures that have one value a drawn rig.
 	many map[string]bool
 }
@@ -74,7 +83,7 @@ type parser struct {
 func (p *parser) file(m *quantity.Map) {
 	l := p.l
 	if f := m.Get("lesson"); f.Present() {
-		if l.Name = f.Text(); f.IsText() && !scenarios.IsName(l.Name) {
+		if l.Name = f.Text(); f.IsText() && !quantity.IsName(l.Name) {
 			f.Fail(fmt.Sprintf("%q is no name for a lesson", clip(l.Name)), "small letters, digits and hyphens, beginning with a letter, at most 64", "")
 		}
 	}
@@ -84,7 +93,7 @@ func (p *parser) file(m *quantity.Map) {
 	p.meters(m)
 	p.figures(m.Get("figures"))
 	p.predict(m.Get("predict").Map())
-	p.picture(m.Get("picture"))
+	p.picture(m.Get("picture").Map())
 	l.why = p.told(m.Get("why"))
 	l.Formula, l.Sources = p.lines(m.Get("formula")), p.lines(m.Get("sources"))
 	if f, ok := m.Find("cautions"); ok {
@@ -135,7 +144,7 @@ func (p *parser) names(f quantity.Field, most int) (*quantity.Map, []string) {
 		return m, nil
 	}
 	for _, k := range keys {
-		if !scenarios.IsName(k) {
+		if !quantity.IsName(k) {
 			m.Fail(k, fmt.Sprintf("%q is no name", clip(k)), "small letters, digits and hyphens, beginning with a letter", "")
 		}
 	}
@@ -181,33 +190,32 @@ func (p *parser) run(f quantity.Field) runPlan {
 		out.logger = loggerKind(loggerField.Word(loggerKinds...))
 	}
 	out.rigs = int(m.IntOr("rigs", 2, maxRigs, 0))
-	var s *scenarios.Scenario
 	if name, ok := m.Find("scenario"); ok {
-		word := name.Word(scenarios.Names()...)
+		word := name.Word(p.from.Names...)
 		m.Done()
 		if p.doc.Err() != nil || word == "" {
 			return out
 		}
 		var err error
-		if s, err = scenarios.ByName(word, p.env); err != nil {
+		if out.setup, err = p.from.ByName(word); err != nil {
 			name.FailWith(err)
 			return out
 		}
 	} else {
-		s = scenarios.Within(p.doc, m, p.env)
+		out.setup = p.from.Within(p.doc, m)
 	}
 	if p.doc.Err() != nil {
 		return out
 	}
-	out.setup = s.Setup
-	if (s.Setup.Settings.Cutoff != 0) != (out.logger != silent) {
+	s := &out.setup
+	if (s.Settings.Cutoff != 0) != (out.logger != silent) {
 		f.Fail("a logger that switches goes with a discharge that the logger ends, and the other way round", "both or neither",
 			"logger: latching beside the plan, ends: {logger: end, floor: floor} in it")
 	}
-	if s.Setup.Settings.ChargeEnd != 0 {
+	if s.Settings.ChargeEnd != 0 {
 		f.Fail("a charge that the logger ends", "a charge with an end of its own", "current: taper")
 	}
-	for _, fault := range s.Setup.Faults {
+	for _, fault := range s.Faults {
 		if fault.Kind == emulator.FaultPowerCut {
 			f.Fail("a power cut in a lesson", "a run that goes through", "a meter does not outlive a power cut")
 		}
@@ -215,9 +223,9 @@ func (p *parser) run(f quantity.Field) runPlan {
 	if out.rigs == 0 {
 		return out
 	}
-	if s.Setup.Rig.Tolerance == (rig.Tolerance{}) {
+	if s.Rig.Tolerance == (rig.Tolerance{}) {
 		f.Fail("rigs are drawn, but the rig has no tolerance to draw from", "rig: {tolerance: {shunt: 0.5 %}}", "")
-	} else if name := undrawn(s.Setup.Rig.Tolerance); name != "" {
+	} else if name := undrawn(s.Rig.Tolerance); name != "" {
 		f.Fail("the tolerance "+name+" is not drawn in lessons", "shunt, shunt_gain, shunt_offset, thermal, bus_gain, bus_offset, tick", "")
 	}
 	return out
@@ -691,51 +699,81 @@ func (p *parser) variation(m *quantity.Map) {
 	m.Done()
 }
 
-func (p *parser) picture(f quantity.Field) {
-	list := f.List()
-	if f.IsList() && (len(list) == 0 || len(list) > maxPanels) {
-		f.Fail(fmt.Sprintf("a picture of %d panels", len(list)), fmt.Sprintf("1 to %d", maxPanels), "")
-		return
-	}
-	for _, item := range list {
-		p.panel(item.Map())
-	}
-}
-
-func (p *parser) panel(m *quantity.Map) {
-	out := panelPlan{title: p.line(m.Get("title"), 60), over: overTime}
+func (p *parser) picture(m *quantity.Map) {
+	out := &p.l.picture
+	out.over = overTime
 	if f, ok := m.Find("over"); ok {
 		out.over = f.Word(overTime, overCharge, overRigs)
+	}
+	unit, hasUnit := m.Find("unit")
+	switch {
+	case out.over == overTime && hasUnit:
+		unit.Fail("time has its own unit", "unit only over charge or rigs", "")
+	case out.over == overCharge:
+		out.unit = p.unit(m.Get("unit"), quantity.Charge)
+	case out.over == overRigs:
+		out.unit = p.unit(m.Get("unit"), quantity.Ratio)
 	}
 	out.from = m.NanosecondsOr("from", quantity.Between(0, 10*365*86400), 0)
 	out.to = m.NanosecondsOr("to", quantity.Above(0, 10*365*86400), 0)
 	if out.to != 0 && out.to <= out.from {
-		m.Fail("to", "the panel ends before it begins", "a later instant than from", "")
+		m.Fail("to", "the picture ends before it begins", "a later instant than from", "")
 	}
+	for _, item := range m.List("marks") {
+		k := item.Map()
+		at := k.Get("at").Nanoseconds(quantity.Between(0, 10*365*86400))
+		out.marks = append(out.marks, picture.Mark{X: float64(at) * 1e-9, Name: p.line(k.Get("say"), 30)})
+		k.Done()
+		if out.over != overTime {
+			item.Fail("a mark is an instant", "marks only over time", "")
+		}
+	}
+	panels := m.Get("panels")
+	list := panels.List()
+	if panels.IsList() && (len(list) == 0 || len(list) > maxPanels) {
+		panels.Fail(fmt.Sprintf("a picture of %d panels", len(list)), fmt.Sprintf("1 to %d", maxPanels), "")
+		list = nil
+	}
+	for _, item := range list {
+		p.panel(item.Map())
+	}
+	m.Done()
+}
+
+func (p *parser) panel(m *quantity.Map) {
+	var out panelPlan
 	if y := m.Get("y"); y.Present() {
 		if pair := y.List(); len(pair) == 2 {
-			out.yLabel, out.yUnit = p.line(pair[0], 30), p.unit(pair[1], axisUnits...)
+			out.label, out.unit = p.line(pair[0], 30), p.unit(pair[1], axisUnits...)
 		} else if y.IsList() {
 			y.Fail("y is not two texts", "label and unit, such as [voltage, V]", "")
 		}
 	}
-	kind := map[string]quantity.Kind{overTime: quantity.Time, overCharge: quantity.Charge, overRigs: quantity.Ratio}[out.over]
-	out.xUnit = p.unit(m.Get("x"), kind)
+	for _, item := range m.List("levels") {
+		k := item.Map()
+		if v, ok := k.Get("at").Value(axisUnits...); ok && out.unit != "" {
+			if unit, err := quantity.Parse("1 "+out.unit, axisUnits...); err == nil && unit.Kind != v.Kind {
+				item.Fail("a level that is not of the kind of its axis", "a quantity in "+out.unit, "")
+			}
+			out.levels = append(out.levels, picture.Level{Y: v.SI / unitSize(out.unit), Name: p.line(k.Get("say"), 30)})
+		}
+		k.Done()
+	}
 	curves := m.Get("curves")
 	list := curves.List()
 	if curves.IsList() && (len(list) == 0 || len(list) > maxCurves) {
 		curves.Fail(fmt.Sprintf("a panel of %d curves", len(list)), fmt.Sprintf("1 to %d", maxCurves), "")
-		return
+		list = nil
 	}
 	for _, item := range list {
-		out.curves = append(out.curves, p.curve(item.Map(), &out))
+		out.curves = append(out.curves, p.curve(item.Map(), out.unit))
 	}
 	m.Done()
-	p.l.panels = append(p.l.panels, out)
+	p.l.picture.panels = append(p.l.picture.panels, out)
 }
 
 // axisUnits are the kinds that an axis may have.
-var axisUnits = []quantity.Kind{quantity.Current, quantity.Voltage, quantity.Charge, quantity.Energy, quantity.Time, quantity.Temperature, quantity.Ratio}
+var axisUnits = []quantity.Kind{quantity.Current, quantity.Voltage, quantity.Charge, quantity.Energy, quantity.Time, quantity.Ratio}
 
 func (p *parser) unit(f quantity.Field, kinds ...quantity.Kind) string {
 	s := f.Text()
@@ -747,9 +785,10 @@ func (p *parser) unit(f quantity.Field, kinds ...quantity.Kind) string {
 	return s
 }
 
-func (p *parser) curve(m *quantity.Map, panel *panelPlan) curvePlan {
+// curve reads a curve of a panel whose vertical axis has the unit.
+func (p *parser) curve(m *quantity.Map, unit string) curvePlan {
 	c := curvePlan{name: p.line(m.Get("say"), 40), dots: m.Bool("dots")}
-	if panel.over == overRigs {
+	if p.l.picture.over == overRigs {
 		var drawn []string
 		for _, name := range p.figureNames() {
 			if p.many[name] {
@@ -770,9 +809,7 @@ func (p *parser) curve(m *quantity.Map, panel *panelPlan) curvePlan {
 		if c.run = p.known(run, "run", p.runNames()); p.isMany(c.run) {
 			run.Fail("a curve of drawn rigs", "a run of one rig", "")
 		}
-		if c.of = of.Word(runCurves...); c.of == "temperature" && slices.ContainsFunc(p.l.runs, func(r runPlan) bool { return r.name == c.run && r.logger != silent }) {
-			of.Fail("the temperature of a run with a logger is not recorded", "a silent logger", "")
-		}
+		c.of = of.Word(runCurves...)
 	default:
 		if c.meter = p.known(meter, "meter", p.meterNames()); p.meterIsMany(c.meter) {
 			meter.Fail("a curve of drawn rigs", "a meter of one rig", "")
@@ -780,9 +817,9 @@ func (p *parser) curve(m *quantity.Map, panel *panelPlan) curvePlan {
 		c.of = of.Word(meterCurves...)
 	}
 	m.Done()
-	if c.of != "" && panel.yUnit != "" {
-		if v, err := quantity.Parse("1 "+panel.yUnit, axisUnits...); err == nil && v.Kind != curveKind(c.of) {
-			of.Fail(fmt.Sprintf("%s is not measured in %s", c.of, panel.yUnit), "curves of the kind of their axis", "")
+	if c.of != "" && unit != "" {
+		if v, err := quantity.Parse("1 "+unit, axisUnits...); err == nil && v.Kind != curveKind(c.of) {
+			of.Fail(fmt.Sprintf("%s is not measured in %s", c.of, unit), "curves of the kind of their axis", "")
 		}
 	}
 	return c
@@ -799,8 +836,6 @@ func curveKind(of string) quantity.Kind {
 		return quantity.Charge
 	case "energy", "energy-error":
 		return quantity.Energy
-	case "temperature":
-		return quantity.Temperature
 	}
 	return quantity.Time
 }

@@ -50,6 +50,8 @@ type Curve struct {
 	// Name stands in the key of a panel with more than one curve.
 	Name   string
 	Points []Point
+	// Dots says that these are single values: each is drawn as a dot, and no line through them.
+	Dots bool
 }
 
 // Point is a value Y at X.
@@ -293,7 +295,7 @@ func (p *Picture) panel(n int, colours palette, low, high, scale float64) *plot.
 		}
 	}
 	for k, c := range panel.Curves {
-		line := p.line(k, c.Points, scale)
+		line := p.curve(k, c, scale)
 		q.Add(line)
 		if len(panel.Curves) > 1 {
 			q.Legend.Add(c.Name, line)
@@ -303,6 +305,21 @@ func (p *Picture) panel(n int, colours palette, low, high, scale float64) *plot.
 	q.Legend.TextStyle.Color, q.Legend.TextStyle.Font = colours.ink, sans(9)
 	q.Legend.Top, q.Legend.ThumbnailWidth = true, 24
 	return q
+}
+
+// drawn is what can stand in a plot and in its key.
+type drawn interface {
+	plot.Plotter
+	plot.Thumbnailer
+}
+
+// curve is a curve as its line, or as its dots, in the colour of its place.
+func (p *Picture) curve(k int, c Curve, scale float64) drawn {
+	line := p.line(k, c.Points, scale)
+	if !c.Dots {
+		return line
+	}
+	return &plotter.Scatter{XYs: line.XYs, GlyphStyle: draw.GlyphStyle{Color: line.Color, Radius: 2.2, Shape: draw.CircleGlyph{}}}
 }
 
 // line is a curve with the stroke of its place.

@@ -6,33 +6,24 @@ import (
 
 	"stuntcell/emulator"
 	"stuntcell/model"
+	"stuntcell/scenarios/picture"
 	"stuntcell/scenarios/rehearsal"
 )
 
-// Panel is one panel of a lesson's picture: curves over one axis.
-type Panel struct {
-	Title string
-	// XLabel and YLabel name the axes, XUnit and YUnit their units.
-	XLabel, XUnit string
-	YLabel, YUnit string
-	Curves        []Curve
+// picturePlan is a lesson's picture that is still to be drawn: panels over one axis.
+type picturePlan struct {
+	over     string // time, charge or rigs
+	unit     string // of the axis; time has its own
+	from, to int64  // [ns]; to 0: to the end
+	panels   []panelPlan
+	marks    []picture.Mark
 }
 
-// Curve is one curve, thinned so that it looks the same as all of its points would. X and Y have one length and are in the panel's units.
-type Curve struct {
-	Name string
-	X, Y []float64
-	// Dots says that these are single readings rather than a course.
-	Dots bool
-}
-
-// panelPlan is a panel that is still to be drawn.
+// panelPlan is one panel.
 type panelPlan struct {
-	title, yLabel, yUnit string
-	xUnit                string // of time; or of charge if over is charge; or of the drawn figure
-	over                 string // time, charge or rigs
-	from, to             int64  // [ns]; to 0: to the end
-	curves               []curvePlan
+	label, unit string
+	curves      []curvePlan
+	levels      []picture.Level
 }
 
 // curvePlan is a curve of the truth of a run, of a meter, or of a drawn figure.
@@ -49,47 +40,59 @@ const (
 )
 
 var (
-	runCurves   = []string{"current", "voltage", "charge", "energy", "temperature"}
+	runCurves   = []string{"current", "voltage", "charge", "energy"}
 	meterCurves = []string{"current", "voltage", "charge", "energy", "charge-error", "energy-error", "time-error"}
 )
 
 // buckets is how many places along the axis a curve keeps apart, at up to four points each.
 const buckets = 240
 
-// draw makes a panel's curves of what was played.
-func (p *panelPlan) draw(b *bench) (Panel, error) {
-	out := Panel{Title: p.title, XUnit: p.xUnit, YLabel: p.yLabel, YUnit: p.yUnit}
+// draw makes the picture of what was played. title stands above it.
+func (p *picturePlan) draw(b *bench, title string) (*picture.Picture, error) {
+	out := &picture.Picture{Title: title, Marks: p.marks}
 	switch p.over {
-	case overTime:
-		out.XLabel = "time"
 	case overCharge:
-		out.XLabel = "charge drawn"
+		out.Axis = "charge that has flowed [" + p.unit + "]"
 	case overRigs:
-		out.XLabel = p.title
+		out.Axis = "off by [" + p.unit + "]"
 	}
-	x, y := unitSize(p.xUnit), unitSize(p.yUnit)
-	for i := range p.curves {
-		c := &p.curves[i]
-		curve := Curve{Name: c.name, Dots: c.dots}
-		switch {
-		case c.figure != "":
-			curve.X, curve.Y = cumulative(b.values[c.figure])
-		case c.meter != "":
-			curve.X, curve.Y = p.ofMeter(b.tally(c.meter)[0], c.of)
-		default:
-			var err error
-			if curve.X, curve.Y, err = p.ofRun(b, c); err != nil {
-				return out, err
+	for i := range p.panels {
+		panel := &p.panels[i]
+		drawn := picture.Panel{Label: panel.label + " [" + panel.unit + "]", Levels: panel.levels}
+		for k := range panel.curves {
+			curve, err := p.curve(b, &panel.curves[k], unitSize(panel.unit))
+			if err != nil {
+				return nil, err
 			}
+			drawn.Curves = append(drawn.Curves, curve)
 		}
-		curve.X, curve.Y = thin(curve.X, curve.Y)
-		for k := range curve.X {
-			curve.X[k] /= x
-			curve.Y[k] /= y
-		}
-		out.Curves = append(out.Curves, curve)
+		out.Panels = append(out.Panels, drawn)
 	}
 	return out, nil
+}
+
+// curve makes one curve, thinned so that it looks the same as all of its points would; unit is the SI value of one on its vertical axis.
+func (p *picturePlan) curve(b *bench, c *curvePlan, unit float64) (picture.Curve, error) {
+	var x, y []float64
+	var err error
+	switch {
+	case c.figure != "":
+		x, y = cumulative(b.values[c.figure])
+	case c.meter != "":
+		x, y = p.ofMeter(b.tally(c.meter)[0], c.of)
+	default:
+		x, y, err = p.ofRun(b, c)
+	}
+	out := picture.Curve{Name: c.name, Dots: c.dots}
+	x, y = thin(x, y)
+	size := 1.0 // of time, which the picture wants in seconds
+	if p.over != overTime {
+		size = unitSize(p.unit)
+	}
+	for k := range x {
+		out.Points = append(out.Points, picture.Point{X: x[k] / size, Y: y[k] / unit})
+	}
+	return out, err
 }
 
 // cumulative is the share of values up to each.
@@ -103,8 +106,8 @@ func cumulative(values []float64) (x, y []float64) {
 	return x, y
 }
 
-// end is the last instant that the panel shows.
-func (p *panelPlan) end() int64 {
+// end is the last instant that the picture shows.
+func (p *picturePlan) end() int64 {
 	if p.to == 0 {
 		return math.MaxInt64
 	}
@@ -112,7 +115,7 @@ func (p *panelPlan) end() int64 {
 }
 
 // ofMeter is what a meter had at its readings, in SI.
-func (p *panelPlan) ofMeter(t *tally, of string) (x, y []float64) {
+func (p *picturePlan) ofMeter(t *tally, of string) (x, y []float64) {
 	for n, k := range t.at {
 		at := t.rec.Readings.T[k]
 		if at < p.from || at > p.end() {
@@ -148,7 +151,7 @@ func (p *panelPlan) ofMeter(t *tally, of string) (x, y []float64) {
 }
 
 // ofRun is the truth of a run, in SI.
-func (p *panelPlan) ofRun(b *bench, c *curvePlan) (x, y []float64, err error) {
+func (p *picturePlan) ofRun(b *bench, c *curvePlan) (x, y []float64, err error) {
 	plan := b.plan(c.run)
 	if plan.logger != silent {
 		x, y = p.ofRecord(b.records[c.run][0], c.of)
@@ -174,8 +177,6 @@ func (p *panelPlan) ofRun(b *bench, c *curvePlan) (x, y []float64, err error) {
 				value = charge + s.Charge(s.T0, t)
 			case "energy":
 				value = energy + s.Energy(s.T0, t)
-			case "temperature":
-				value = s.Temperature(t)
 			}
 			at := float64(t) * 1e-9
 			if p.over == overCharge {
@@ -193,7 +194,7 @@ func (p *panelPlan) ofRun(b *bench, c *curvePlan) (x, y []float64, err error) {
 }
 
 // ofRecord is the truth at the readings of a run, in SI: where a logger switches, only the record knows when.
-func (p *panelPlan) ofRecord(rec *emulator.Record, of string) (x, y []float64) {
+func (p *picturePlan) ofRecord(rec *emulator.Record, of string) (x, y []float64) {
 	rd := &rec.Readings
 	for k, t := range rd.T {
 		if t < p.from || t > p.end() {
