@@ -1,7 +1,6 @@
 package scenarios
 
 import (
-	"stuntcell/model/quantity"
 	"flag"
 	"os"
 	"path/filepath"
@@ -12,6 +11,7 @@ import (
 
 	"stuntcell/emulator/rig"
 	"stuntcell/model"
+	"stuntcell/model/quantity"
 )
 
 var update = flag.Bool("update", false, "write the errors seen into the vectors")
