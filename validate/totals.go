@@ -195,8 +195,8 @@ func (j *judge) findRule() {
 				for _, bad := range bads {
 					for _, rule := range []replay.Rule{replay.Trapezoid, replay.Left, replay.Right} {
 						for _, burden := range burdens {
-							f := j.try(replay.Meter{Rule: rule, Source: src, Bad: bad, FromZero: zero, Lag: lag, Side: side, Burden: burden})
-							if best == nil || f.fits > best.fits || f.fits == best.fits && f.cost < best.cost-1e-9 {
+							m := replay.Meter{Rule: rule, Source: src, Bad: bad, FromZero: zero, Lag: lag, Side: side, Burden: burden}
+							if f := j.try(m, best); f != nil {
 								best = f
 							}
 							if best.cost <= 0.05*float64(len(j.columns)) && best.fits == len(j.columns) {
@@ -214,24 +214,45 @@ func (j *judge) findRule() {
 		}
 	}
 	if best.fits == 0 {
-		best = j.try(replay.Meter{Side: side})
+		best = j.try(replay.Meter{Side: side}, nil)
 	}
 	j.use(best)
 }
 
-func (j *judge) try(m replay.Meter) *fit {
-	t := j.series.Run(m, j.index)
-	f := &fit{meter: m, totals: t}
-	for _, c := range j.columns {
-		u := replay.Unroll(c.Printed, c.Role.Of(t), j.mark, c.Limit)
-		f.cols = append(f.cols, u)
-		x := u.Worst / c.Limit
-		if x <= 1 {
-			f.fits++
+// try compares the log with a healthy meter; it returns nil if that fits no better than the best so far.
+func (j *judge) try(m replay.Meter, best *fit) *fit {
+	us, totals := cause.Compare(j.series, m, j.index, j.mark, j.columns, func(least []float64) bool {
+		f := fit{}
+		for i, c := range j.columns {
+			f.add(least[i], c.Limit)
 		}
-		f.cost += min(x, 4)
+		return !math.IsNaN(f.cost) && !f.better(best)
+	})
+	if us == nil {
+		return nil
+	}
+	f := &fit{meter: m, totals: totals, cols: us}
+	for i, c := range j.columns {
+		f.add(us[i].Worst, c.Limit)
+	}
+	if !f.better(best) {
+		return nil
 	}
 	return f
+}
+
+// add counts a column of which so much is left.
+func (f *fit) add(left, limit float64) {
+	x := left / limit
+	if x <= 1 {
+		f.fits++
+	}
+	f.cost += min(x, 4)
+}
+
+// better says that f fits more columns than the best, or as many and better; nil is the worst.
+func (f *fit) better(best *fit) bool {
+	return best == nil || f.fits > best.fits || f.fits == best.fits && f.cost < best.cost-1e-9
 }
 
 func (j *judge) use(f *fit) {

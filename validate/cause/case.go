@@ -53,6 +53,36 @@ type Column struct {
 	OK       bool
 }
 
+// looks is how often a replay is looked at whether it is still worth going on.
+const looks = 32
+
+// Compare replays a meter with totals at the readings in index and compares each column with what it would have written. It gives up and
+// returns nil as soon as hopeless says so of what will be left of each column at least.
+func Compare(s *replay.Series, m replay.Meter, index []int, marks replay.Marks, cols []*Column, hopeless func(least []float64) bool) ([]*replay.Unrolled, *replay.Totals) {
+	work := s.Start(m, index)
+	us := make([]*replay.Unroller, len(cols))
+	for i, col := range cols {
+		us[i] = replay.NewUnroller(col.Printed, col.Role.Of(work.Totals), marks, col.Limit)
+	}
+	least := make([]float64, len(cols))
+	for part := range looks {
+		n := (part + 1) * len(index) / looks
+		work.To(n)
+		for i, u := range us {
+			u.To(n)
+			least[i] = u.Least()
+		}
+		if hopeless(least) {
+			return nil, nil
+		}
+	}
+	out := make([]*replay.Unrolled, len(cols))
+	for i, u := range us {
+		out[i] = u.Best()
+	}
+	return out, work.Totals
+}
+
 // Case is what there is to look at: a run, its log, and how far the log was understood.
 type Case struct {
 	Record *emulator.Record

@@ -11,8 +11,16 @@ import (
 // Skipped finds a meter that drops the one step in which its counter wraps, or passes half range: too little to fail a
 // check, but a sign that nobody watched it. It is advice.
 func Skipped(c *Case) []verdict.Finding {
+	var right []*Column
+	for _, col := range c.Column {
+		if col.Role == Charge && col.OK {
+			right = append(right, col)
+		}
+	}
+	if len(right) == 0 {
+		return nil
+	}
 	wraps, halves := c.crossings()
-	var out []verdict.Finding
 	for _, v := range []struct {
 		is    bool
 		cause string
@@ -29,22 +37,19 @@ func Skipped(c *Case) []verdict.Finding {
 			// The rule was fitted with the lost step in the log and may be another.
 			healthy, m := replay.Meter{Rule: rule, Bad: c.Meter.Bad}, replay.Meter{Rule: rule, Bad: c.Meter.Bad, Clocking: v.clock}
 			good, bad := c.Series.Run(healthy, c.Index), c.Series.Run(m, c.Index)
-			for _, col := range c.Column {
-				if col.Role != Charge || !col.OK || len(out) > 0 {
-					continue
-				}
+			for _, col := range right {
 				u := replay.Unroll(col.Printed, good.Charge, c.Marks, col.Limit)
 				if row, lost := c.dropped(col, u, good.Charge, bad.Charge); row >= 0 {
 					f := c.finding(v.cause, ofFirmware, 0.85, row)
 					f.Severity = verdict.Advice
 					f.Evidence = fmt.Sprintf("the step in which the counter %s is missing from column %q: %.3g %s, within the limit this time", v.what,
 						col.Header, lost/col.Display, unitOr(col))
-					out = append(out, f)
+					return []verdict.Finding{f}
 				}
 			}
 		}
 	}
-	return out
+	return nil
 }
 
 // dropped says at which row a column falls behind its readings by just what the mistaken totals fall behind the healthy ones

@@ -47,15 +47,15 @@ func (a *candidate) better(b *candidate) bool {
 	return a.left < b.left
 }
 
-// classify grades what is left of column col's deviation.
-func classify(col *Column, u *replay.Unrolled) class {
+// grade says how well an explanation does that leaves so much of the column's deviation.
+func (col *Column) grade(left float64) class {
 	before := max(col.Unrolled.Worst, 1e-12)
 	switch {
-	case u.Worst <= col.Limit/10:
+	case left <= col.Limit/10:
 		return exact
-	case u.Worst <= 0.03*before:
+	case left <= 0.03*before:
 		return close3
-	case u.Worst <= 0.15*before:
+	case left <= 0.15*before:
 		return close15
 	}
 	return poor
@@ -74,7 +74,8 @@ func Totals(c *Case) []verdict.Finding {
 	if len(wrong) == 0 || len(c.At) == 0 {
 		return nil
 	}
-	all := c.explainAll(wrong, right)
+	tried := c.tryAll(wrong)
+	all := c.explainAll(tried, wrong, right)
 	if len(all) == 0 || all[0].class > close3 {
 		if pair := c.explainTwo(wrong, all); pair != nil {
 			return pair
@@ -88,7 +89,7 @@ func Totals(c *Case) []verdict.Finding {
 	if len(wrong) > 1 {
 		explained := true
 		for _, col := range wrong {
-			own := c.explainAll([]*Column{col}, nil)
+			own := c.explainAll(tried, []*Column{col}, nil)
 			if len(own) == 0 || own[0].class > close15 {
 				explained = false
 				continue
@@ -103,8 +104,50 @@ func Totals(c *Case) []verdict.Finding {
 	return merge(out)
 }
 
+// attempt is the hypothesis of one cause that explains one column best, and what it leaves of it.
+type attempt struct {
+	h *hypothesis
+	u *replay.Unrolled
+}
+
+// tries are the causes in the order of their hypotheses, each with its best attempt at each column that one of its hypotheses explains.
+// One cause may need other constants in charge and energy: the best is taken by column.
+type tries struct {
+	causes []string
+	best   map[string]map[*Column]attempt
+}
+
+// tryAll replays every hypothesis against the columns.
+func (c *Case) tryAll(wrong []*Column) tries {
+	t := tries{best: map[string]map[*Column]attempt{}}
+	hs := c.hypotheses()
+	for i := range hs {
+		h := &hs[i]
+		if t.best[h.cause] == nil {
+			t.causes = append(t.causes, h.cause)
+			t.best[h.cause] = map[*Column]attempt{}
+		}
+		best := t.best[h.cause]
+		// One that explains no column is of no use.
+		us, _ := Compare(c.Series, h.meter, c.Index, c.Marks, wrong, func(least []float64) bool {
+			for w, col := range wrong {
+				if col.grade(least[w]) < poor {
+					return false
+				}
+			}
+			return true
+		})
+		for w, u := range us {
+			if old := best[wrong[w]].u; wrong[w].grade(u.Worst) < poor && (old == nil || u.Worst < old.Worst-1e-12) {
+				best[wrong[w]] = attempt{h, u}
+			}
+		}
+	}
+	return t
+}
+
 // explainAll lists the causes that explain all the given columns, best first.
-func (c *Case) explainAll(wrong, right []*Column) []*candidate {
+func (c *Case) explainAll(tried tries, wrong, right []*Column) []*candidate {
 	best := map[string]*candidate{}
 	keep := func(x *candidate) {
 		if x.class == poor {
@@ -115,49 +158,34 @@ func (c *Case) explainAll(wrong, right []*Column) []*candidate {
 			best[key] = x
 		}
 	}
-	// One hypothesis may need other constants in charge and energy: the best of each cause is taken by column.
-	type slot struct {
-		u    *replay.Unrolled
-		h    *hypothesis
-		rank float64
-	}
-	hs := c.hypotheses()
-	byCause := map[string][]slot{}
-	var order []string
-	for i := range hs {
-		h := &hs[i]
-		t := c.Series.Run(h.meter, c.Index)
-		slots := byCause[h.cause]
-		if slots == nil {
-			slots = make([]slot, len(wrong))
-			order = append(order, h.cause)
-		}
-		for w, col := range wrong {
-			u := replay.Unroll(col.Printed, col.Role.Of(t), c.Marks, col.Limit)
-			if slots[w].u == nil || u.Worst < slots[w].u.Worst-1e-12 {
-				slots[w] = slot{u: u, h: h}
-			}
-		}
-		byCause[h.cause] = slots
-	}
 	totals := 0
 	for _, col := range wrong {
 		if col.Role != Elapsed {
 			totals++
 		}
 	}
-	for _, name := range order {
-		slots := byCause[name]
+	for _, name := range tried.causes {
 		// One wrong column beside right ones is a sign; all of them growing in both directions is not.
 		if name == "sign" && totals > 1 {
 			continue
 		}
-		x := &candidate{cause: name, rank: slots[0].h.rank, how: slots[0].h.how}
-		for w, s := range slots {
-			x.class = max(x.class, classify(wrong[w], s.u))
-			x.left = max(x.left, s.u.Worst/max(wrong[w].Limit, 1e-12))
+		x := &candidate{cause: name}
+		for i, col := range wrong {
+			s, ok := tried.best[name][col]
+			if !ok {
+				x.class = poor
+				break
+			}
+			if i == 0 {
+				x.rank, x.how = s.h.rank, s.h.how
+			}
+			x.class = max(x.class, col.grade(s.u.Worst))
+			x.left = max(x.left, s.u.Worst/max(col.Limit, 1e-12))
 			x.meters = append(x.meters, s.h.meter)
 			x.rank = min(x.rank, s.h.rank)
+		}
+		if x.class == poor {
+			continue
 		}
 		// What is thrown away by a quantum depends on the column: another column may be summed more finely.
 		switch name {
@@ -284,7 +312,7 @@ func (c *Case) fits(wrong []*Column) []*candidate {
 
 // grade takes what is left of a column into the candidate.
 func grade(x *candidate, col *Column, u *replay.Unrolled) {
-	x.class = max(x.class, classify(col, u))
+	x.class = max(x.class, col.grade(u.Worst))
 	x.left = max(x.left, u.Worst/max(col.Limit, 1e-12))
 }
 
@@ -491,6 +519,9 @@ func siName(r Role) string {
 	return "A·s"
 }
 
+// pairsFrom is how many single hypotheses are joined with every other.
+const pairsFrom = 8
+
 // explainTwo looks for two causes that together explain what one does not: the best single candidates, each joined with
 // every other hypothesis.
 func (c *Case) explainTwo(wrong []*Column, singles []*candidate) []verdict.Finding {
@@ -502,20 +533,31 @@ func (c *Case) explainTwo(wrong []*Column, singles []*candidate) []verdict.Findi
 		i    int
 		left float64
 	}
-	var order []scored
+	var order []scored // the most promising so far, best first
 	for i := range hs {
-		t := c.Series.Run(hs[i].meter, c.Index)
-		left := 0.0
-		for _, col := range wrong {
-			u := replay.Unroll(col.Printed, col.Role.Of(t), c.Marks, col.Limit)
-			left = max(left, u.Worst/max(col.Unrolled.Worst, 1e-12))
+		left := func(w int, worst float64) float64 { return worst / max(wrong[w].Unrolled.Worst, 1e-12) }
+		us, _ := Compare(c.Series, hs[i].meter, c.Index, c.Marks, wrong, func(least []float64) bool {
+			for w, x := range least {
+				if len(order) == pairsFrom && left(w, x) >= order[pairsFrom-1].left {
+					return true
+				}
+			}
+			return false
+		})
+		if us == nil {
+			continue
 		}
-		order = append(order, scored{i, left})
+		x := scored{i: i}
+		for w, u := range us {
+			x.left = max(x.left, left(w, u.Worst))
+		}
+		order = append(order, x)
+		sort.SliceStable(order, func(a, b int) bool { return order[a].left < order[b].left })
+		order = order[:min(pairsFrom, len(order))]
 	}
-	sort.SliceStable(order, func(a, b int) bool { return order[a].left < order[b].left })
 	best := [2]int{-1, -1}
 	bestClass, bestLeft := poor, math.Inf(1)
-	for _, o := range order[:min(8, len(order))] {
+	for _, o := range order {
 		for k := range hs {
 			if hs[k].cause == hs[o.i].cause {
 				continue
@@ -524,12 +566,21 @@ func (c *Case) explainTwo(wrong []*Column, singles []*candidate) []verdict.Findi
 			if !ok {
 				continue
 			}
-			t := c.Series.Run(m, c.Index)
+			us, _ := Compare(c.Series, m, c.Index, c.Marks, wrong, func(least []float64) bool {
+				for w, x := range least {
+					if wrong[w].grade(x) > close3 {
+						return true
+					}
+				}
+				return false
+			})
+			if us == nil {
+				continue
+			}
 			cl, left := exact, 0.0
-			for _, col := range wrong {
-				u := replay.Unroll(col.Printed, col.Role.Of(t), c.Marks, col.Limit)
-				cl = max(cl, classify(col, u))
-				left = max(left, u.Worst/max(col.Limit, 1e-12))
+			for w, u := range us {
+				cl = max(cl, wrong[w].grade(u.Worst))
+				left = max(left, u.Worst/max(wrong[w].Limit, 1e-12))
 			}
 			if cl < bestClass || cl == bestClass && left < bestLeft {
 				best, bestClass, bestLeft = [2]int{o.i, k}, cl, left

@@ -173,38 +173,66 @@ func Midnight(zone int64) int64 { return midnightOn + zone }
 
 // Run replays the meter and returns its totals at the readings in rows, which must not decrease.
 func (s *Series) Run(m Meter, rows []int) *Totals {
+	w := s.Start(m, rows)
+	w.To(len(rows))
+	return w.Totals
+}
+
+// Work is a meter at work: a replay that may be stopped when its first totals say enough.
+type Work struct {
+	Totals *Totals // of the rows up to which it was played
+	state  *state
+	rows   []int
+	row, k int // next row to store, next reading to take
+}
+
+// Start begins a replay of the meter with totals at the readings in rows, which must not decrease.
+func (s *Series) Start(m Meter, rows []int) *Work {
 	n := len(rows)
 	buf := make([]float64, 7*n)
-	out := &Totals{
+	return &Work{state: newState(s, &m), rows: rows, Totals: &Totals{
 		Elapsed: buf[:n:n], Charge: buf[n : 2*n : 2*n], Energy: buf[2*n : 3*n : 3*n], In: buf[3*n : 4*n : 4*n],
 		Out: buf[4*n : 5*n : 5*n], EnergyIn: buf[5*n : 6*n : 6*n], EnergyOut: buf[6*n:],
-	}
-	st := newState(s, &m)
-	j := 0
-	for k := 0; k < s.Len() && j < n; k++ {
-		isRow := rows[j] == k
+	}}
+}
+
+// To plays on until the totals of the first n rows stand.
+func (w *Work) To(n int) {
+	st, s, lag := w.state, w.state.s, w.state.m.Lag
+	for ; w.row < n && w.k < s.Len(); w.k++ {
+		k := w.k
+		isRow := w.rows[w.row] == k
 		if s.RowAt != nil {
 			isRow = s.RowAt[k]
 		}
-		if m.Lag {
-			for j < n && rows[j] == k {
-				st.store(out, j)
-				j++
-			}
+		if lag {
+			w.store(k)
 		}
 		st.add(k, isRow)
-		for !m.Lag && j < n && rows[j] == k {
-			st.store(out, j)
-			j++
+		if !lag {
+			w.store(k)
 		}
 	}
-	return out
+}
+
+// store writes the totals of the rows at reading k.
+func (w *Work) store(k int) {
+	for ; w.row < len(w.rows) && w.rows[w.row] == k; w.row++ {
+		w.state.store(w.Totals, w.row)
+	}
 }
 
 // state is a meter at work.
 type state struct {
 	s *Series
 	m *Meter
+	// What a meter does not do costs it no time.
+	steps    []float64 // the time of each step where it is a column of the series, else nil
+	plain    bool      // readings are taken as they are
+	rare     bool      // it looks at more than the last reading and the next
+	quantum  bool      // it cuts or rounds current or power
+	limits   bool      // it drops or clips long steps
+	plainSum bool      // it adds every step to net totals
 
 	started             bool
 	i, v, p             float64 // last reading taken
@@ -236,6 +264,21 @@ func newState(s *Series, m *Meter) *state {
 	} else {
 		st.mask = math.MaxInt64
 	}
+	switch {
+	case m.Source == ReadingsRTC:
+		st.steps = s.ClockDt
+	case m.Source == ReadingsTrue || m.Source == WindowTrue:
+		st.steps = s.Dt
+	case m.Clocking == Exact && m.WrapBits == 0 && m.CutTime == 0:
+		st.steps = s.TickDt
+	}
+	st.plain = m.Source != WindowTrue && m.Stale == 0 && m.Gain == 0 && m.Offset == 0 && m.DeadBand == 0 && m.Burden == 0
+	st.rare = m.Source == ReadingsShort || m.FromZero != Not || m.ReadingRate > 1 || m.RowRate || m.ResetSetting || m.HoldSetting ||
+		m.ScaleSetting != 0 || m.ResetMidnight != 0 || m.SkipCard || m.ResetCard || m.FreezeCard
+	st.quantum = m.CutPower > 0 || m.CutCurrent > 0 || m.PowerOfCut
+	st.limits = m.StallLimit > 0 || m.StallClip > 0
+	st.plainSum = m.CutStep == 0 && m.Side == Net && m.FlipCharge == 0 && m.FlipEnergy == 0 && m.Float32 == 0 && m.Wrap == 0 &&
+		m.WrapEnergy == 0 && m.Energy == Product
 	return st
 }
 
@@ -294,15 +337,9 @@ func (m *Meter) quantized(x, quantum float64) float64 {
 	return math.Trunc(x/quantum*(1+1e-12)) * quantum
 }
 
-// step returns the time that the meter thinks has passed between readings k-1 and k.
+// step returns the time that the meter thinks has passed between readings k-1 and k, by the counter.
 func (st *state) step(k int) float64 {
 	s := st.s
-	switch st.m.Source {
-	case ReadingsRTC:
-		return s.ClockDt[k]
-	case ReadingsTrue, WindowTrue:
-		return s.Dt[k]
-	}
 	dt := s.TickDt[k]
 	c := st.m.Clocking
 	if w := st.m.WrapBits; w > 0 && k > 0 && s.Life[k] == s.Life[k-1] && s.Tick[k-1]&^st.mask != s.Tick[k]&^st.mask {
@@ -413,39 +450,38 @@ func (st *state) add(k int, row bool) {
 		st.pending = 0
 		st.started = false
 	}
-	st.pending += st.step(k)
-	if m.Source == ReadingsShort && st.started {
-		st.pending = float64((s.Tick[k]-st.tick)&st.mask) / s.Hz
+	if st.steps != nil {
+		st.pending += st.steps[k]
+	} else {
+		st.pending += st.step(k)
 	}
-	if m.FromZero != Not && k == 0 {
-		st.pending += s.FirstTick
+	if st.rare && !st.takes(k, row) {
+		return
 	}
-	st.special(k)
-	if m.ReadingRate > 1 {
-		st.count++
-		if (st.count-1)%m.ReadingRate != 0 {
+	i, v := s.I[k], s.V[k]
+	if !st.plain || i != i {
+		var ok bool
+		if i, v, ok = st.source(k); !ok {
 			return
 		}
 	}
-	if m.RowRate && !row {
-		return
-	}
-	i, v, ok := st.source(k)
-	if !ok {
-		return
-	}
-	p := m.quantized(i*v, m.CutPower)
-	i = m.quantized(i, m.CutCurrent)
-	if m.PowerOfCut {
-		p = i * v
+	p := i * v
+	if st.quantum {
+		p = m.quantized(p, m.CutPower)
+		i = m.quantized(i, m.CutCurrent)
+		if m.PowerOfCut {
+			p = i * v
+		}
 	}
 	dt := st.pending
 	st.pending = 0
-	if m.StallLimit > 0 && dt > m.StallLimit {
-		dt = 0
-	}
-	if m.StallClip > 0 && dt > m.StallClip {
-		dt = m.StallClip
+	if st.limits {
+		if m.StallLimit > 0 && dt > m.StallLimit {
+			dt = 0
+		}
+		if m.StallClip > 0 && dt > m.StallClip {
+			dt = m.StallClip
+		}
 	}
 	var mi, mp float64
 	switch {
@@ -487,6 +523,25 @@ func (st *state) add(k int, row bool) {
 	if q := m.RoundRow; row && q > 0 {
 		st.q, st.e = math.Round(st.q/q)*q, math.Round(st.e/q)*q
 	}
+}
+
+// takes says whether the meter takes reading k, and does before what it does at certain readings.
+func (st *state) takes(k int, row bool) bool {
+	s, m := st.s, st.m
+	if m.Source == ReadingsShort && st.started {
+		st.pending = float64((s.Tick[k]-st.tick)&st.mask) / s.Hz
+	}
+	if m.FromZero != Not && k == 0 {
+		st.pending += s.FirstTick
+	}
+	st.special(k)
+	if m.ReadingRate > 1 {
+		st.count++
+		if (st.count-1)%m.ReadingRate != 0 {
+			return false
+		}
+	}
+	return row || !m.RowRate
 }
 
 // special does what happens to totals at the events of reading k.
@@ -543,6 +598,19 @@ func (st *state) clear() {
 func (st *state) sum(mi, mp, dt float64) {
 	m := st.m
 	dq, de := mi*dt, mp*dt
+	if st.plainSum {
+		switch {
+		case mi >= 0:
+			st.in += math.Abs(dq)
+			st.ein += math.Abs(de)
+		case mi < 0:
+			st.outq += math.Abs(dq)
+			st.eout += math.Abs(de)
+		}
+		st.q += dq
+		st.e += de
+		return
+	}
 	if m.CutStep > 0 {
 		dq, de = cut(dq, m.CutStep, m.RoundStep), cut(de, m.CutEnergy, m.RoundStep)
 	}

@@ -33,10 +33,58 @@ type Unrolled struct {
 // column has one fixed sign; where it falls to about nothing together with a step of the plan it starts anew, and may then
 // have another sign; after a power cut it goes on from whatever it shows first (the restart check looks at that).
 func Unroll(c Printed, p []float64, marks Marks, limit float64) *Unrolled {
-	plus := unroll(c, p, marks, limit, 1)
-	minus := unroll(c, p, marks, limit, -1)
+	u := NewUnroller(c, p, marks, limit)
+	u.To(len(p))
+	return u.Best()
+}
+
+// Unroller is an [Unroll] that may be stopped when its first rows say enough.
+type Unroller struct {
+	column      Printed
+	totals      []float64
+	marks       Marks
+	limit       float64
+	plus, minus unrolling
+	row         int // next row
+}
+
+// unrolling is one sign of an Unroller at work.
+type unrolling struct {
+	Unrolled
+	base  float64
+	life  int16
+	later bool // a row was seen
+}
+
+// NewUnroller begins to compare a printed column with a meter's totals p, which may be written as it goes.
+func NewUnroller(c Printed, p []float64, marks Marks, limit float64) *Unroller {
+	u := &Unroller{column: c, totals: p, marks: marks, limit: limit}
+	n := len(c.Value)
+	for _, x := range []struct {
+		u    *unrolling
+		sign float64
+	}{{&u.plus, 1}, {&u.minus, -1}} {
+		x.u.Unrolled = Unrolled{Value: make([]float64, n), Residual: make([]float64, n), Base: make([]float64, n), Sign: x.sign}
+	}
+	return u
+}
+
+// To compares the rows in order as far as the first n totals reach.
+func (u *Unroller) To(n int) {
+	for ; u.row < len(u.column.Value) && u.marks.Row[u.row] < n; u.row++ {
+		u.plus.take(u, u.row)
+		u.minus.take(u, u.row)
+	}
+}
+
+// Least is what Worst will be at least, whatever comes.
+func (u *Unroller) Least() float64 { return min(u.plus.Worst, u.minus.Worst) }
+
+// Best is the comparison by the column's own sign.
+func (u *Unroller) Best() *Unrolled {
+	plus, minus := &u.plus.Unrolled, &u.minus.Unrolled
 	// One huge deviation must not decide the sign: that in which more rows fit is the column's.
-	switch p, m := plus.within(limit, c.Unit), minus.within(limit, c.Unit); {
+	switch p, m := plus.within(u.limit, u.column.Unit), minus.within(u.limit, u.column.Unit); {
 	case m > p, m == p && minus.Worst < plus.Worst:
 		return minus
 	}
@@ -54,49 +102,42 @@ func (u *Unrolled) within(limit float64, unit []float64) int {
 	return n
 }
 
-func unroll(c Printed, p []float64, marks Marks, limit, sign float64) *Unrolled {
-	n := len(c.Value)
-	u := &Unrolled{Value: make([]float64, n), Residual: make([]float64, n), Base: make([]float64, n), Sign: sign}
-	base := 0.0
-	lastLife := int16(0)
-	first := true
-	for j := range n {
-		l := c.Value[j]
-		if math.IsNaN(l) {
-			u.Value[j], u.Residual[j] = math.NaN(), math.NaN()
-			continue
+// take compares row j.
+func (u *unrolling) take(of *Unroller, j int) {
+	l, unit := of.column.Value[j], of.column.Unit[j]
+	if math.IsNaN(l) {
+		u.Value[j], u.Residual[j] = math.NaN(), math.NaN()
+		return
+	}
+	pj := of.totals[of.marks.Row[j]]
+	if life := of.marks.Life[j]; life != u.life {
+		if u.Anchor == nil {
+			u.Anchor = map[int]float64{}
 		}
-		pj := p[marks.Row[j]]
-		if marks.Life[j] != lastLife {
-			if u.Anchor == nil {
-				u.Anchor = map[int]float64{}
-			}
-			// What the log went on from is its first total less what came since the restart.
-			base = pj - u.Sign*l
-			u.Anchor[j] = u.Sign * l
-			lastLife = marks.Life[j]
-		} else if b := marks.Begin[j]; b >= 0 && !first {
-			on := math.Abs(u.Sign*l + base - pj)
-			for _, s := range [2]float64{u.Sign, -u.Sign} {
-				anew := math.Abs(s*l + p[b] - pj)
-				// Starting anew must explain the row far better than going on, and within the limit.
-				if anew < on/4 && anew <= limit+c.Unit[j] && on > limit+c.Unit[j] {
-					base, u.Sign = p[b], s
-					u.Resets = append(u.Resets, j)
-					break
-				}
-			}
-		}
-		first = false
-		v := u.Sign*l + base
-		r := v - pj
-		u.Value[j], u.Residual[j], u.Base[j] = v, r, base
-		if a := math.Abs(r); a > u.Raw || a-c.Unit[j] > u.Worst {
-			u.Raw = max(u.Raw, a)
-			if a-c.Unit[j] > u.Worst {
-				u.Worst, u.Row = a-c.Unit[j], j
+		// What the log went on from is its first total less what came since the restart.
+		u.base = pj - u.Sign*l
+		u.Anchor[j] = u.Sign * l
+		u.life = life
+	} else if b := of.marks.Begin[j]; b >= 0 && u.later {
+		on := math.Abs(u.Sign*l + u.base - pj)
+		for _, s := range [2]float64{u.Sign, -u.Sign} {
+			anew := math.Abs(s*l + of.totals[b] - pj)
+			// Starting anew must explain the row far better than going on, and within the limit.
+			if anew < on/4 && anew <= of.limit+unit && on > of.limit+unit {
+				u.base, u.Sign = of.totals[b], s
+				u.Resets = append(u.Resets, j)
+				break
 			}
 		}
 	}
-	return u
+	u.later = true
+	v := u.Sign*l + u.base
+	r := v - pj
+	u.Value[j], u.Residual[j], u.Base[j] = v, r, u.base
+	if a := math.Abs(r); a > u.Raw || a-unit > u.Worst {
+		u.Raw = max(u.Raw, a)
+		if a-unit > u.Worst {
+			u.Worst, u.Row = a-unit, j
+		}
+	}
 }
