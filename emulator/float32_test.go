@@ -3,35 +3,27 @@ package emulator_test
 import (
 	"bufio"
 	"bytes"
-	"encoding/csv"
 	"math"
-	"os"
 	"os/exec"
 	"strconv"
 	"strings"
 	"testing"
 
 	"stuntcell/emulator/link"
+	"stuntcell/model/outside"
 )
 
 // published returns the sums of testdata/float32_accumulation.csv (computed outside; its head says how) by case.
 func published(t *testing.T) map[string]float64 {
 	t.Helper()
-	b, err := os.ReadFile("testdata/float32_accumulation.csv")
-	if err != nil {
-		t.Fatal(err)
-	}
-	r := csv.NewReader(bytes.NewReader(b))
-	r.Comment = '#'
-	rows, err := r.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
+	rows, _ := outside.Table(t, "testdata/float32_accumulation.csv")
 	sums := map[string]float64{}
-	for _, row := range rows[1:] {
-		if sums[row[0]], err = strconv.ParseFloat(row[2], 64); err != nil {
+	for _, row := range rows {
+		sum, err := strconv.ParseFloat(row[2], 64)
+		if err != nil {
 			t.Fatal(err)
 		}
+		sums[row[0]] = sum
 	}
 	return sums
 }

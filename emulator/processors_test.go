@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"stuntcell/model/outside"
 	"stuntcell/emulator"
 	"stuntcell/emulator/link"
 )
@@ -18,7 +19,7 @@ func tool(t testing.TB, name, what string) string {
 	t.Helper()
 	path, err := exec.LookPath(name)
 	if err != nil {
-		skip(t, "no "+what+" ("+name+")")
+		outside.Missing(t, what+" ("+name+")")
 	}
 	return path
 }
@@ -39,7 +40,7 @@ func chip(t testing.TB, s emulator.Setup, logger string) *emulator.Record {
 	avr := tool(t, "avr-gcc", "compiler for a chip")
 	const simulator = "/usr/include/simavr"
 	if _, err := os.Stat(simulator); err != nil {
-		skip(t, "no simulator of a chip (libsimavr-dev)")
+		outside.Missing(t, "a simulator of a chip (libsimavr-dev)")
 	}
 	host := compile(t, cc, "-O2", "-Wall", "-Wextra", "-Werror", "firmware/chip/host.c", "-I"+simulator, "-lsimavr", "-lelf")
 	firmware := compile(t, avr, "-mmcu=atmega328p", "-DF_CPU=16000000UL", "-std=c99", "-Os", "-Wall", "-Wextra", "-pedantic", "-Werror",
@@ -122,7 +123,7 @@ func TestHeaderCompilesForAChipWithoutWarnings(t *testing.T) {
 func TestChipThatIsNone(t *testing.T) {
 	cc := tool(t, "cc", "C compiler")
 	if _, err := os.Stat("/usr/include/simavr"); err != nil {
-		skip(t, "no simulator of a chip (libsimavr-dev)")
+		outside.Missing(t, "a simulator of a chip (libsimavr-dev)")
 	}
 	host := compile(t, cc, "-O2", "firmware/chip/host.c", "-I/usr/include/simavr", "-lsimavr", "-lelf")
 	for _, args := range [][]string{{}, {"a", "b"}, {"/dev/null"}, {"-f", "0", "x"}} {

@@ -15,6 +15,7 @@ import (
 	"testing"
 	"time"
 
+	"stuntcell/model/outside"
 	"stuntcell/emulator"
 	"stuntcell/emulator/link"
 	"stuntcell/emulator/rig"
@@ -380,7 +381,7 @@ func build(t testing.TB, source string) string {
 	t.Helper()
 	cc, err := exec.LookPath("cc")
 	if err != nil {
-		skip(t, "no C compiler (cc)")
+		outside.Missing(t, "a C compiler (cc)")
 	}
 	once, _ := builds.LoadOrStore(source, sync.OnceValues(func() (string, error) {
 		out := filepath.Join(buildDir, strings.TrimSuffix(filepath.Base(source), ".c"))
@@ -409,14 +410,6 @@ func TestMain(m *testing.M) {
 	code := m.Run()
 	os.RemoveAll(dir)
 	os.Exit(code)
-}
-
-func skip(t testing.TB, why string) {
-	t.Helper()
-	if os.Getenv("STUNTCELL_REQUIRE") == "all" {
-		t.Fatal(why)
-	}
-	t.Skip(why)
 }
 
 // child runs a C logger through a setup.

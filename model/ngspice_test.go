@@ -11,19 +11,9 @@ import (
 	"strings"
 	"testing"
 	"time"
-)
 
-// ngspice returns the program's path; a test that needs it skips where it is missing, unless everything is required.
-func ngspice(t testing.TB) string {
-	path, err := exec.LookPath("ngspice")
-	if err != nil {
-		if os.Getenv("STUNTCELL_REQUIRE") == "all" {
-			t.Fatal("ngspice is missing and STUNTCELL_REQUIRE=all")
-		}
-		t.Skip("ngspice is missing")
-	}
-	return path
-}
+	"stuntcell/model/outside"
+)
 
 // circuit is a cell for both: R0 without a factor, so that it is a resistor.
 func circuit() *Pack {
@@ -102,7 +92,7 @@ func spice(t testing.TB, program string, p *Pack, start float64, load string, se
 
 // TestPublishedCircuitSimulator: six circuits and plans against ngspice, 10 uV for current and resistance, 150 uV for power.
 func TestPublishedCircuitSimulator(t *testing.T) {
-	program := ngspice(t)
+	program := outside.Program(t, "ngspice")
 	t.Log("source: ngspice, a general circuit simulator; netlists are made in this test")
 	p := circuit()
 	pulse := func(at int64, amps ...float64) (l Load) {
@@ -183,7 +173,7 @@ func TestPublishedCircuitSimulator(t *testing.T) {
 // BenchmarkAgainstCircuitSimulator runs the same constant current in both and reports how many times faster ours is, computing only: the
 // program's start is measured by a run of one step and taken off. Both give a value each second.
 func BenchmarkAgainstCircuitSimulator(b *testing.B) {
-	program := ngspice(b)
+	program := outside.Program(b, "ngspice")
 	p := circuit()
 	const seconds = 5000.0
 	for b.Loop() {

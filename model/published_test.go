@@ -1,34 +1,21 @@
 package model
 
 import (
-	"encoding/csv"
 	"math"
-	"os"
 	"strconv"
 	"testing"
+
+	"stuntcell/model/outside"
 )
 
 // table reads a CSV file of testdata with its comment lines left out; the first row is the header.
 func table(t *testing.T, path string) []map[string]string {
 	t.Helper()
-	f, err := os.Open(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	r := csv.NewReader(f)
-	r.Comment = '#'
-	rows, err := r.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if len(rows) < 2 {
-		t.Fatalf("%s has no rows", path)
-	}
+	rows, header := outside.Table(t, path)
 	var out []map[string]string
-	for _, row := range rows[1:] {
+	for _, row := range rows {
 		m := map[string]string{}
-		for i, name := range rows[0] {
+		for i, name := range header {
 			m[name] = row[i]
 		}
 		out = append(out, m)

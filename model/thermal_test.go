@@ -4,24 +4,11 @@ import (
 	"bytes"
 	"encoding/json"
 	"math"
-	"os"
 	"os/exec"
 	"testing"
-)
 
-// scipy returns an interpreter that has SciPy, or skips; it fails if all outside parts are required.
-func scipy(t testing.TB) string {
-	t.Helper()
-	// Debian's own: another interpreter that comes first in the path does not have Debian's modules.
-	const python = "/usr/bin/python3"
-	if err := exec.Command(python, "-c", "import scipy").Run(); err != nil {
-		if os.Getenv("STUNTCELL_REQUIRE") == "all" {
-			t.Fatalf("SciPy is missing (Debian: python3-scipy): %v", err)
-		}
-		t.Skip("SciPy is missing (Debian: python3-scipy)")
-	}
-	return python
-}
+	"stuntcell/model/outside"
+)
 
 // knots are a curve as values and slopes at its points.
 func knots(k *Curve) (x, y, slope []float64) {
@@ -34,7 +21,7 @@ func knots(k *Curve) (x, y, slope []float64) {
 
 // TestPublishedIntegrator: the coupled thermal case against a general integrator of differential equations with a tolerance of 1e-11.
 func TestPublishedIntegrator(t *testing.T) {
-	python := scipy(t)
+	python := outside.Python(t, "scipy")
 	t.Log("source: SciPy, solve_ivp with DOP853 (E. Hairer, S. P. Norsett, G. Wanner); equations in testdata/thermal.py")
 	p := plainPack()
 	p.Cell.ResistancePerKelvin, p.Cell.OCVPerKelvin = 0.02, 0.0005

@@ -1,14 +1,14 @@
 package fit
 
 import (
-	"encoding/csv"
 	"errors"
 	"math"
 	"math/rand/v2"
-	"os"
 	"strconv"
 	"strings"
 	"testing"
+
+	"stuntcell/model/outside"
 )
 
 // planted makes a run from a circuit whose figures are known: discharge at amps to the level, then rest.
@@ -122,19 +122,9 @@ func TestCircuitRefusesBadRuns(t *testing.T) {
 // measured reads a measured log (testdata/measured, source there).
 func measured(t testing.TB, rate string) Run {
 	t.Helper()
-	f, err := os.Open("../../testdata/measured/cell33Ah_" + rate + "_discharge.csv")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	rd := csv.NewReader(f)
-	rd.Comment = '#'
-	rows, err := rd.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
+	rows, _ := outside.Table(t, "../../testdata/measured/cell33Ah_"+rate+"_discharge.csv")
 	run := Run{Name: rate}
-	for _, row := range rows[1:] {
+	for _, row := range rows {
 		v := func(i int) float64 {
 			x, err := strconv.ParseFloat(row[i], 64)
 			if err != nil {

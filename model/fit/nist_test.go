@@ -2,7 +2,6 @@ package fit
 
 import (
 	"bufio"
-	"encoding/csv"
 	"encoding/json"
 	"math"
 	"os"
@@ -12,6 +11,8 @@ import (
 	"testing"
 
 	"gonum.org/v1/gonum/mat"
+
+	"stuntcell/model/outside"
 )
 
 // The files are those of the NIST/ITL Statistical Reference Datasets, see testdata/nist/README.md.
@@ -170,18 +171,7 @@ func certified[T any](t *testing.T, name string) T {
 }
 
 func TestNISTLongley(t *testing.T) {
-	f, err := os.Open(filepath.Join(nist, "Longley.csv"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	r := csv.NewReader(f)
-	r.Comment = '#'
-	rows, err := r.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	rows = rows[1:]
+	rows, _ := outside.Table(t, filepath.Join(nist, "Longley.csv"))
 	a, y := mat.NewDense(len(rows), 7, nil), make([]float64, len(rows))
 	for i, row := range rows {
 		v, _ := numbers(strings.Join(row, " "))

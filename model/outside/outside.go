@@ -2,6 +2,7 @@
 package outside
 
 import (
+	"encoding/csv"
 	"os"
 	"os/exec"
 	"slices"
@@ -35,6 +36,27 @@ func Python(t testing.TB, modules string) string {
 		Missing(t, "Python with "+modules)
 	}
 	return python
+}
+
+// Table reads a CSV file of published or independently computed values, whose sources stand in its comments: the rows under the header, and the
+// header itself, whose names say what the columns are.
+func Table(t testing.TB, file string) (rows [][]string, header []string) {
+	t.Helper()
+	f, err := os.Open(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	r := csv.NewReader(f)
+	r.Comment = '#'
+	all, err := r.ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(all) < 2 {
+		t.Fatalf("%s has no rows", file)
+	}
+	return all[1:], all[0]
 }
 
 // Ratios reports the least and the median of a benchmark's ratios to a reference, each measured beside it in the same run.

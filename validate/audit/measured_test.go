@@ -1,7 +1,6 @@
 package audit
 
 import (
-	"encoding/csv"
 	"errors"
 	"io"
 	"math"
@@ -10,6 +9,7 @@ import (
 	"strings"
 	"testing"
 
+	"stuntcell/model/outside"
 	"stuntcell/validate/logfile"
 )
 
@@ -36,19 +36,9 @@ func run(t testing.TB, in io.Reader, o Options) *Report {
 // The measured logs (testdata/measured, source there): charge and energy beside the test rig's own counters, within 0.015 Ah and 0.25 % Wh
 // (check_values.csv, whose trapezoids hold the first sample back to the start of the step: one interval of a second).
 func TestMeasured(t *testing.T) {
-	f, err := os.Open("../../testdata/measured/check_values.csv")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	r := csv.NewReader(f)
-	r.Comment = '#'
-	rows, err := r.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
+	rows, _ := outside.Table(t, "../../testdata/measured/check_values.csv")
 	done := 0
-	for _, row := range rows[1:] {
+	for _, row := range rows {
 		if row[1] != "1" {
 			continue
 		}

@@ -1,15 +1,14 @@
 package cause_test
 
 import (
-	"encoding/csv"
 	"fmt"
 	"math"
-	"os"
 	"strconv"
 	"strings"
 	"testing"
 	"time"
 
+	"stuntcell/model/outside"
 	"stuntcell/validate/cause"
 )
 
@@ -175,17 +174,7 @@ func TestCostsAreComputed(t *testing.T) {
 // column reads a column of a table of published or independently computed values (their sources stand in the files) by the first.
 func column(t *testing.T, file string, n int) map[string]string {
 	t.Helper()
-	in, err := os.Open(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer in.Close()
-	r := csv.NewReader(in)
-	r.Comment = '#'
-	rows, err := r.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
+	rows, _ := outside.Table(t, file)
 	m := map[string]string{}
 	for _, row := range rows {
 		if _, twice := m[row[0]]; !twice {

@@ -2,28 +2,15 @@ package cause_test
 
 import (
 	"fmt"
-	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
+	"stuntcell/model/outside"
 	"stuntcell/validate/cause"
 )
-
-// compiler returns the path of a C compiler, or skips.
-func compiler(t *testing.T, name string) string {
-	t.Helper()
-	path, err := exec.LookPath(name)
-	if err != nil {
-		if os.Getenv("STUNTCELL_REQUIRE") == "all" {
-			t.Fatalf("%s is missing, and STUNTCELL_REQUIRE=all is set", name)
-		}
-		t.Skipf("%s is missing: the mends in C are not compiled by it", name)
-	}
-	return path
-}
 
 // prelude is what a mend finds around it in a logger.
 func prelude(t *testing.T) string {
@@ -54,7 +41,7 @@ func TestMendsAreC99(t *testing.T) {
 	}
 	for _, name := range []string{"cc", "avr-gcc"} {
 		t.Run(name, func(t *testing.T) {
-			cc := compiler(t, name)
+			cc := outside.Program(t, name)
 			check := func(source string) ([]byte, error) {
 				cmd := exec.Command(cc, "-std=c99", "-pedantic", "-Wall", "-Wextra", "-Werror", "-fsyntax-only", "-x", "c", "-")
 				cmd.Stdin = strings.NewReader(source)
@@ -73,7 +60,7 @@ func TestMendsAreC99(t *testing.T) {
 
 // TestMendsDoWhatTheyPromise runs mends where the mistake would show.
 func TestMendsDoWhatTheyPromise(t *testing.T) {
-	cc := compiler(t, "cc")
+	cc := outside.Program(t, "cc")
 	const rowCounter = "static long written; void write_row(void) { written++; }\n"
 	const stopper = "void stop_test(void) { printf(\"%u \", (unsigned)now); }\nvoid load_off(void) { stop_test(); }\n" +
 		"bool load_is_on(void) { return false; } void call_for_help(void) { }\n"

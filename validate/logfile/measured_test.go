@@ -1,33 +1,24 @@
 package logfile
 
 import (
-	"encoding/csv"
 	"math"
 	"os"
 	"strconv"
 	"testing"
+
+	"stuntcell/model/outside"
 )
 
 // The logs of testdata/measured come with the test rig's own counters (check_values.csv, source there). A trapezoid over
 // what is read, the first sample held back to the start of its step, must agree with them within 0.015 Ah and 0.25 % of Wh.
 func TestMeasured(t *testing.T) {
-	f, err := os.Open("../../testdata/measured/check_values.csv")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	r := csv.NewReader(f)
-	r.Comment = '#'
-	checks, err := r.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
+	checks, header := outside.Table(t, "../../testdata/measured/check_values.csv")
 	field := map[string]int{}
-	for i, name := range checks[0] {
+	for i, name := range header {
 		field[name] = i
 	}
 	read := 0
-	for _, row := range checks[1:] {
+	for _, row := range checks {
 		if row[field["discharge_no"]] != "1" {
 			continue
 		}

@@ -1,9 +1,7 @@
 package loggers
 
 import (
-	"encoding/csv"
 	"math"
-	"os"
 	"slices"
 	"strconv"
 	"strings"
@@ -14,6 +12,7 @@ import (
 	"pgregory.net/rapid"
 
 	"stuntcell/emulator/link"
+	"stuntcell/model/outside"
 )
 
 func pick(t *testing.T, name string) situation {
@@ -239,22 +238,12 @@ func TestSummerTimeIsThatOfTheZones(t *testing.T) {
 
 // Single-precision sums against the reference values (testdata/float32_accumulation.csv).
 func TestFloat32SumsAreThoseOfTheReference(t *testing.T) {
-	f, err := os.Open("testdata/float32_accumulation.csv")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	r := csv.NewReader(f)
-	r.Comment = '#'
-	table, err := r.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
+	table, _ := outside.Table(t, "testdata/float32_accumulation.csv")
 	steps := map[string]float64{ // A·s
 		"1 A at 1 s in Ah for 20 h": 1, "5 A at 1 s in Ah for 20 h": 5, "0.1 A at 0.1 s in Ah for 20 h": 0.01, "1 A at 0.01 s in Ah for 10 h": 0.01,
 	}
 	found := 0
-	for _, line := range table[1:] {
+	for _, line := range table {
 		step, ok := steps[line[0]]
 		if !ok {
 			continue

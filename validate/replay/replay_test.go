@@ -1,9 +1,7 @@
 package replay
 
 import (
-	"encoding/csv"
 	"math"
-	"os"
 	"strconv"
 	"testing"
 
@@ -12,6 +10,7 @@ import (
 
 	"stuntcell/emulator"
 	"stuntcell/emulator/link"
+	"stuntcell/model/outside"
 )
 
 // record makes a record of readings every dt seconds whose shunt counts are given; one count is 1 mA, one bus count 1 mV.
@@ -39,18 +38,8 @@ func record(dt float64, shunt []int32, bus int32) *emulator.Record {
 // TestPublishedExponential compares the rules with the closed forms for exp(-t/tau) of testdata/published/integration_exponential.csv
 // (computed there from the series x/(1-exp(-x)) and so on).
 func TestPublishedExponential(t *testing.T) {
-	f, err := os.Open("../../testdata/published/integration_exponential.csv")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	rd := csv.NewReader(f)
-	rd.Comment = '#'
-	rows, err := rd.ReadAll()
-	if err != nil || len(rows) < 2 {
-		t.Fatalf("%d rows, %v", len(rows), err)
-	}
-	for _, row := range rows[1:] {
+	rows, _ := outside.Table(t, "../../testdata/published/integration_exponential.csv")
+	for _, row := range rows {
 		x, _ := strconv.ParseFloat(row[0], 64)
 		n := 9 // steps
 		counts := make([]int32, n+1)
