@@ -9,9 +9,9 @@ import (
 	"testing"
 	"time"
 
-	"stuntcell/model/outside"
 	"stuntcell/emulator"
 	"stuntcell/emulator/link"
+	"stuntcell/model/outside"
 )
 
 // tool finds a program that a test needs.

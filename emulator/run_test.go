@@ -15,11 +15,11 @@ import (
 	"testing"
 	"time"
 
-	"stuntcell/model/outside"
 	"stuntcell/emulator"
 	"stuntcell/emulator/link"
 	"stuntcell/emulator/rig"
 	"stuntcell/model"
+	"stuntcell/model/outside"
 )
 
 const (
