@@ -60,33 +60,33 @@ type emulateOptions struct {
 func newEmulate(std streams) *cobra.Command {
 	var o emulateOptions
 	cmd := &cobra.Command{
-		Use:   "emulate SCENARIO|bench --dialect NAME (--pty | --tcp ADDR | --port DEV)",
+		Use:   "emulate SCENARIO|bench --dialect NAME (--pty | --tcp | --port)",
 		Short: "Be a device on a wire: a logger's stream, bench instruments, a monitor with registers",
-		Long: `Be a device on a wire, with the battery of a scenario behind it. Its plan runs until a client
-switches something; the scenario "bench" has no plan: the pack rests until then. Ends with an
-interrupt.
+		Long: `Be a device on a wire, with the battery of a scenario behind it. Its plan runs
+until a client switches something; the scenario "bench" has no plan: the pack
+rests until then. Ends with an interrupt.
 
-Dialects:
-  stream     a capacity logger's lines of numbers, one at each interval
-  scpi       a source, a load and a meter as one instrument (SCPI-1999, IEEE 488.2)
-  modbus     a monitor of one battery: RTU on --pty and --port, Modbus TCP on --tcp
-  registers  a made-up shunt monitor, register by register, for driver code
+Dialects, whose commands and registers "stuntcell show NAME" lists:
+` + dialectTable() + `
+Time: --speed 60 is a minute a second; max as fast as it is read (each question
+is one interval later than the one before); step when only clients move it. A
+client can skip time at any speed: scpi SYST:STEP 60, modbus holding register 3,
+registers t 60; in a stream at step an empty line asks for the next line.
 
-Time: --speed 60 is a minute a second; max as fast as it is read (each question is one interval
-later than the one before); step when the client says so (scpi SYST:STEP 60; modbus holding
-register 3; registers t 60; stream an empty line).
+Lines that fail, --fault flip=0.001,delay=0.01, so often a byte or an answer:
+` + faultTable() + `The same --fault-seed does the same. A scenario may say it too, as
+wire: {flip: 0.1 %, delay: 1 %}; --fault none makes its line a good one. --trace
+keeps what was done, --replay-trace does it again.
 
-Lines that fail: --fault flip=0.001,delay=0.01 with what happens to a byte (lose, flip, double,
-insert, burst) or to an answer (cut, delay, stick, disconnect, restart) and how often; the same
---fault-seed does the same. A scenario may say it too, as wire: {flip: 0.1 %, delay: 1 %}; --fault
-none makes its line a good one. --trace keeps what was done, --replay-trace does it again.
---capture keeps all that passes; --check plays a capture to the device without a wire and
-compares what it answers: exit status 1 if something differs.
+--capture keeps all that passes; --check plays a capture to the device without a
+wire and compares what it answers: exit status 1 if something differs.
 
-Nobody but this computer can connect unless --tcp names another address of it. Clients on one
-port share its pack; two programs on one terminal take one another's answers.
-It is a simulation: no battery is switched, and real ones may be worse.`,
-		Example: `  stuntcell emulate discharge-20h --dialect stream --pty --link-name ./port --speed 60
+Nobody but this computer can connect unless --tcp names another address of it.
+Clients on one port share its pack; two programs on one terminal take one
+another's answers. It is a simulation: no battery is switched, and real ones may
+be worse.`,
+		Example: `  stuntcell emulate discharge-20h --dialect stream --speed 60 \
+      --pty --link-name ./port
   stuntcell emulate bench --dialect scpi --tcp 127.0.0.1:5025
   stuntcell emulate bench --dialect modbus --pty --link-name ./port
   stuntcell emulate bench --dialect modbus --tcp 127.0.0.1:5020 --packs 200`,
@@ -103,18 +103,18 @@ It is a simulation: no battery is switched, and real ones may be worse.`,
 	f.StringVar(&o.tcp, "tcp", "", "on TCP at `ADDR`, as 127.0.0.1:5025; port 0 takes a free one")
 	f.StringVar(&o.port, "port", "", "on the serial port `DEV`")
 	f.IntVar(&o.baud, "baud", 115200, "speed of --port")
-	f.StringVar(&o.speed, "speed", "1", "simulated seconds in a real one, `N`, max or step")
+	f.StringVar(&o.speed, "speed", "1", "simulated seconds in a real one: `N`, max or step")
 	f.DurationVar(&o.interval, "interval", 0, "time between readings, instead of the rig's")
-	f.IntVar(&o.packs, "packs", 1, "so many packs: units of one line (modbus), or TCP ports from --tcp on")
+	f.IntVar(&o.packs, "packs", 1, "so many packs, `N`: units (modbus) or ports from --tcp on")
 	f.Uint64Var(&o.seed, "seed", 0, "replace the scenario's own seed of noise")
-	f.StringSliceVar(&o.columns, "columns", nil, "stream: its columns, of "+strings.Join(stream.Names(), " "))
+	f.StringSliceVar(&o.columns, "columns", nil, "stream: its columns, as `s,V,A` (stuntcell show stream)")
 	f.StringVar(&o.separator, "separator", "", "stream: what stands between columns (\\t is a tab)")
 	f.BoolVar(&o.comma, "decimal-comma", false, "stream: the decimal sign is a comma, columns are parted by ;")
 	f.BoolVar(&o.inverted, "discharge-positive", false, "stream: discharge is positive")
 	f.BoolVar(&o.noHeader, "no-header", false, "stream: no line of column names")
 	f.IntVar(&o.unit, "unit", 1, "modbus: unit number of the first pack")
 	f.BoolVar(&o.lowFirst, "low-word-first", false, "modbus: the low word of a value of two registers comes first")
-	f.StringVar(&o.faults, "fault", "", "what the line does to bytes and answers: `KIND=RATE,...`")
+	f.StringVar(&o.faults, "fault", "", "what the line does: `KIND=RATE,...` or none")
 	f.Uint64Var(&o.faultSeed, "fault-seed", 1, "draws when")
 	f.StringVar(&o.trace, "trace", "", "keep what the line did in `FILE`")
 	f.StringVar(&o.replay, "replay-trace", "", "do again what `FILE` says")
@@ -127,8 +127,6 @@ It is a simulation: no battery is switched, and real ones may be worse.`,
 	cmd.RegisterFlagCompletionFunc("dialect", completeOne(dialectNames))
 	return cmd
 }
-
-func dialectNames() []string { return []string{"stream", "scpi", "modbus", "registers"} }
 
 // benchName is the scenario that has no plan.
 const benchName = "bench"

@@ -9,6 +9,7 @@ import (
 	"context"
 	"io"
 	"os"
+	"strings"
 
 	"github.com/spf13/cobra"
 )
@@ -56,6 +57,7 @@ All of it is a simulation: real batteries may be worse, and firmware is no safet
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
 		return usageError{err: err, command: cmd.CommandPath()}
 	})
+	root.SetUsageTemplate(strings.ReplaceAll(root.UsageTemplate(), ".FlagUsages", ".FlagUsagesWrapped 80"))
 	root.AddCommand(
 		newProve(std),
 		newHunt(std),

@@ -30,6 +30,7 @@ func kinds() []kind {
 		{"causes", "what a verdict can name", listCauses},
 		{"defects", "built-in loggers with one mistake each: prove --defect NAME", listed(loggers.Defects)},
 		{"healthy", "built-in healthy loggers in many styles: prove --defect NAME", listed(loggers.Healthy)},
+		{"dialects", "how a device on a wire speaks: emulate --dialect NAME", listDialects},
 		{"terms", "words of this program", listTerms},
 	}
 }

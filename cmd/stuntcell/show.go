@@ -23,14 +23,16 @@ func newShow(std streams) *cobra.Command {
 	var o showOptions
 	cmd := &cobra.Command{
 		Use:   "show NAME",
-		Short: "One thing on board whole: a scenario, pack, rig, cause, built-in logger or term",
-		Long: `One thing on board whole: a scenario, pack or rig as a file to start from, a cause, a
-built-in logger or a term. What has the same name in two kinds is shown twice.
+		Short: "One thing on board whole: a scenario, pack, rig, cause, built-in logger, dialect or term",
+		Long: `One thing on board whole: a scenario, pack or rig as a file to start from, a
+cause, a built-in logger, the commands and registers of a dialect, or a term.
+What has the same name in two kinds is shown twice.
 
-With --schema it is the JSON Schema of a kind of file, for editors that complete and check:
-` + strings.Join(scenarios.SchemaNames(), ", ") + ".",
+With --schema it is the JSON Schema of a kind of file, for editors that complete
+and check: ` + strings.Join(scenarios.SchemaNames(), ", ") + ".",
 		Example: `  stuntcell show tick-wrap
   stuntcell show tick-wrap-mid-discharge > mine.yaml
+  stuntcell show scpi
   stuntcell show --schema scenario > scenario.schema.json`,
 		Args:              cobra.ExactArgs(1),
 		ValidArgsFunction: completeOne(namesOnBoard),
@@ -52,7 +54,7 @@ func runShow(std streams, o showOptions, name string) error {
 		return err
 	}
 	var found [][]byte
-	for _, show := range []func(string) []byte{scenarios.Source, showPack, rig.Source, showCause, showLogger, showTerm} {
+	for _, show := range []func(string) []byte{scenarios.Source, showPack, rig.Source, showCause, showLogger, showDialect, showTerm} {
 		if text := show(name); text != nil {
 			found = append(found, text)
 		}

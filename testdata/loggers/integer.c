@@ -104,7 +104,10 @@ void logger_event(int event);
 
 void logger_event(int event) {
     switch (event) {
-    case BENCH_GREETING:
+    case BENCH_GREETING: /* a power-up, or a new test on a chip that stays up */
+        held_rows = any = off = below = 0;
+        elapsed = row_due = 0;
+        charge_uAs = energy_uWs = charge_rest = energy_rest = 0;
         bench_cannot("restore");
         bench_row("ms\tU (V)\tI (A)\tQ (Ah)\tE (Wh)");
         break;

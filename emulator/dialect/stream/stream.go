@@ -18,8 +18,8 @@ import (
 
 // Column is a column of the output: what it shows and in which unit.
 type Column struct {
-	Name  string
-	Unit  string // as the header says it
+	Name  string // as the header says it, and as options select it
+	About string
 	value func(*sample) float64
 	scale float64 // of the SI value
 	turns bool    // the sign of the current is its sign
@@ -33,8 +33,8 @@ type sample struct {
 	volts  float64
 }
 
-// columns lists all columns, each under the name that selects it.
-func columns() []Column {
+// Columns lists all columns.
+func Columns() []Column {
 	seconds := func(s *sample) float64 { return float64(s.state.T) * 1e-9 }
 	volts := func(s *sample) float64 { return s.volts }
 	amps := func(s *sample) float64 { return s.amps }
@@ -42,30 +42,30 @@ func columns() []Column {
 	charge := func(s *sample) float64 { return s.state.Charge }
 	energy := func(s *sample) float64 { return s.state.Energy }
 	return []Column{
-		{Name: "s", Unit: "s", value: seconds, scale: 1, digit: 3},
-		{Name: "ms", Unit: "ms", value: seconds, scale: 1e3},
-		{Name: "min", Unit: "min", value: seconds, scale: 1. / 60, digit: 4},
-		{Name: "h", Unit: "h", value: seconds, scale: 1. / 3600, digit: 6},
-		{Name: "tick", Unit: "", value: func(s *sample) float64 { return float64(s.counts.Tick) }, scale: 1},
-		{Name: "unix", Unit: "s", value: func(s *sample) float64 { return float64(s.counts.Clock) }, scale: 1},
-		{Name: "V", Unit: "V", value: volts, scale: 1, digit: 3},
-		{Name: "mV", Unit: "mV", value: volts, scale: 1e3},
-		{Name: "A", Unit: "A", value: amps, scale: 1, digit: 3, turns: true},
-		{Name: "mA", Unit: "mA", value: amps, scale: 1e3, turns: true},
-		{Name: "W", Unit: "W", value: watts, scale: 1, digit: 3, turns: true},
-		{Name: "mW", Unit: "mW", value: watts, scale: 1e3, turns: true},
-		{Name: "Ah", Unit: "Ah", value: charge, scale: 1. / 3600, digit: 5, turns: true},
-		{Name: "mAh", Unit: "mAh", value: charge, scale: 1. / 3.6, digit: 2, turns: true},
-		{Name: "Wh", Unit: "Wh", value: energy, scale: 1. / 3600, digit: 4, turns: true},
-		{Name: "mWh", Unit: "mWh", value: energy, scale: 1. / 3.6, digit: 1, turns: true},
-		{Name: "degC", Unit: "degC", value: func(s *sample) float64 { return s.state.Temperature - 273.15 }, scale: 1, digit: 2},
+		{Name: "s", About: "time since the begin, in seconds", value: seconds, scale: 1, digit: 3},
+		{Name: "ms", About: "in milliseconds", value: seconds, scale: 1e3},
+		{Name: "min", About: "in minutes", value: seconds, scale: 1. / 60, digit: 4},
+		{Name: "h", About: "in hours", value: seconds, scale: 1. / 3600, digit: 6},
+		{Name: "tick", About: "the rig's counter, wrapped as its width makes it", value: func(s *sample) float64 { return float64(s.counts.Tick) }, scale: 1},
+		{Name: "unix", About: "what the rig's clock shows, in seconds since 1970", value: func(s *sample) float64 { return float64(s.counts.Clock) }, scale: 1},
+		{Name: "V", About: "voltage as the sensor reads it", value: volts, scale: 1, digit: 3},
+		{Name: "mV", About: "in millivolts", value: volts, scale: 1e3},
+		{Name: "A", About: "current as the sensor reads it", value: amps, scale: 1, digit: 3, turns: true},
+		{Name: "mA", About: "in milliamperes", value: amps, scale: 1e3, turns: true},
+		{Name: "W", About: "their product", value: watts, scale: 1, digit: 3, turns: true},
+		{Name: "mW", About: "in milliwatts", value: watts, scale: 1e3, turns: true},
+		{Name: "Ah", About: "charge since the begin, exact", value: charge, scale: 1. / 3600, digit: 5, turns: true},
+		{Name: "mAh", About: "in milliampere-hours", value: charge, scale: 1. / 3.6, digit: 2, turns: true},
+		{Name: "Wh", About: "energy since the begin, exact", value: energy, scale: 1. / 3600, digit: 4, turns: true},
+		{Name: "mWh", About: "in milliwatt-hours", value: energy, scale: 1. / 3.6, digit: 1, turns: true},
+		{Name: "degC", About: "temperature of the cells", value: func(s *sample) float64 { return s.state.Temperature - 273.15 }, scale: 1, digit: 2},
 	}
 }
 
 // Names lists the names of all columns.
 func Names() []string {
 	var names []string
-	for _, c := range columns() {
+	for _, c := range Columns() {
 		names = append(names, c.Name)
 	}
 	return names
@@ -122,7 +122,7 @@ func New(b *instrument.Bench, o Options) (*Stream, error) {
 	if o.Inverted {
 		s.sign = -1
 	}
-	all := columns()
+	all := Columns()
 next:
 	for _, name := range o.Columns {
 		for _, c := range all {
