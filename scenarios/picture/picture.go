@@ -364,7 +364,11 @@ func (p *Picture) reach(panel *Panel) (bottom, top float64) {
 	case top-bottom < 1e-4*size:
 		margin = 0.1 * size
 	}
-	return bottom - margin, top + margin
+	bottom, top = bottom-margin, top+margin
+	if len(panel.Curves) > 1 {
+		top += 0.08 * float64(len(panel.Curves)) * (top - bottom) // for the key
+	}
+	return bottom, top
 }
 
 func words(c color.Color, size vg.Length) text.Style {
