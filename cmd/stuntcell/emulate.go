@@ -158,6 +158,11 @@ func runEmulate(ctx context.Context, std streams, o emulateOptions, name string)
 	if faults, err = o.line(b, faults); err != nil {
 		return err
 	}
+	// Each pack has a port and at least one client; a dozen are ours.
+	need := 2*o.packs + 12
+	if most, known := link.OpenFiles(); known && most < uint64(need) {
+		return usagef(fmt.Sprintf("ulimit -n %d raises the limit", need), "only %d files may be open at once, and this needs %d", most, need)
+	}
 	e := emulation{std: std, options: o, benches: benches}
 	return e.run(ctx, faults)
 }

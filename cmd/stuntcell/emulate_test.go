@@ -416,3 +416,25 @@ func TestLineOfAScenario(t *testing.T) {
 		t.Errorf("%d acts were traced, then others: %v", strings.Count(string(first), "\n"), err)
 	}
 }
+
+// TestNoPseudoTerminal: where the system has none, the message says what to try.
+func TestNoPseudoTerminal(t *testing.T) {
+	unshare := outside.Program(t, "unshare")
+	for _, c := range []struct{ hide, want string }{
+		{"mount --bind /dev/null /dev/ptmx", "no pseudo-terminal: inappropriate ioctl for device"},
+		{"mount -t tmpfs none /dev", "no pseudo-terminal: open /dev/ptmx: no such file or directory"},
+	} {
+		if exec.Command(unshare, "-m", "sh", "-c", c.hide).Run() != nil {
+			t.Skip("not permitted to hide a device from a process")
+		}
+		cmd := exec.Command(unshare, "-m", "sh", "-c", c.hide+" && exec stuntcell emulate bench --dialect scpi --pty --link-name port")
+		cmd.Dir = t.TempDir()
+		out, err := cmd.CombinedOutput()
+		if cmd.ProcessState.ExitCode() != exitUsage || !strings.Contains(string(out), c.want) || !strings.Contains(string(out), "--tcp needs neither") {
+			t.Errorf("%s: %v\n%s", c.hide, err, out)
+		}
+		if _, err := os.Lstat(filepath.Join(cmd.Dir, "port")); !errors.Is(err, os.ErrNotExist) {
+			t.Errorf("%s: a name is left: %v", c.hide, err)
+		}
+	}
+}

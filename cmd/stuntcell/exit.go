@@ -92,12 +92,12 @@ func complain(std streams, err error) {
 			continue
 		}
 		message := strings.TrimRight(e.Error(), "\n")
-		if !hasPlace(message) {
+		var line *link.OpenError
+		if errors.As(e, &line) || !hasPlace(message) { // a port's address looks like a place
 			message = "stuntcell: " + message
 		}
 		fmt.Fprintln(std.err, message)
-		var line *link.OpenError
-		if errors.As(e, &line) && line.Hint != "" {
+		if line != nil && line.Hint != "" {
 			fmt.Fprintf(std.err, "  %s\n", line.Hint)
 		}
 		var u usageError

@@ -3,7 +3,7 @@
 package link
 
 import (
-	"fmt"
+	"errors"
 	"os"
 
 	"github.com/creack/pty"
@@ -22,13 +22,13 @@ type PTY struct {
 func OpenPTY(link string) (*PTY, error) {
 	master, slave, err := pty.Open()
 	if err != nil {
-		return nil, &OpenError{"pty", err, "look at /dev/ptmx and /dev/pts"}
+		return nil, noPTY(err)
 	}
 	defer master.Close()
 	p := &PTY{slave: slave, unlink: func() {}}
 	if err := raw(int(slave.Fd())); err != nil {
 		slave.Close()
-		return nil, fmt.Errorf("link: raw mode: %w", err)
+		return nil, noPTY(err)
 	}
 	// The library has made the master blocking, and deadlines do nothing then: take a non-blocking copy.
 	fd, err := unix.Dup(int(master.Fd()))
@@ -38,7 +38,7 @@ func OpenPTY(link string) (*PTY, error) {
 	}
 	if err != nil {
 		slave.Close()
-		return nil, fmt.Errorf("link: %w", err)
+		return nil, noPTY(err)
 	}
 	p.File = os.NewFile(uintptr(fd), master.Name())
 	if link != "" {
@@ -49,6 +49,18 @@ func OpenPTY(link string) (*PTY, error) {
 		}
 	}
 	return p, nil
+}
+
+// noPTY says why there is no pseudo-terminal and what to try.
+func noPTY(err error) *OpenError {
+	e := &OpenError{"no pseudo-terminal", err, "look whether /dev/ptmx and /dev/pts are there (in a container they may not be); --tcp needs neither"}
+	switch {
+	case outOfFiles(err):
+		e.Hint = moreFiles
+	case errors.Is(err, unix.ENOSPC):
+		e.Hint = "all are taken: end programs that have one, or raise the limit (kernel.pty.max on Linux)"
+	}
+	return e
 }
 
 // Device is the name that a client opens.

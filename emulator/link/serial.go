@@ -10,6 +10,7 @@ import (
 	"runtime"
 	"strings"
 	"sync/atomic"
+	"syscall"
 	"time"
 
 	"go.bug.st/serial"
@@ -24,6 +25,13 @@ type OpenError struct {
 
 func (e *OpenError) Error() string { return fmt.Sprintf("%s: %v", e.Name, e.Err) }
 func (e *OpenError) Unwrap() error { return e.Err }
+
+// moreFiles is what to try where no more files may be open.
+const moreFiles = "raise the limit of open files (ulimit -n), or take fewer lines"
+
+func outOfFiles(err error) bool {
+	return errors.Is(err, syscall.EMFILE) || errors.Is(err, syscall.ENFILE)
+}
 
 // Serial is an open serial port, or the client's end of a pseudo-terminal: raw, 8 data bits, no parity, one stop bit, no flow
 // control. Reads wait until bytes come, their deadline passes or the port is closed.
@@ -61,6 +69,8 @@ func refused(name string, baud int, err error) *OpenError {
 		code = p.Code()
 	}
 	switch {
+	case outOfFiles(err):
+		e.Hint = moreFiles
 	case code == serial.PortBusy:
 		e.Err = errors.New("the port is busy")
 		e.Hint = "close the program that has it open (a serial monitor?)"

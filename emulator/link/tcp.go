@@ -20,6 +20,8 @@ func DialTCP(ctx context.Context, addr string) (net.Conn, error) {
 		return c, nil
 	case ctx.Err() != nil:
 		return nil, ctx.Err()
+	case outOfFiles(err):
+		return nil, &OpenError{addr, syscall.EMFILE, moreFiles}
 	case errors.Is(err, syscall.ECONNREFUSED):
 		return nil, &OpenError{addr, errors.New("nobody listens there"), "start the device first, and look at its port number"}
 	}
@@ -38,7 +40,12 @@ func ListenTCP(addr string) (l net.Listener, reachable bool, err error) {
 	}
 	l, err = net.Listen("tcp", net.JoinHostPort(host, port))
 	if err != nil {
-		return nil, false, &OpenError{addr, err, listenHint(err, port)}
+		hint := listenHint(err, port)
+		var cause syscall.Errno
+		if errors.As(err, &cause) {
+			err = cause // the rest says where, which stands before it
+		}
+		return nil, false, &OpenError{addr, err, hint}
 	}
 	a, ok := l.Addr().(*net.TCPAddr)
 	return l, !ok || !a.IP.IsLoopback(), nil
@@ -46,6 +53,8 @@ func ListenTCP(addr string) (l net.Listener, reachable bool, err error) {
 
 func listenHint(err error, port string) string {
 	switch {
+	case outOfFiles(err):
+		return moreFiles
 	case errors.Is(err, syscall.EADDRINUSE):
 		return "the port is busy: end the program that has it, or choose another (0 takes a free one)"
 	case errors.Is(err, syscall.EACCES):
