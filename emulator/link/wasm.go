@@ -179,7 +179,7 @@ func (o outside) Error() string { return o.what + " outside of its memory" }
 var errFlood = errors.New("flood")
 
 func bytesAt(m api.Module, at, length uint64, what string) []byte {
-	b, ok := m.Memory().Read(uint32(at), uint32(length))
+	b, ok := m.Memory().Read(api.DecodeU32(at), api.DecodeU32(length))
 	if !ok {
 		panic(outside{what})
 	}
@@ -214,7 +214,8 @@ func (w *Wasm) save(_ context.Context, m api.Module, stack []uint64) {
 }
 
 func (w *Wasm) name(m api.Module, stack []uint64) string {
-	if stack[1] > wasmName {
+	// The upper half of a 32-bit word on the stack is whatever the compiled code left there.
+	if api.DecodeU32(stack[1]) > wasmName {
 		panic(fmt.Errorf("it names bytes with more than %d characters", wasmName))
 	}
 	return string(bytesAt(m, stack[0], stack[1], "it names what is"))

@@ -116,6 +116,36 @@ void logger_event(int event) {
 	}
 }
 
+// A 32-bit word leaves the upper half of its place on the stack as the code before it did, here with 64-bit numbers: it is no part of
+// the length of a name.
+func TestWordsWhereWiderOnesStood(t *testing.T) {
+	l := link.NewWasm(link.WasmOptions{Binary: toWasm(t, `#include "benchlink.h"
+static volatile int64_t seed = -7777777777777;
+__attribute__((noinline)) static int64_t wide(int depth, int64_t a, int64_t b, int64_t c, int64_t d, int64_t e, int64_t f) {
+	if (depth == 0) return a ^ b ^ c ^ d ^ e ^ f;
+	return a + b + c + d + e + f + wide(depth - 1, f * seed, a * seed, b * seed, c * seed, d * seed, e * seed) * seed;
+}
+void logger_event(int event) {
+	static int64_t kept[3];
+	int depth;
+	(void)event;
+	for (depth = 0; depth < 40; depth++) {
+		kept[0] += wide(depth, seed, seed, seed, seed, seed, seed);
+		bench_save_bytes(kept[0] & 1 ? "one" : "two", 3, kept, sizeof kept);
+	}
+	if (bench_load_bytes("one", 3, kept, sizeof kept) + bench_load_bytes("two", 3, kept, sizeof kept) > 0) bench_say("kept");
+}`)})
+	if err := l.Start(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	if said, err := exchange(l, 2); err != nil || len(said) != 2 {
+		t.Errorf("%v, %v", said, err)
+	}
+	if err := l.Close(); err != nil {
+		t.Error(err)
+	}
+}
+
 func TestModulesThatDoNotFit(t *testing.T) {
 	for name, tc := range map[string]struct {
 		binary []byte
