@@ -65,7 +65,7 @@ func (j *judge) checkRows() {
 		return
 	}
 	s := &j.spacing
-	*s = cause.Spacing{Log: j.log, FirstBad: -1, Missing: -1, Duplicate: -1, Disordered: -1, Broken: -1}
+	*s = cause.Spacing{Log: j.log, FirstBad: -1, Missing: -1, Duplicate: -1, Disordered: -1, Broken: -1, NotNumber: -1}
 	times := make([]float64, n)
 	for k := 1; k < n; k++ {
 		times[k] = float64(j.rec.Readings.T[k]) * 1e-9
@@ -84,8 +84,9 @@ func (j *judge) checkRows() {
 	order := append([]int(nil), j.at...)
 	j.orderChecks(s)
 	sort.Ints(order)
-	// Spacings between rows of one power-up.
 	gap := j.longestGaps(times)
+	order = j.withoutExtras(order, times, gap)
+	// Spacings between rows of one power-up.
 	var ratios []float64
 	total, off, missing := 0, 0, 0
 	for i := 1; i < len(order); i++ {
@@ -169,16 +170,40 @@ func (j *judge) checkRows() {
 	j.checks = append(j.checks, interval)
 	j.pattern = !ok && interval.Pass != nil
 
-	bad := s.Duplicates + s.Disorders + s.Brokens
+	j.notNumbers(s)
+	s.Barren = j.barren()
+	bad := s.Duplicates + s.Disorders + s.Brokens + s.NotNumbers
+	if s.Barren {
+		bad += len(j.at)
+	}
 	if !j.pattern {
 		bad += missing
 	}
 	v, zero, rok := float64(bad), 0.0, bad == 0
 	rowsCheck.Value, rowsCheck.LimitHigh, rowsCheck.Pass = &v, &zero, &rok
 	if bad > 0 {
-		rowsCheck.Detail = fmt.Sprintf("%d missing, %d duplicated, %d disordered, %d malformed", missing, s.Duplicates, s.Disorders, s.Brokens)
+		rowsCheck.Detail = fmt.Sprintf("%d missing, %d duplicated, %d disordered, %d malformed", missing, s.Duplicates, s.Disorders, s.Brokens+s.NotNumbers)
 	}
 	j.checks = append(j.checks, rowsCheck)
+}
+
+// withoutExtras leaves out the rows that come between two regular ones because something switched or a step of the plan began
+// a moment before: they shift no row that is due. It may take a logger a row's interval to be sure of what it saw.
+func (j *judge) withoutExtras(order []int, times []float64, gap func(a, b int) float64) []int {
+	out := order[:0:0]
+	for i, k := range order {
+		if n := len(out); n > 0 && i+1 < len(order) {
+			a, b := out[n-1], order[i+1]
+			log, g := j.logBetween(a, b), gap(a, b)+j.placing()
+			regular := times[b]-times[a] >= min(log[0], log[1])-g-1e-6 && times[b]-times[a] <= max(log[0], log[1])+g+1e-6
+			short := min(times[k]-times[a], times[b]-times[k]) < min(log[0], log[1])-g-1e-6
+			if regular && short && j.series.Life[a] == j.series.Life[b] && j.eventBetween(max(out[max(n-2, 0)], 1), k) {
+				continue
+			}
+		}
+		out = append(out, k)
+	}
+	return out
 }
 
 // placing is the fineness of the time column by which rows find their readings [s]; 0 if it is the counter.
@@ -329,6 +354,47 @@ func (j *judge) orderChecks(s *cause.Spacing) {
 			s.BrokenExpected = p.Expected
 		}
 	}
+}
+
+// notNumbers counts the rows that show nan for a total, or for a value whose readings were good.
+func (j *judge) notNumbers(s *cause.Spacing) {
+	last := -1
+	for _, x := range j.table.NotNumbers {
+		c := &j.table.Columns[x.Column]
+		_, total := roles[c.Kind]
+		if x.Row == last || c.Channel > 1 || !total && j.failedSince(x.Row) {
+			continue
+		}
+		last = x.Row
+		if s.NotNumbers++; s.NotNumber < 0 {
+			s.NotNumber, s.NotNumberColumn = x.Row, c.Header
+		}
+	}
+}
+
+// failedSince says that a reading failed between the row before and a row.
+func (j *judge) failedSince(row int) bool {
+	from := 0
+	if row > 0 {
+		from = j.at[row-1] + 1
+	}
+	for k := from; k <= j.at[row]; k++ {
+		if !j.series.Good(k) {
+			return true
+		}
+	}
+	return j.at[row] < from && !j.series.Good(j.at[row])
+}
+
+// barren says that the log has nothing that could be held against the readings.
+func (j *judge) barren() bool {
+	for i := range j.table.Columns {
+		c := &j.table.Columns[i]
+		if c.Kind >= logfile.Voltage && c.Kind <= logfile.EnergyOut && c.Channel <= 1 {
+			return false
+		}
+	}
+	return true
 }
 
 // timed says that rows carry a time fine enough to tell a repeated row from two alike.

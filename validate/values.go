@@ -30,7 +30,7 @@ type valueColumn struct {
 }
 
 // checkValues makes the check values: each printed voltage, current and power against the envelope of the readings of the last
-// 30 s or log interval, within one count and one printed unit. Adding the burden back is healthy.
+// 30 s or log interval, or since the row before if that is longer, within one count and one printed unit. Adding the burden back is healthy.
 func (j *judge) checkValues() {
 	chk := verdict.Check{Name: "values"}
 	worst := math.Inf(-1)
@@ -236,6 +236,10 @@ func (e *envelope) start(k int, seconds float64, readings int) int {
 func (e *envelope) at(r int) (lo, hi float64, ok bool) {
 	k := e.j.at[r]
 	back := max(envelopeSpan, e.j.logAt(r))
+	if r > 0 && e.j.at[r-1] < k && e.j.series.Life[e.j.at[r-1]] == e.j.series.Life[k] {
+		// A row stands for the time since the one before, and that is longer where rows were lost.
+		back = max(back, float64(e.j.rec.Readings.T[k]-e.j.rec.Readings.T[e.j.at[r-1]])*1e-9)
+	}
 	lo, hi = e.lo.over(e.start(k, back, envelopeReadings), k)
 	if hi < lo {
 		return 0, 0, false

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 
 	"stuntcell/model/quantity"
 	"stuntcell/scenarios"
@@ -45,7 +46,7 @@ func Pages() []Page {
 	shown := showing()
 	for _, name := range Names() {
 		if p, ok := written(name); ok {
-			p.Scenarios = append(shown[name], p.Scenarios...)
+			p.Scenarios = slices.Concat(shown[name], p.Scenarios)
 			out = append(out, p)
 		}
 	}
@@ -56,7 +57,7 @@ func Pages() []Page {
 func Lookup(name string) (Page, bool) {
 	p, ok := written(name)
 	if ok {
-		p.Scenarios = append(showing()[name], p.Scenarios...)
+		p.Scenarios = slices.Concat(showing()[name], p.Scenarios)
 	}
 	return p, ok
 }
@@ -74,8 +75,9 @@ func Describe(name string) (what string, ok bool) {
 	return what, true
 }
 
-// showing lists the scenarios of the library by the causes that they declare to show.
-func showing() map[string][]string {
+// showing lists the scenarios of the library by the causes that they declare to show. It reads the library once: a verdict asks
+// for it with each finding.
+var showing = sync.OnceValue(func() map[string][]string {
 	shown := map[string][]string{}
 	for _, name := range scenarios.Names() {
 		for _, c := range quantity.Read(name, scenarios.Source(name)).Root().Words("shows") {
@@ -83,10 +85,28 @@ func showing() map[string][]string {
 		}
 	}
 	return shown
+})
+
+// written returns a page as it is written, without what the library declares: that takes some milliseconds to read. Each page is
+// read once, when it is first asked for.
+func written(name string) (Page, bool) {
+	if read := writtenOnce[name]; read != nil {
+		return read()
+	}
+	return Page{}, false
 }
 
-// written returns a page as it is written, without what the library declares: that takes some milliseconds to read.
-func written(name string) (Page, bool) {
+// writtenOnce reads the page of each cause, once.
+var writtenOnce = func() map[string]func() (Page, bool) {
+	m := map[string]func() (Page, bool){}
+	for _, name := range Names() {
+		m[name] = sync.OnceValues(func() (Page, bool) { return readWritten(name) })
+	}
+	return m
+}()
+
+// readWritten reads the page of a cause, false if it has none.
+func readWritten(name string) (Page, bool) {
 	data, err := pages.ReadFile(file(name))
 	if err != nil {
 		return Page{}, false
@@ -154,7 +174,7 @@ func TellsApart(a, b string) string {
 		return s
 	}
 	shown := showing()
-	return beside(append(shown[a], of.Scenarios...), append(shown[b], other.Scenarios...))
+	return beside(slices.Concat(shown[a], of.Scenarios), slices.Concat(shown[b], other.Scenarios))
 }
 
 // apart is the scenario that one of two pages names for the pair, "" if neither does.
@@ -185,7 +205,10 @@ func beside(a, b []string) string {
 			return s
 		}
 	}
-	return append(a, plainScenario)[0]
+	if len(a) > 0 {
+		return a[0]
+	}
+	return plainScenario
 }
 
 // plainScenario is where nothing goes wrong but the logger.

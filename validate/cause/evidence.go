@@ -29,6 +29,9 @@ type Spacing struct {
 	Disordered, Disorders           int
 	Broken, Brokens                 int // Broken is an index into Record.Rows
 	BrokenText, BrokenExpected      string
+	NotNumber, NotNumbers           int    // first data row, and how many, with nan where a number was due
+	NotNumberColumn                 string // header of the first
+	Barren                          bool   // no column of volts, amperes, watts, Ah or Wh can be read
 }
 
 // Cutoff is how a step that hands over the cutoff was ended.

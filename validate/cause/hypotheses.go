@@ -163,6 +163,7 @@ func (c *Case) hypotheses() []hypothesis {
 			by  replay.EnergyBy
 			how string
 		}{
+			{replay.StepMean, "energy is the mean voltage of a step's two readings times their mean current"},
 			{replay.RowMean, "energy is the mean voltage of a row times the charge of the row"},
 			{replay.RowMeanProduct, "energy is the mean voltage times the mean current of a row"},
 			{replay.RowEnds, "energy is the mean of the voltages at two rows times the charge between them"},

@@ -52,6 +52,26 @@ func Rows(c *Case, s *Spacing, pattern, rowsFailed bool) []verdict.Finding {
 		}
 		out = append(out, f)
 	}
+	if s.NotNumber >= 0 {
+		name, since := "broken-row", ""
+		from := 0
+		if s.NotNumber > 0 {
+			from = c.At[s.NotNumber-1]
+		}
+		if h := c.happened(from, c.At[s.NotNumber]); h != nil {
+			name, since = h.cause, ", since "+h.what
+		}
+		f := c.finding(name, ofFirmware, 0.96, s.NotNumber)
+		f.Evidence = fmt.Sprintf("%d rows have no number where one was due, the first in column %q%s", s.NotNumbers, s.NotNumberColumn, since)
+		f.Wrote = c.text(s.NotNumber)
+		out = append(out, f)
+	}
+	if s.Barren {
+		f := c.finding("broken-row", ofFirmware, 0.9, 0)
+		f.Evidence = "no column of volts, amperes, watts, Ah or Wh can be read in any row"
+		f.Wrote = c.text(0)
+		out = append(out, f)
+	}
 	if s.Missing >= 0 && s.MissingRows > 0 && !pattern {
 		if h := c.stops(s.MissingFrom, s.MissingTo); h != nil {
 			f := c.finding(h.cause, ofFirmware, 0.85, max(s.Missing-1, 0))

@@ -1,6 +1,7 @@
 package logfile
 
 import (
+	"bytes"
 	"math"
 	"strconv"
 )
@@ -120,6 +121,15 @@ func isMissing(b []byte) bool {
 		case "--", "---", "----", "nan", "NaN", "NAN", "-nan", "-NaN", "+nan", "na", "NA", "n/a", "N/A", "null", "NULL", "none", "None", "NONE", "\u2013", "\u2014":
 			return true
 		}
+	}
+	return false
+}
+
+// isNotANumber says that a cell spells what floating-point arithmetic gives where there is no result.
+func isNotANumber(b []byte) bool {
+	switch string(bytes.ToLower(bytes.TrimLeft(b, "+-"))) {
+	case "nan", "inf", "infinity":
+		return true
 	}
 	return false
 }

@@ -140,6 +140,7 @@ func (r *Reader) lines() error {
 func (r *Reader) clear() {
 	t := &r.table
 	t.Rows, t.Problems, t.Headers, t.Comments, t.Footers, t.Blank = t.Rows[:0], t.Problems[:0], t.Headers[:0], t.Comments[:0], t.Footers[:0], 0
+	t.NotNumbers = t.NotNumbers[:0]
 	if r.line > 0 {
 		t.Segments = t.Segments[:0]
 	}

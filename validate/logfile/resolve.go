@@ -357,7 +357,8 @@ func (s *shape) column(l *layout, i int, m *meaning, e *evidence, src source) er
 	case m.aspect == rowIndex:
 		c.Kind = Index
 	case m.of == none || m.of == unjudged:
-	case e.numbers == 0 && e.cell[textCell]+e.cell[junkCell]+e.cell[timeCell]+e.cell[stampCell]+e.cell[dateCell] > 0:
+	case e.numbers == 0 && !m.hasUnit && !isNotANumber([]byte(e.example)) &&
+		e.cell[textCell]+e.cell[junkCell]+e.cell[timeCell]+e.cell[stampCell]+e.cell[dateCell] > 0:
 		l.notes = append(l.notes, fmt.Sprintf("column %q is not judged: it holds words such as %q", s.names[i], e.example))
 	default:
 		c.Kind, f.role = quantities[m.of], decimal

@@ -101,12 +101,14 @@ type assembler struct {
 	words   []string
 	date    stamp
 	dateDay int
-	wrong   bool // the row shows a date or time that does not exist
-	pending []unread
-	intern  words
-	quick   quickRows
-	known   map[string]understood // by the text of a header
-	titles  map[string]bool       // lines that stood before the first header
+	// notNumbers are the columns in which the row spells nan.
+	notNumbers []int
+	wrong      bool // the row shows a date or time that does not exist
+	pending    []unread
+	intern     words
+	quick      quickRows
+	known      map[string]understood // by the text of a header
+	titles     map[string]bool       // lines that stood before the first header
 }
 
 // unread is a line that is no row, until what follows shows what it is.
@@ -324,6 +326,9 @@ func (a *assembler) push(at int, line []byte) {
 		if a.wrong {
 			a.table.Problems = append(a.table.Problems, Problem{Line: at, Column: 1, Kind: WrongDate, Text: printable(line), Expected: "a date and time that exist"})
 		}
+		for _, c := range a.notNumbers {
+			t.NotNumbers = append(t.NotNumbers, NotNumber{Row: len(t.Rows), Column: c})
+		}
 		a.commit(at)
 		a.table.Unfinished = a.unfinished
 		return
@@ -496,11 +501,14 @@ func (a *assembler) read(line []byte) (Problem, bool) {
 	for i := range a.value {
 		a.value[i], a.step[i] = math.NaN(), math.NaN()
 	}
-	a.date, a.wrong = stamp{}, false
+	a.date, a.wrong, a.notNumbers = stamp{}, false, a.notNumbers[:0]
 	filled := 0
 	for i, cell := range cells {
 		f := &l.fields[i]
 		if f.role != loose && isMissing(cell) {
+			if f.role == decimal && isNotANumber(cell) {
+				a.notNumbers = append(a.notNumbers, a.target[f.column])
+			}
 			if f.role == text && len(cell) > 0 {
 				a.words[a.target[f.column]] = a.intern.keep(cell)
 			} else if f.role == text {

@@ -102,6 +102,13 @@ func (p Problem) String() string {
 	return s
 }
 
+// NotNumber is a cell of a quantity that spells what arithmetic gives where there is no result: nan. Its row is among the rows
+// all the same, and the cell is missing there.
+type NotNumber struct {
+	Row    int // index into Rows
+	Column int // index into Columns
+}
+
 // Segment begins at a header. A second header that says other columns begins another.
 type Segment struct {
 	Line int // of the header; -1 if there is none
@@ -113,10 +120,11 @@ type Table struct {
 	Columns      []Column
 	Rows         []int     // the line of each data row
 	Problems     []Problem // malformed rows, which are not in Rows, and wrong dates, whose rows are
-	Headers      []int     // lines that were headers, the first and the repeated ones, unit lines included
-	Comments     []int     // comment, title and banner lines
-	Footers      []int     // closing lines such as totals
-	Blank        int       // how many lines were empty
+	NotNumbers   []NotNumber
+	Headers      []int // lines that were headers, the first and the repeated ones, unit lines included
+	Comments     []int // comment, title and banner lines
+	Footers      []int // closing lines such as totals
+	Blank        int   // how many lines were empty
 	Segments     []Segment
 	Separator    byte // ',', ';', '\t', '|', ' ' (runs of blanks), 0 if a row has one field
 	Keyed        bool // rows name their values: V=12.61 I=-1.40

@@ -85,7 +85,7 @@ func shows() map[string][]string {
 		"stale-reading":      changes, "stale-reading-queue": append([]string{"large, then small"}, changes...),
 		"setting-jump": {"setting"}, "setting-jump-reset": {"setting"},
 		"midnight-reset": midnights, "midnight-reset-file": midnights,
-		"failed-reading": fails, "failed-reading-full": fails,
+		"failed-reading": fails, "failed-reading-full": fails, "failed-reading-nan": fails,
 		// With a buffer that happens to be empty at the end there is nothing to lose.
 		"missing-rows": {allBut, "jitter", "locked load", "large, then small", "load step", "midnight", "failed readings", "card fails", afterStop,
 			"end of summer time", "29 February", "31 August", "new year", "2038", "half an hour", "no clock"},

@@ -60,6 +60,17 @@ func (f *substituting) measure(r *link.Reading, s *sample) bool {
 	return true
 }
 
+// unheeded lets a failed reading through as "not a number", the value that its driver returns for it: every sum that it enters is
+// none any more.
+type unheeded struct{ scaled }
+
+func (f *unheeded) measure(r *link.Reading, s *sample) bool {
+	if !f.scaled.measure(r, s) {
+		s.amps, s.volts = math.NaN(), math.NaN()
+	}
+	return true
+}
+
 // queued takes readings from a queue that was filled before the loop began: each comes out two turns late and is booked
 // and stamped with the present.
 type queued struct {

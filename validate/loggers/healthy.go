@@ -34,6 +34,7 @@ func Healthy() []Defect {
 
 	// What a row shows.
 	add("row-means", "A row shows the means of its readings.", func(m *meter) { m.shown = &rowMean{} })
+	add("written-means", "A row shows the means of the readings since the last row that the card took.", func(m *meter) { m.shown = &writtenMean{} })
 	add("smoothed", "A row shows the mean of the latest two readings.", func(m *meter) { m.shown = &smoothed{} })
 
 	// How it prints.
@@ -90,6 +91,7 @@ func Healthy() []Defect {
 	add("late-first-row", "The first row comes after one interval.", func(m *meter) { m.schedule = &everyInterval{late: true} })
 	add("on-multiples", "Rows when the time since power-up passes a multiple of the interval.", func(m *meter) { m.schedule = &onMultiples{} })
 	add("row-on-switch", "An extra row when a contact moves.", func(m *meter) { m.schedule = &withSwitches{} })
+	add("row-on-turn", "An extra row when the current starts, stops or turns round.", func(m *meter) { m.schedule = &withTurns{} })
 	add("file-a-day", "A new file at midnight; totals go on.", func(m *meter) {
 		w := &dayWatch{calendar: m.calendar, begins: m.newFile}
 		m.each = append(m.each, w.at)

@@ -243,6 +243,7 @@ func Defects() []Defect {
 	cause = "failed-reading"
 	add("failed-reading", "A failed reading counts as 0 A and 0 V.", func(m *meter) { m.front = &substituting{} })
 	add("failed-reading-full", "A failed reading counts as full scale.", func(m *meter) { m.front = &substituting{fullScale: true} })
+	add("failed-reading-nan", "A failed reading is not a number, and no total after it is one.", func(m *meter) { m.front = &unheeded{} })
 
 	cause = "missing-rows"
 	add("missing-rows", "The rows still in its buffer of ten are not written at the end.",

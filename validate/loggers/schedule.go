@@ -81,3 +81,29 @@ func (p *withSwitches) due(s *sample) bool {
 	p.load, p.charge = s.load, s.charge
 	return p.everyInterval.due(s) || moved && known
 }
+
+// withTurns writes an extra row when the current has started, stopped or turned round and three readings agree on it. No contact
+// tells it: a load may be switched by hand.
+type withTurns struct {
+	everyInterval
+	way, seen, readings int
+}
+
+func (p *withTurns) due(s *sample) bool {
+	way := 0
+	switch {
+	case s.amps > 0.02:
+		way = 1
+	case s.amps < -0.02:
+		way = -1
+	}
+	if way != p.seen {
+		p.seen, p.readings = way, 0
+	}
+	p.readings++
+	turned := way != p.way && p.readings >= 3
+	if turned {
+		p.way = way
+	}
+	return p.everyInterval.due(s) || turned
+}

@@ -30,6 +30,26 @@ func (v *rowMean) row() (float64, float64) {
 	return amps, volts
 }
 
+// writtenMean shows the mean of the readings since the row that was written last: rows that the card refused are in it.
+type writtenMean struct {
+	rowMean
+	refused bool
+}
+
+func (v *writtenMean) see(s *sample, dt float64) {
+	v.refused = s.cardFails
+	v.rowMean.see(s, dt)
+}
+
+func (v *writtenMean) row() (float64, float64) {
+	before := v.rowMean
+	amps, volts := v.rowMean.row()
+	if v.refused {
+		v.rowMean = before
+	}
+	return amps, volts
+}
+
 // smoothed shows the mean of the latest two readings. After a gap of half a minute it starts anew.
 type smoothed struct {
 	last, now newest

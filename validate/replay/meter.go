@@ -88,6 +88,7 @@ type EnergyBy uint8
 // Ways to get energy. Only Product is healthy.
 const (
 	Product        EnergyBy = iota
+	StepMean                // mean voltage of a step's two readings times their mean current, times its time
 	RowMean                 // mean voltage of the readings since the last row times charge since then
 	RowLast                 // voltage at the row times charge since the last row
 	RowEnds                 // mean of the voltages of this row and the last, times charge since then
@@ -499,6 +500,9 @@ func (st *state) add(k int, row bool) {
 		}
 	case m.Rule == Trapezoid:
 		mi, mp = (st.i+i)/2, (st.p+p)/2
+		if m.Energy == StepMean {
+			mp = mi * (st.v + v) / 2
+		}
 	case m.Rule == Left:
 		mi, mp = st.i, st.p
 	default:
@@ -517,7 +521,7 @@ func (st *state) add(k int, row bool) {
 		}
 		st.sum(mi, mp, dt)
 	}
-	if row && m.Energy != Product {
+	if row && m.Energy > StepMean {
 		st.energyAtRow(v)
 	}
 	if q := m.RoundRow; row && q > 0 {
@@ -650,7 +654,7 @@ func (st *state) sum(mi, mp, dt float64) {
 		return
 	}
 	st.q += dq
-	if m.Energy == Product {
+	if m.Energy == Product || m.Energy == StepMean {
 		st.e += de
 	}
 	st.q = wrapped(st.q, m.Wrap, m.WrapSigned, m.Saturate)

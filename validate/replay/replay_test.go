@@ -125,7 +125,7 @@ func TestEachMistakeShows(t *testing.T) {
 		"charge only": {Side: ChargeOnly}, "row rate": {RowRate: true}, "zero": {Bad: Zero}, "full scale": {Bad: FullScale},
 		"setting": {ResetSetting: true}, "card": {SkipCard: true}, "freeze": {FreezeCard: true}, "dead band": {DeadBand: 1.2},
 		"cut": {CutCurrent: 0.1}, "cut step": {CutStep: 0.1}, "float": {Float32: 3600}, "flip": {FlipCharge: 1},
-		"wrapped": {Wrap: 4000, WrapSigned: true}, "stale": {Stale: 3}, "row mean": {Energy: RunMean},
+		"wrapped": {Wrap: 4000, WrapSigned: true}, "stale": {Stale: 3}, "row mean": {Energy: RunMean}, "step mean": {Energy: StepMean},
 	} {
 		bad := s.Run(m, rows)
 		last := len(rows) - 1
