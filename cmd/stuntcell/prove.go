@@ -51,16 +51,22 @@ func newProve(std streams) *cobra.Command {
 		Short: "Run a logger through scenarios and judge what it logs",
 		Long: `Run a logger through scenarios and judge what it logs.
 
-A scenario is a name on board (stuntcell list scenarios) or a file ending in .yaml. Without
-one it is the suite of stuntcell.yaml, else all on board. The logger is what a flag names,
-else that of stuntcell.yaml, else the built-in good one; the last line then says that yours
-was not tested.
+A scenario is a name on board (stuntcell list scenarios) or a file ending in
+.yaml. Without one it is the suite of stuntcell.yaml, else all on board. The
+logger is what a flag names, else that of stuntcell.yaml, else the built-in good
+one; the last line then says that yours was not tested.
 
-The command of --run is split into words without a shell. A relative first word, and {here}
-anywhere, mean this directory; each scenario runs in a fresh directory of its own.
+The command of --run is split into words without a shell. A relative first word,
+and {here} anywhere, mean this directory; each scenario runs in a fresh
+directory of its own.
 
-Exit status: 0 every check holds; 1 a check failed; 2 usage or bad input; 3 the logger never
-answered; 130 interrupted. The first interrupt keeps what was finished, a second ends at once.`,
+A board (--port, --connect) switches its real relay on invented readings:
+battery and charger must be disconnected from it. It must restart when its port
+is opened (by DTR and RTS, as most are wired) or begin anew at each greeting.
+
+Exit status: 0 every check holds; 1 a check failed; 2 usage or bad input; 3 the
+logger never answered; 130 interrupted. The first interrupt keeps what was
+finished, a second ends at once.`,
 		Example: `  stuntcell prove
   stuntcell prove --run ./logger
   stuntcell prove --run 'python3 {here}/logger.py' tick-wrap-mid-discharge
