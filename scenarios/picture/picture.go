@@ -6,6 +6,7 @@ import (
 	"image/color"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -284,7 +285,8 @@ func (p *Picture) panel(n int, colours palette, low, high, scale float64) *plot.
 			LineStyle: draw.LineStyle{Color: colours.ink, Width: 0.5, Dashes: []vg.Length{1, 2}}}
 		q.Add(line)
 		if n == 0 && m.Name != "" {
-			q.Add(p.label(colours, m.X/scale, top, text.YTop, m.Name))
+			// Below the key, which is at the right end.
+			q.Add(p.label(colours, m.X/scale, top-panel.keyRows()*keyRow*(top-bottom), text.YTop, m.Name))
 		}
 	}
 	for _, l := range panel.Levels {
@@ -342,7 +344,18 @@ func (p *Picture) label(colours palette, x, y float64, align text.YAlignment, na
 	return &plotter.Labels{XYs: plotter.XYs{{X: x, Y: y}}, Labels: []string{" " + name}, TextStyle: []text.Style{style}}
 }
 
-// reach is the lowest and the highest that a panel shows, with a margin.
+// keyRow is the height of a row of a panel's key, as a share of the panel's.
+const keyRow = 0.1
+
+// keyRows is how many rows the key of a panel has.
+func (p *Panel) keyRows() float64 {
+	if len(p.Curves) < 2 {
+		return 0
+	}
+	return float64(len(p.Curves))
+}
+
+// reach is the lowest and the highest that a panel shows, with a margin, and room above for its key and the names of the marks.
 func (p *Picture) reach(panel *Panel) (bottom, top float64) {
 	bottom, top = math.Inf(1), math.Inf(-1)
 	for _, c := range panel.Curves {
@@ -364,11 +377,12 @@ func (p *Picture) reach(panel *Panel) (bottom, top float64) {
 	case top-bottom < 1e-4*size:
 		margin = 0.1 * size
 	}
-	bottom, top = bottom-margin, top+margin
-	if len(panel.Curves) > 1 {
-		top += 0.08 * float64(len(panel.Curves)) * (top - bottom) // for the key
+	rows := panel.keyRows()
+	if panel == &p.Panels[0] && slices.ContainsFunc(p.Marks, func(m Mark) bool { return m.Name != "" }) {
+		rows++
 	}
-	return bottom, top
+	bottom, top = bottom-margin, top+margin
+	return bottom, top + (top-bottom)*rows*keyRow/(1-rows*keyRow)
 }
 
 func words(c color.Color, size vg.Length) text.Style {

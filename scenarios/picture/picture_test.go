@@ -239,3 +239,57 @@ func BenchmarkSVG(b *testing.B) {
 		}
 	}
 }
+
+// A picture that is made lighter keeps the ends and the extremes of its curves, and their points are points that were there.
+func TestLighten(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		var points []picture.Point
+		was := map[picture.Point]bool{}
+		x := 0.0
+		for range rapid.IntRange(1, 3000).Draw(t, "points") {
+			p := picture.Point{X: x, Y: rapid.Float64Range(-5, 5).Draw(t, "y")}
+			x += float64(rapid.IntRange(0, 3).Draw(t, "step"))
+			points, was[p] = append(points, p), true
+		}
+		extremes := func(points []picture.Point) (low, high float64) {
+			low, high = math.Inf(1), math.Inf(-1)
+			for _, p := range points {
+				low, high = math.Min(low, p.Y), math.Max(high, p.Y)
+			}
+			return low, high
+		}
+		p := &picture.Picture{Panels: []picture.Panel{{Curves: []picture.Curve{{Points: points}}}}}
+		most := rapid.IntRange(400, 4000).Draw(t, "most")
+		p.Lighten(most)
+		got := p.Panels[0].Curves[0].Points
+		if len(got) > most && x > 0 {
+			t.Fatalf("%d points: at most %d", len(got), most)
+		}
+		for i, q := range got {
+			if !was[q] || i > 0 && q.X < got[i-1].X {
+				t.Fatalf("point %d is %v, which was not there or is out of order", i, q)
+			}
+		}
+		a, b := extremes(points)
+		if c, d := extremes(got); a != c || b != d || got[0] != points[0] || got[len(got)-1] != points[len(points)-1] {
+			t.Fatal("ends or extremes are lost")
+		}
+	})
+}
+
+// No element has a style of its own, which a page's policy would forbid, and a narrow picture is as narrow as asked for.
+func TestSVGStandsInAnyPage(t *testing.T) {
+	p := sine()
+	p.Width = 340
+	var b bytes.Buffer
+	if err := p.SVG(&b); err != nil {
+		t.Fatal(err)
+	}
+	svg := b.String()
+	if strings.Contains(svg, "style=") || !strings.Contains(svg, `stroke="#114A7A"`) || !strings.Contains(svg, `font-family="Liberation Sans,Arial`) {
+		t.Errorf("%.600s", svg)
+	}
+	if !strings.Contains(svg, `width="340pt" height="356pt"`) || p.Height() != 356 {
+		t.Errorf("%.100s, height %v", svg, p.Height())
+	}
+}

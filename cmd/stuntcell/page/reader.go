@@ -17,6 +17,8 @@ type reader struct {
 	every  int64        // between readings [ns]
 	next   int64        // instant of the next reading
 	spans  []model.Span // the newest, as far back as a reading's window goes
+	// ripples says that a load of the plan may swing faster than conversions follow one another.
+	ripples bool
 	// What was read, for a picture, and the last reading.
 	volts, amps, counted picture.Envelope // [V], [A], [Ah]
 	v, i                 float64
@@ -30,7 +32,11 @@ func newReader(s *emulator.Setup) *reader {
 		ambient = s.Pack.Cell.Reference
 	}
 	every := s.Rig.Readings.Interval()
-	return &reader{setup: s, sensor: rig.NewSensor(s.Rig, ambient, s.Seed), every: every, next: every}
+	r := &reader{setup: s, sensor: rig.NewSensor(s.Rig, ambient, s.Seed), every: every, next: every}
+	for _, step := range s.Plan {
+		r.ripples = r.ripples || step.Load.RippleHz != 0 && step.Load.Ripple != 0
+	}
+	return r
 }
 
 // see takes a span of the course.
@@ -59,7 +65,7 @@ func (r *reader) until(t int64) {
 // take takes the reading at an instant.
 func (r *reader) take(t int64) {
 	f, nominal := &r.setup.Rig.Front, r.setup.Rig.Shunt.Nominal
-	shunt, bus := r.sensor.Counts(r.sensor.Sample(r, t))
+	shunt, bus := r.sensor.Counts(r.sample(t))
 	i := float64(shunt) * f.ShuntStep / nominal
 	if r.any {
 		r.charge += (r.i + i) / 2 * float64(r.every) * 1e-9
@@ -69,6 +75,17 @@ func (r *reader) take(t int64) {
 	r.volts.Add(x, r.v)
 	r.amps.Add(x, r.i)
 	r.counted.Add(x, r.charge/3600)
+}
+
+// sample is the mean of the conversions of the reading at an instant [V]. Where nothing switches or ripples within the window, the middle one stands for
+// all of them.
+func (r *reader) sample(t int64) (shunt, bus float64) {
+	f := &r.setup.Rig.Front
+	middle := t - int64(max(f.Conversions, 1)-1)*f.Spacing/2
+	if newest := &r.spans[len(r.spans)-1]; !r.ripples && t-f.Window() >= newest.T0 {
+		return r.sensor.Volts(newest.Current(middle), newest.Voltage(middle), middle)
+	}
+	return r.sensor.Sample(r, t)
 }
 
 // Current implements [rig.Waveform]; an instant on an edge belongs to what was before.

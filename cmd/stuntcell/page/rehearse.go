@@ -121,10 +121,6 @@ func (s *Server) scenario(c conditions, prefix string, w mistakes) *scenarios.Sc
 		w.add(prefix+"plan", "%s", refusal(err))
 		return nil
 	}
-	if why := s.tooMuch(sc); why != "" {
-		w.add(prefix+"plan", "%s", why)
-		return nil
-	}
 	return sc
 }
 
@@ -158,11 +154,14 @@ type rehearsed struct {
 	more   int // events beyond those that are listed
 }
 
-// play plays a plan and what the logger would read of it.
-func play(c conditions, sc *scenarios.Scenario) (*rehearsed, error) {
+// play plays a plan and what the logger would read of it, which is at most so many readings.
+func play(c conditions, sc *scenarios.Scenario, most int64) (*rehearsed, error) {
 	r, err := rehearsal.Rehearse(sc.Name, sc.Summary, &sc.Setup)
 	if err != nil {
 		return nil, err
+	}
+	if r.Log.Readings > most {
+		return nil, fmt.Errorf("%d readings: the page plays at most %d; stuntcell rehearse has no such limit", r.Log.Readings, most)
 	}
 	out := &rehearsed{conditions: c, sc: sc, Rehearsal: r, read: newReader(&sc.Setup)}
 	if _, err := rehearsal.Play(&sc.Setup, rehearsal.Options{Visit: out.read.see}); err != nil {
@@ -218,6 +217,15 @@ func eventsOf(sc *scenarios.Scenario, r *rehearsal.Rehearsal) (_ []event, more i
 	return all, more
 }
 
+// listedSteps is how many steps the page lists: who repeats a cycle a hundred times has seen it by then. The file has them all.
+const listedSteps = 50
+
+// Listed are the steps that the page lists, and Unlisted how many there are beyond.
+func (r *rehearsed) Listed() []rehearsal.Step { return r.Steps[:min(len(r.Steps), listedSteps)] }
+
+// Unlisted is how many steps are not listed.
+func (r *rehearsed) Unlisted() int { return len(r.Steps) - len(r.Listed()) }
+
 // More says how many events are not listed.
 func (r *rehearsed) More() int { return r.more }
 
@@ -248,9 +256,7 @@ type rehearsals struct {
 func (r rehearsals) picture() *picture.Picture {
 	p := r.first.Picture()
 	p.Marks = nil
-	for _, e := range r.first.Events {
-		p.Marks = append(p.Marks, picture.Mark{X: e.At, Name: strconv.Itoa(e.Number)})
-	}
+	p.Marks = marksOf(r.first.Events, r.first.Total.Seconds)
 	first, second := "truth", ""
 	if r.second != nil {
 		first, second = "truth, first", "truth, second"
@@ -281,6 +287,29 @@ func (r rehearsals) picture() *picture.Picture {
 	return p
 }
 
+// heaviest is how many points a picture in a page may have, some 14 bytes each.
+const heaviest = 10_000
+
+// marksOf makes marks of events. The numbers of those that stand so near to each other that they would be written into each other stand
+// together at the first.
+func marksOf(events []event, seconds float64) []picture.Mark {
+	var out []picture.Mark
+	named := -1 // the last mark with a name
+	for _, e := range events {
+		number := strconv.Itoa(e.Number)
+		if named >= 0 && e.At-out[named].X < 0.025*seconds {
+			out[named].Name += "," + number
+			if last := out[len(out)-1]; e.At > last.X {
+				out = append(out, picture.Mark{X: e.At})
+			}
+			continue
+		}
+		named = len(out)
+		out = append(out, picture.Mark{X: e.At, Name: number})
+	}
+	return out
+}
+
 // rehearsalsOf plays what a state asks for, or finds it among what was played last.
 func (s *Server) rehearsalsOf(r *http.Request, state rehearseState, w mistakes) (rehearsals, error) {
 	if len(w) > 0 {
@@ -302,7 +331,7 @@ func (s *Server) rehearsalsOf(r *http.Request, state rehearseState, w mistakes) 
 		if sc == nil {
 			return nil
 		}
-		done, err := play(c, sc)
+		done, err := play(c, sc, s.Limits.Readings)
 		if err != nil {
 			w.add(prefix+"plan", "%v", err)
 			return nil
@@ -405,7 +434,9 @@ func (s *Server) rehearseFile(w http.ResponseWriter, r *http.Request) error {
 	file := one.Scenario
 	switch name {
 	case "picture.svg":
-		return sendPicture(w, runs.picture(), look)
+		p := runs.picture()
+		p.Lighten(heaviest)
+		return sendPicture(w, p, look)
 	case "curves.svg":
 		return download(w, file+".svg", func(b *bytes.Buffer) error { return runs.picture().SVG(b) })
 	case "curves.csv":
