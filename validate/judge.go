@@ -236,8 +236,10 @@ func (j *judge) findings(blame map[string]verdict.Blame) []verdict.Finding {
 		Log: j.log, Pulses: j.sc.Expect.Pulses, Zone: j.zone, Cells: j.sc.Setup.Pack.Series}
 	out := cause.Process(c)
 	add := func(fs []verdict.Finding) { out = append(out, fs...) }
+	var totals []verdict.Finding
 	if j.failed("charge") || j.failed("energy") || j.failed("elapsed") {
-		add(cause.Totals(c))
+		totals = cause.Totals(c)
+		add(totals)
 	}
 	if j.tickBad && j.failed("elapsed") {
 		add(cause.SignedPrint(c, j.firstTickBad()))
@@ -255,7 +257,7 @@ func (j *judge) findings(blame map[string]verdict.Blame) []verdict.Finding {
 	add(cause.Switching(c, j.cutoff))
 	add(cause.Charging(c, j.chargeEnd))
 	if j.cardBegin >= 0 {
-		add(cause.Card(c, j.failed("card"), j.cardDead, j.cardBegin, j.cardEnd))
+		add(cause.Card(c, j.failed("card"), j.cardDead, j.cardBegin, j.cardEnd, totals))
 	}
 	if j.rec.Outcome.Failure == nil {
 		add(cause.FirstInterval(c))

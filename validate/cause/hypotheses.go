@@ -75,8 +75,8 @@ func (c *Case) hypotheses() []hypothesis {
 		}
 		if s.HasClock {
 			if c.clockIsSet() {
-				add("rtc-trusting", 25, "steps are differences of the clock, and the clock was set", func(m *replay.Meter) { m.Clocking = replay.FaceSeconds })
-				add("rtc-trusting", 25, "steps are differences of the clock, negative ones as zero, and the clock was set", func(m *replay.Meter) { m.Clocking = replay.FaceForward })
+				add("rtc-as-dt", 25, "steps are differences of the clock's whole seconds, and the clock was set", func(m *replay.Meter) { m.Clocking = replay.FaceSeconds })
+				add("rtc-as-dt", 25, "steps are differences of the clock's whole seconds, negative ones as zero, and the clock was set", func(m *replay.Meter) { m.Clocking = replay.FaceForward })
 			} else {
 				add("rtc-as-dt", 24, "steps are differences of the clock's whole seconds", func(m *replay.Meter) { m.Clocking = replay.FaceSeconds })
 			}

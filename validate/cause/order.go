@@ -10,10 +10,41 @@ import (
 // process causes stand before all others: what a logger wrote before it stopped is the lesser news.
 var process = []string{"hang", "crash", "garbled-output"}
 
+// followers lists, for a mistake, what it brings about or what it is taken for: beside it these are no news of their own.
+var followers = map[string][]string{
+	"broken-row":   {"missing-rows", "schedule-creep", "nominal-dt", "narrow-interval", "epoch-2038"},
+	"missing-rows": {"nominal-dt"},
+	"gain":         switching,
+	"offset":       switching,
+	"unit-factor":  switching,
+	"sign":         switching,
+}
+
+// switching are the mistakes of a logger that stops at a reading; one that reads wrongly stops wrongly.
+var switching = []string{"cutoff-late", "cutoff-early", "cutoff-never", "cutoff-wrong-level", "charge-late", "charge-never", "charge-wrong-level"}
+
+// follow lowers the confidence in failures that may well come of another one that is surer than even.
+func follow(fs []verdict.Finding) {
+	const even = 0.5
+	for _, f := range fs {
+		if f.Severity != verdict.Failure || f.Confidence <= even {
+			continue
+		}
+		for i := range fs {
+			g := &fs[i]
+			if g.Severity == verdict.Failure && g.Confidence > even && slices.Contains(followers[f.Cause], g.Cause) {
+				g.Confidence = even
+				g.Evidence += "; it may come of " + f.Cause
+			}
+		}
+	}
+}
+
 // Order merges findings of one cause and sorts them: failures before advice, failed processes first, then by confidence.
 // Unexplained deviations come after named ones, since what is named may be their cause.
 func Order(fs []verdict.Finding) []verdict.Finding {
 	fs = merge(fs)
+	follow(fs)
 	rank := func(f *verdict.Finding) int {
 		switch {
 		case f.Severity != verdict.Failure:

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"regexp"
+	"slices"
 
 	"stuntcell/emulator"
 	"stuntcell/validate/replay"
@@ -44,16 +45,18 @@ func Restarts(c *Case, rs []Restart) []verdict.Finding {
 // toldLost recognises a count of failed writes inside a row or a say.
 var toldLost = regexp.MustCompile(`(?i)\blost[ =:,;]*\d+`)
 
-// Card names what a failed write did: to totals, to later rows, and whether it was told.
-func Card(c *Case, failed, dead bool, begin, end int) []verdict.Finding {
+// Card names what a failed write did: to totals, to later rows, and whether it was told. What is known of the totals already is not
+// said of the card as well.
+func Card(c *Case, failed, dead bool, begin, end int, known []verdict.Finding) []verdict.Finding {
 	var out []verdict.Finding
-	if failed {
+	explained := slices.ContainsFunc(known, func(f verdict.Finding) bool { return f.Severity == verdict.Failure && f.Confidence >= 0.7 })
+	if failed && (dead || !explained) {
 		f := c.finding("card-loss", ofFirmware, 0.9, -1)
 		f.AtS = c.Seconds(begin)
 		f.Row = c.rowAfter(end)
 		f.Evidence = "totals after the failed write no longer follow the readings"
 		if dead {
-			f.Confidence = 0.95
+			f.Confidence = 0.6
 			f.Evidence = "no row came any more once the card took writes again"
 		}
 		out = append(out, f)

@@ -100,18 +100,20 @@ func (c *Case) cadence(s *Spacing) []verdict.Finding {
 	if logMS >= 1<<15 {
 		short := float64(uint16(logMS)) / 1000
 		signed := float64(int16(uint16(logMS))) / 1000
+		mean := s.Log * float64(s.Due) / float64(max(s.Written, 1))
+		stopsAt := func(most float64) bool { return most < s.Log && near2(mean, most, most/50) }
 		var how string
 		switch {
 		case logMS >= 1<<16 && near2(s.Median, short, long):
 			how = fmt.Sprintf("rows come every %.4g s: %d ms kept in 16 bits is %d", s.Median, logMS, uint16(logMS))
-		case signed < 0 && s.Median < 3*long:
+		case signed < 0 && s.Median < 3*long && mean < 6*long:
 			how = fmt.Sprintf("rows come at every reading: %d ms kept in 16 bits with a sign is %d", logMS, int16(uint16(logMS)))
 		case signed > 0 && near2(s.Median, signed, long):
 			how = fmt.Sprintf("rows come every %.4g s: %d ms kept in 16 bits with a sign is %d", s.Median, logMS, int16(uint16(logMS)))
 		case signed < 0 && s.Written <= 1:
 			how = fmt.Sprintf("no rows come: %d ms kept in 16 bits with a sign is %d", logMS, int16(uint16(logMS)))
-		case 32.767 < s.Log && near2(s.Median, 32.767, long) || 65.535 < s.Log && near2(s.Median, 65.535, long):
-			how = fmt.Sprintf("rows come every %.4g s: the interval stops at what 16 bits hold", s.Median)
+		case stopsAt(32.767) || stopsAt(65.535):
+			how = fmt.Sprintf("rows come every %.4g s: the interval stops at what 16 bits hold", mean)
 		}
 		if how != "" {
 			f := c.finding("narrow-interval", ofFirmware, 0.95, row)
@@ -143,12 +145,12 @@ func (c *Case) cadence(s *Spacing) []verdict.Finding {
 		}
 	}
 	// An interval counted in readings that are taken to last the nominal period.
-	if n := s.Log / period; c.Series.Uneven && math.Abs(s.Median-n*c.meanStep()) < 1.5*long && math.Abs(c.meanStep()/period-1) > 0.05 {
+	if n := s.Log / period; c.Series.Uneven && math.Abs(c.meanStep()/period-1) > 0.05 && c.everySo(int(math.Round(n))) {
 		f := c.finding("nominal-dt", ofFirmware, 0.85, row)
 		f.Evidence = fmt.Sprintf("rows come every %.0f readings, %.4g s, as if each reading lasted %.4g s", n, s.Median, period)
 		return []verdict.Finding{f}
 	}
-	name, conf := "missing-rows", 0.7
+	name, conf := "missing-rows", 0.4
 	ev := fmt.Sprintf("%d rows of %d that were due", s.Written, s.Due)
 	if !s.TooFew {
 		name, conf = "unexplained", 0.4
@@ -167,12 +169,39 @@ func (c *Case) creep(s *Spacing) *verdict.Finding {
 		return nil
 	}
 	mean := s.Log * float64(s.Due) / float64(s.Written)
-	if float64(s.Written+1) >= 0.995*float64(s.Due) || mean > s.Log+1.05*max(c.longestUsual(), c.Series.Period) {
+	if float64(s.Written+1) >= 0.995*float64(s.Due) || mean > s.Log+1.05*max(c.longestUsual(), c.Series.Period) || !c.creeps() {
 		return nil
 	}
 	f := c.finding("schedule-creep", ofFirmware, 0.92, 0)
 	f.Evidence = fmt.Sprintf("%d of %d due rows: each comes up to one reading late and the next is counted from there", s.Written, s.Due)
 	return &f
+}
+
+// creeps replays the schedule: nine rows in ten are those of a logger that waits one interval from each row that it wrote.
+func (c *Case) creeps() bool {
+	next, same := 1, 0
+	for ; next < len(c.At); next++ {
+		k, waited := c.At[next-1], 0.0
+		for waited < c.Log-1e-9 && k+1 < c.Series.Len() {
+			k++
+			waited += c.Series.Dt[k]
+		}
+		if c.At[next] == k {
+			same++
+		}
+	}
+	return 10*same >= 9*(next-1)
+}
+
+// everySo says that nine rows in ten come so many readings after the one before.
+func (c *Case) everySo(readings int) bool {
+	same := 0
+	for r := 1; r < len(c.At); r++ {
+		if c.At[r]-c.At[r-1] == readings {
+			same++
+		}
+	}
+	return 10*same >= 9*(len(c.At)-1)
 }
 
 // stops finds the happening with which rows stop: in the interval after the last good row.

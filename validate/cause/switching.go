@@ -9,6 +9,9 @@ import (
 	"stuntcell/validate/verdict"
 )
 
+// neverAfter is how long after it was due a stop may still come, at least [s].
+const neverAfter = 300
+
 // Switching names why the load was not switched off when it was due.
 func Switching(c *Case, k *Cutoff) []verdict.Finding {
 	if k == nil || !k.Bad {
@@ -34,7 +37,13 @@ func Switching(c *Case, k *Cutoff) []verdict.Finding {
 		return []verdict.Finding{found("cutoff-chatter", 0.97, k.OnAgain, fmt.Sprintf("switched off at %.0f s and on again %d times within the step as the battery recovered", k.OffT, k.Chatter))}
 	}
 	if !k.HasOff {
-		return []verdict.Finding{found("cutoff-never", 0.95, k.Due, fmt.Sprintf("the reading fell below %.3f V and the load was never switched off (the step ended by %s at %.3f V)", k.Level, k.Step.Why, k.Step.EndV))}
+		f := found("cutoff-never", 0.95, k.Due, fmt.Sprintf("the reading fell below %.3f V and the load was never switched off (the step ended by %s at %.3f V)", k.Level, k.Step.Why, k.Step.EndV))
+		// A step that ends soon after the stop was due does not show whether it would have come late, or at a lower level.
+		if waited := float64(k.Step.End)*1e-9 - c.Seconds(k.Due); waited < max(10*k.Hold, neverAfter) {
+			f.Confidence = 0.6
+			f.Evidence += fmt.Sprintf("; with %.0f s to go, late or at a lower level looks the same: scenario %s tells them apart", waited, TellsApart("cutoff-never", "cutoff-late"))
+		}
+		return []verdict.Finding{f}
 	}
 	if k.NeverBelow {
 		return []verdict.Finding{found("cutoff-wrong-level", 0.95, k.Off, fmt.Sprintf("off at a lowest reading of %.3f V, above the level of %.3f V", k.Low, k.Level))}
@@ -124,6 +133,10 @@ func Charging(c *Case, k *ChargeEnd) []verdict.Finding {
 		f = c.finding("charge-never", ofFirmware, 0.95, -1)
 		at = k.Due
 		f.Evidence = fmt.Sprintf("%.3f V and %.3f A were reached and the charger was never switched off", k.Level, k.Taper)
+		if k.Over < 10*k.Limit {
+			f.Confidence = 0.6
+			f.Evidence += ", but the step ended soon after: late looks the same"
+		}
 	case k.Early:
 		f = c.finding("charge-wrong-level", ofFirmware, 0.9, -1)
 		f.Evidence = fmt.Sprintf("off at %.3f V and %.3f A, before %.3f V and %.3f A were reached", k.MaxV, k.MinI, k.Level, k.Taper)

@@ -268,7 +268,7 @@ func (c *Case) fits(wrong []*Column) []*candidate {
 		if col.Role == Energy {
 			v := ratio(col.Printed.Value, t.Charge, c.Marks.Row)
 			mean := ratio(p, t.Charge, nil)
-			if math.Abs(v) < 0.5*math.Abs(mean) || math.Abs(v) > 2*math.Abs(mean) {
+			if math.Abs(v) < 0.2*math.Abs(mean) || math.Abs(v) > 5*math.Abs(mean) {
 				okNominal = false
 			} else {
 				grade(nominal, col, replay.Unroll(col.Printed, times(t.Charge, v), c.Marks, col.Limit))
@@ -657,7 +657,8 @@ func (c *Case) report(wrong []*Column, all []*candidate) []verdict.Finding {
 			rivals = append(rivals, x)
 		}
 	}
-	if len(rivals) > 0 {
+	// A constant that is fitted to a deviation barely beyond its limit fits many.
+	if len(rivals) > 0 || top.fitted && deviation(wrong) < 2 {
 		confidence *= 0.75
 	}
 	row := firstBad(wrong)
@@ -675,6 +676,15 @@ func (c *Case) report(wrong []*Column, all []*candidate) []verdict.Finding {
 		out = append(out, g)
 	}
 	return out
+}
+
+// deviation is the largest of the columns' deviations over their limits.
+func deviation(cols []*Column) float64 {
+	worst := 0.0
+	for _, col := range cols {
+		worst = max(worst, col.Unrolled.Worst/max(col.Limit, 1e-12))
+	}
+	return worst
 }
 
 const (

@@ -143,7 +143,16 @@ func (c *Case) value(v *Value) []verdict.Finding {
 	off := sy/n - s*sx/n
 	offOK := misses(func(x float64) float64 { return s*x + off }, 0.003) <= few
 	varied := sxx/n-(sx/n)*(sx/n) > 0.01*sxx/n
+	if volts, fixed := c.fixedVolts(v, few); fixed && v.Column.Kind == logfile.Power {
+		if gainOK {
+			return found("nominal-voltage", 0.6, fmt.Sprintf("is the current times a constant %.4g V; %.4g times the reading would explain these rows as well: scenario %s tells them apart",
+				volts, math.Abs(g0), TellsApart("nominal-voltage", "gain")))
+		}
+		return found("nominal-voltage", 0.9, fmt.Sprintf("is the current times a constant %.4g V", volts))
+	}
 	switch {
+	case gainOK && g0*s < 0 && math.Abs(math.Abs(g0)-1) <= 0.004:
+		return found("sign", 0.9, "has the wrong sign wherever current flows")
 	case gainOK && nearestFactor(math.Abs(g0)) != 0:
 		return found("unit-factor", 0.95, fmt.Sprintf("is %s times the reading, a confusion of units", factorName(nearestFactor(math.Abs(g0)))))
 	case gainOK && (!offOK || varied || math.Abs(math.Abs(g0)-1) > 0.004):
@@ -155,13 +164,17 @@ func (c *Case) value(v *Value) []verdict.Finding {
 		}
 		return found("gain", conf, ev)
 	case offOK && math.Abs(off) >= v.Count/2:
-		return found("offset", 0.9, fmt.Sprintf("is the reading %+.4g %s (%.1f counts)", off, unit, off/v.Count))
+		conf := 0.9
+		if math.Abs(off) < 2*v.Count {
+			conf = 0.5 // a sign that is lost at rest looks the same
+		}
+		return found("offset", conf, fmt.Sprintf("is the reading %+.4g %s (%.1f counts)", off, unit, off/v.Count))
 	}
 	if det := n*sxx - sx*sx; det > 1e-12*n*sxx && varied {
 		g := (n*sxy - sx*sy) / det
 		b := (sy - g*sx) / n
 		if math.Abs(g) > 0.2 && misses(func(x float64) float64 { return g*x + b }, 0.003) <= few {
-			return append(found("gain", 0.8, fmt.Sprintf("is %.4g times the reading %+.4g %s", math.Abs(g), b, unit)),
+			return append(found("gain", 0.5, fmt.Sprintf("is %.4g times the reading %+.4g %s", math.Abs(g), b, unit)),
 				found("offset", 0.7, fmt.Sprintf("is %.4g times the reading %+.4g %s", math.Abs(g), b, unit))...)
 		}
 	}
@@ -186,6 +199,27 @@ func (c *Case) value(v *Value) []verdict.Finding {
 		}
 	}
 	return found("unexplained", 0.4, fmt.Sprintf("is outside the readings of its interval by up to %.4g %s", worst, unit))
+}
+
+// fixedVolts is the one voltage that gives a column of power with the currents of its readings, if one does in all but a few rows.
+func (c *Case) fixedVolts(v *Value, few int) (volts float64, fixed bool) {
+	var pi, ii float64
+	for r, y := range v.Column.Value {
+		if k := c.At[r]; !math.IsNaN(y) && c.Series.Good(k) {
+			pi, ii = pi+y*c.Series.I[k], ii+c.Series.I[k]*c.Series.I[k]
+		}
+	}
+	if ii == 0 {
+		return 0, false
+	}
+	volts = pi / ii
+	misses := 0
+	for r, y := range v.Column.Value {
+		if k := c.At[r]; !math.IsNaN(y) && c.Series.Good(k) && math.Abs(y-volts*c.Series.I[k]) > 2*v.Column.Step[r]+1e-3*math.Abs(y) {
+			misses++
+		}
+	}
+	return math.Abs(volts), misses <= few
 }
 
 func direction(way float64) string {
