@@ -216,6 +216,19 @@ func TestClientThatAsksAndNeverReads(t *testing.T) {
 	}
 }
 
+// TestClientThatTalksToAStream: who is told all the time and says something is not held up, though nobody listens to what it says.
+func TestClientThatTalksToAStream(t *testing.T) {
+	b := dialecttest.Bench(t, instrument.Max)
+	c := wiretest.Dial(t, wiretest.OnTCP(t, wire.NewDevice(streams(t, b, stream.Options{}), wire.Options{}, b)))
+	go io.Copy(io.Discard, c)
+	c.(*net.TCPConn).SetWriteBuffer(4096)
+	for range 3 {
+		if _, err := c.Write(bytes.Repeat([]byte{'?'}, 1<<20)); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
 // TestTwoClientsShareAPack: each is answered what it asked, and what one switches the other sees.
 func TestTwoClientsShareAPack(t *testing.T) {
 	b := dialecttest.Bench(t, instrument.Stepped)

@@ -270,6 +270,9 @@ func (c *conversation) listen(ctx context.Context, in []byte, wait time.Duration
 	if isTimeout(err) {
 		err = nil
 	}
+	if n > 0 {
+		c.heededAt = time.Time{} // there may be more
+	}
 	return n, err
 }
 

@@ -5,6 +5,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"net"
 	"os/exec"
@@ -232,6 +233,29 @@ func agree(t *testing.T, b *instrument.Bench, where []string, url string) {
 	}
 	if _, err := c.ReadRegister(200, client.HOLDING_REGISTER); !errors.Is(err, client.ErrIllegalDataAddress) {
 		t.Errorf("off the map: %v", err)
+	}
+}
+
+// TestTimeOfUnits: where clients step the time, each unit has its own.
+func TestTimeOfUnits(t *testing.T) {
+	var benches []*instrument.Bench
+	for range 3 {
+		benches = append(benches, dialecttest.Bench(t, instrument.Stepped))
+	}
+	c := wiretest.Dial(t, wiretest.OnTCP(t, device(modbus.Options{TCP: true}, benches...)))
+	for unit, seconds := range map[byte]byte{1: 100, 2: 20} {
+		request := []byte{0, 1, 0, 0, 0, 6, unit, 6, 0, 3, 0, seconds}
+		if _, err := c.Write(request); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := io.ReadFull(c, make([]byte, len(request))); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for unit, seconds := range []int64{100, 20, 0} {
+		if now := benches[unit].Now(); now != seconds*1e9 {
+			t.Errorf("unit %d stands at %d ns, want %d s", 1+unit, now, seconds)
+		}
 	}
 }
 
