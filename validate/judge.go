@@ -10,11 +10,13 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"runtime"
 	"slices"
 
 	"stuntcell/emulator"
+	"stuntcell/emulator/link"
 	"stuntcell/scenarios"
 	"stuntcell/validate/cause"
 	"stuntcell/validate/logfile"
@@ -99,7 +101,7 @@ func Judge(sc *scenarios.Scenario, rec *emulator.Record, o Options) *verdict.Ver
 	for i, r := range rec.Rows {
 		lines[i] = r.Text
 	}
-	table, err := logfile.ParseLines(lines, logfile.Options{Columns: o.Columns, TornOK: j.torn})
+	table, err := logfile.ParseLines(lines, logfile.Options{Columns: o.Columns, TornOK: j.torn, Day: j.dayShown()})
 	if err != nil {
 		j.unreadable(v, err)
 		return v
@@ -145,6 +147,27 @@ func (j *judge) torn(line int) bool {
 	return line+1 >= len(rows) || rows[line+1].Life != rows[line].Life
 }
 
+// dayShown says of a Unix day whether the clock's face showed it, in any zone.
+func (j *judge) dayShown() func(unixDay int) bool {
+	seen := map[int64]bool{}
+	for _, f := range j.rec.Readings.Clock {
+		if f != link.NoClock {
+			for _, zone := range []int64{-14 * 3600, 0, 14 * 3600} {
+				seen[floorDiv(f+zone, 86400)] = true
+			}
+		}
+	}
+	return func(unixDay int) bool { return seen[int64(unixDay)] }
+}
+
+func floorDiv(a, b int64) int64 {
+	q := a / b
+	if a%b < 0 {
+		q--
+	}
+	return q
+}
+
 // unreadable is the verdict on a log that cannot be understood as a whole.
 func (j *judge) unreadable(v *verdict.Verdict, err error) {
 	pass := false
@@ -152,6 +175,12 @@ func (j *judge) unreadable(v *verdict.Verdict, err error) {
 	v.Checks = append(v.Checks, verdict.Check{Name: "rows", Pass: &pass, Detail: err.Error()})
 	c := &cause.Case{Record: j.rec, Series: j.series}
 	v.Findings = append(v.Findings, cause.Process(c)...)
+	var form *logfile.Error
+	if errors.As(err, &form) && form.Block != "" && len(v.Findings) == 0 {
+		// Nothing is known to be wrong with a log whose columns nobody has named.
+		v.Findings = append(v.Findings, verdict.Finding{Cause: "unexplained", Severity: verdict.Failure, Of: "firmware", Confidence: 0.5,
+			Evidence: "the log is in a form that cannot be read, so that nothing of it was judged: " + form.Text, Mend: "Make the log readable: " + form.Hint})
+	}
 	if len(v.Findings) == 0 {
 		name, impossible := "broken-row", 0
 		for _, r := range j.rec.Rows {

@@ -94,12 +94,21 @@ func (s *stamp) settle(o dateOrder) (unixDay int, ok bool) {
 		if y > 99 {
 			return 0, false
 		}
-		y += 2000
+		y = century(y)
 	}
 	if m < 1 || m > 12 || d < 1 || d > daysIn(y, m) || y < 1 {
 		return 0, false
 	}
 	return daysSince1970(y, m, d), true
+}
+
+// century completes a year of two digits as the C library does: 69 to 99 are of the century before, so that a clock that lost its
+// time shows 1970.
+func century(y int) int {
+	if y >= 69 {
+		return 1900 + y
+	}
+	return 2000 + y
 }
 
 func daysIn(y, m int) int {
@@ -205,7 +214,7 @@ func (p *scanner) date(s *stamp) bool {
 		case n <= 2 && p.digits() == 4:
 			s.a, s.b, s.c, s.known = p.number(4), m, first, true
 		case n <= 2 && p.digits() == 2:
-			s.a, s.b, s.c, s.known = 2000+p.number(2), m, first, true
+			s.a, s.b, s.c, s.known = century(p.number(2)), m, first, true
 		case n == 4 && p.digits() >= 1 && p.digits() <= 2:
 			s.a, s.b, s.c, s.known = first, m, p.number(p.digits()), true
 		default:

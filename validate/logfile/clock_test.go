@@ -158,3 +158,31 @@ func FuzzStamp(f *testing.F) {
 		}
 	})
 }
+
+// TestYearsOfTwoDigits: the C library's strptime takes 69 to 99 as 1969 to 1999 and 00 to 68 as 2000 to 2068 (POSIX, %y).
+func TestYearsOfTwoDigits(t *testing.T) {
+	for text, want := range map[string]int{"1-Jan-70": 0, "01-Jan-69": -365, "31-Dec-68": daysSince1970(2068, 12, 31), "02-Mar-26": daysSince1970(2026, 3, 2)} {
+		s, ok := parseStamp([]byte(text))
+		if day, settled := s.settle(dayMonth); !ok || !settled || day != want {
+			t.Errorf("%s: day %d, %v, %v, want %d", text, day, ok, settled, want)
+		}
+	}
+}
+
+// TestDaysThatAreKnown: where it is known of which days a log can be, they settle which number is the day.
+func TestDaysThatAreKnown(t *testing.T) {
+	lines := []string{"time,V,A", "03/02/2026 08:40:01 AM,12.6,-1.4", "03/02/2026 08:40:11 AM,12.6,-1.4"}
+	for want := range map[int]bool{daysSince1970(2026, 3, 2): true, daysSince1970(2026, 2, 3): true} {
+		table, err := ParseLines(lines, Options{Day: func(d int) bool { return d == want }})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := table.Find(Clock, 1).Value[0]; got != float64(want)*day+8*hour+40*60+1 {
+			t.Errorf("%.0f, want day %d", got, want)
+		}
+	}
+	// A log of none of them has a wrong date in any order.
+	if _, err := ParseLines(lines, Options{Day: func(int) bool { return false }}); err != nil {
+		t.Error(err)
+	}
+}

@@ -208,7 +208,7 @@ func (s *shape) resolve(src source, opts Options) (*layout, error) {
 			return nil, err
 		}
 	}
-	if err := s.orders(l, means, src); err != nil {
+	if err := s.orders(l, src, opts.Day); err != nil {
 		return nil, err
 	}
 	l.siblings(means)
@@ -610,13 +610,13 @@ func containsText(list []string, s string) bool {
 }
 
 // orders settles which number of a date is the day, from all rows that can be had.
-func (s *shape) orders(l *layout, means []meaning, src source) error {
+func (s *shape) orders(l *layout, src source, known func(unixDay int) bool) error {
 	for i := range l.fields {
 		f := &l.fields[i]
 		if f.role != dated && f.role != stamped || f.order != unsettled {
 			continue
 		}
-		o, err := s.orderOf(i, src)
+		o, err := s.orderOf(i, src, known)
 		if err != nil {
 			return err
 		}
@@ -630,9 +630,10 @@ type reading struct {
 	bad, back     int // dates that do not exist; steps back
 	seen, last    int
 	jump, changes int // longest step forth [days], number of steps
+	known         int // dates that are known to have been
 }
 
-func (s *shape) orderOf(i int, src source) (dateOrder, error) {
+func (s *shape) orderOf(i int, src source, known func(unixDay int) bool) (dateOrder, error) {
 	var in [yearMonthDay + 1]reading
 	var cells [][]byte
 	var pairs []pair
@@ -686,6 +687,9 @@ func (s *shape) orderOf(i int, src source) (dateOrder, error) {
 			}
 			r.seen++
 			r.last = d
+			if known != nil && known(d) {
+				r.known++
+			}
 		}
 		if valids == 1 && !short {
 			decided = left
@@ -695,6 +699,9 @@ func (s *shape) orderOf(i int, src source) (dateOrder, error) {
 	})
 	if decided != unsettled || rows == 0 {
 		return decided, nil
+	}
+	if o := best(in, func(r reading) bool { return 2*r.known > rows }); o != unsettled {
+		return o, nil
 	}
 	if dotted && in[dayMonth].bad == 0 {
 		return dayMonth, nil
@@ -715,6 +722,11 @@ func (s *shape) orderOf(i int, src source) (dateOrder, error) {
 	near := best(in, func(r reading) bool { return r.bad == 0 && r.back == 0 && r.changes > 0 && r.jump <= 2 })
 	if near != unsettled && best(in, func(r reading) bool { return r.bad == 0 && r.back == 0 && r.changes > 0 && r.jump < 20 }) == near {
 		return near, nil
+	}
+	for o := dayMonth; o <= yearMonthDay && known != nil; o++ {
+		if in[o].bad == 0 {
+			return o, nil // the date is wrong in any order
+		}
 	}
 	return unsettled, s.ambiguous(i, example, text, in)
 }

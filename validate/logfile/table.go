@@ -171,6 +171,9 @@ type Options struct {
 	Columns map[string]string
 	// TornOK says that a line may be torn since the power failed while it was written. Nil: none may.
 	TornOK func(line int) bool
+	// Day says that a Unix day is one that the log can be of, which settles what 02/03/2026 is where the log itself does not. Nil:
+	// nothing is known, and such a log is refused.
+	Day func(unixDay int) bool
 	// Follow makes a Reader keep an unfinished last line at the end of its input, for a file that still grows.
 	Follow bool
 	// Workers is how many goroutines of a Reader read plain rows ahead of Next; 0 none. The batches hold the same rows in the same order.
