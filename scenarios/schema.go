@@ -10,6 +10,7 @@ import (
 	"stuntcell/emulator/wire"
 	"stuntcell/model/chemistry"
 	"stuntcell/model/quantity"
+	"stuntcell/scenarios/lesson"
 )
 
 // The schemas are JSON Schema 2020-12, for editors that complete and check while one writes. They say less than the parser does: what
@@ -19,7 +20,9 @@ import (
 var verdictSchema []byte
 
 // SchemaNames lists the schemas that Schema knows.
-func SchemaNames() []string { return []string{"scenario", "rig", "pack", "project", "verdict"} }
+func SchemaNames() []string {
+	return []string{"scenario", "rig", "pack", "project", "lesson", "verdict"}
+}
 
 // Schema returns a schema by its name, indented, and whether there is one.
 func Schema(name string) ([]byte, bool) {
@@ -34,6 +37,8 @@ func Schema(name string) ([]byte, bool) {
 		root = packSchema()
 	case "project":
 		root = projectSchema()
+	case "lesson":
+		root = lessonSchema()
 	case "verdict":
 		return append([]byte(nil), verdictSchema...), true
 	default:
@@ -125,6 +130,68 @@ func scenarioSchema() node {
 		"expect": expectSchema(),
 	}, "scenario", "summary", "plan")
 	n["$defs"] = node{"step": stepSchema()}
+	return n
+}
+
+// lessonSchema is a lesson file; its keys are those of package lesson. Runs are what a scenario file says of its own.
+func lessonSchema() node {
+	scenario := scenarioSchema()
+	run := node{"scenario": described("a scenario on board, whole", word(Names()...))}
+	for key, n := range scenario["properties"].(node) {
+		switch key {
+		case "pack", "start", "store", "plan", "rig", "settings", "faults", "seed":
+			run[key] = n
+		}
+	}
+	run["logger"] = word(lesson.Loggers()...)
+	run["rigs"] = described("so many rigs drawn from the rig's tolerances", integer(2, lesson.MostRigs))
+	named := func(item node) node {
+		return node{"type": "object", "additionalProperties": item, "propertyNames": node{"pattern": "^[a-z]([a-z0-9-]{0,62}[a-z0-9])?$"}}
+	}
+	quantities := of(lesson.Kinds()...)
+	pair := node{"type": "array", "items": text(), "minItems": 2, "maxItems": 2}
+	times := of(quantity.Time)
+	figure := object(node{
+		"say": described("a figure without it only serves others", text()), "unit": text(), "digits": integer(0, 9),
+		"take": word(lesson.Takes()...), "run": text(), "meter": text(), "step": integer(1, maxSteps), "at": times, "value": quantities,
+		"plus": pair, "minus": pair, "times": pair, "over": pair, "size": text(), "root": text(), "spread": text(), "share": of(quantity.Ratio),
+	}, "unit", "digits")
+	number := anyOf(quantities, node{"type": "number"})
+	check := listOf(object(node{"figure": text(), "is": number, "within": number, "source": text()}, "figure", "is", "within", "source"))
+	curve := object(node{
+		"say": text(), "of": word(lesson.Curves()...), "run": text(), "meter": text(), "figure": text(), "dots": boolean(),
+	}, "say")
+	panel := object(node{
+		"y": described("label and unit", pair), "curves": listOf(curve),
+		"levels": listOf(object(node{"at": quantities, "say": text()}, "at", "say")),
+	}, "y", "curves")
+	runs := named(object(run))
+	n := object(node{
+		"lesson":   described("its name", node{"type": "string", "pattern": "^[a-z]([a-z0-9-]{0,62}[a-z0-9])?$"}),
+		"title":    text(),
+		"question": described("the situation, in paragraphs", text()),
+		"predict": object(node{
+			"figure": text(), "ask": text(), "within": number,
+			"choices": listOf(object(node{"say": text(), "up_to": number}, "say")),
+		}, "figure", "ask"),
+		"runs": runs,
+		"meters": named(object(node{
+			"run": text(), "rule": word(lesson.Rules()...), "time": word(lesson.Timings()...), "sum": word("double", "single"),
+			"every": integer(1, 1e6), "step": integer(1, maxSteps), "zero": integer(1, maxSteps),
+		}, "run")),
+		"figures": named(figure),
+		"picture": object(node{
+			"over": word("time", "charge", "rigs"), "unit": text(), "from": times, "to": times, "panels": listOf(panel),
+			"marks": listOf(object(node{"at": times, "say": text()}, "at", "say")),
+		}, "panels"),
+		"why":      described("the reason, with figures as {name}", text()),
+		"formula":  listOf(text()),
+		"sources":  listOf(text()),
+		"check":    check,
+		"cautions": listOf(text()),
+		"try":      object(node{"ask": text(), "runs": runs, "tells": text(), "check": check}, "ask", "runs", "tells"),
+	}, "lesson", "title", "question", "predict", "runs", "figures", "picture", "why", "formula", "sources")
+	n["$defs"] = scenario["$defs"]
 	return n
 }
 

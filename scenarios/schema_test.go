@@ -13,6 +13,7 @@ import (
 
 	"stuntcell/emulator/rig"
 	"stuntcell/model"
+	"stuntcell/scenarios/lesson"
 )
 
 // compiled returns a schema as a general-purpose validator understands it.
@@ -84,6 +85,12 @@ func TestSchemaAcceptsEveryFileOnBoard(t *testing.T) {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
+	lessons := compiled(t, "lesson")
+	for _, name := range lesson.Names() {
+		if err := lessons.Validate(asJSON(t, lesson.Source(name))); err != nil {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
 	for _, name := range rig.Names() {
 		if err := rigs.Validate(asJSON(t, rig.Source(name))); err != nil {
 			t.Errorf("%s: %v", name, err)
@@ -103,13 +110,14 @@ func TestSchemaAcceptsEveryFileOnBoard(t *testing.T) {
 // A schema may say less than the parser, never more: what the parser accepts it accepts. What is wrong with the form alone it refuses too.
 func TestSchemaAgainstVectors(t *testing.T) {
 	schemas := map[string]*jsonschema.Schema{}
-	for _, kind := range []string{"scenario", "project", "rig", "pack"} {
+	for _, kind := range []string{"scenario", "project", "rig", "pack", "lesson"} {
 		schemas[kind] = compiled(t, kind)
 	}
 	refusedByForm := map[string]bool{"scenario/unknown-key": true, "scenario/missing-keys": true, "scenario/missing-unit": true, "scenario/step-two-kinds": true, "scenario/varies-unknown": true,
 		"scenario/expect-unknown-standard": true, "scenario/fault-unknown": true, "scenario/several-errors-at-once": true, "scenario/charge-to-end": true, "scenario/plan-no-list": true,
 		"scenario/bare-volts-per-cell": true, "project/mistakes": true, "rig/missing-parts": true, "rig/wrong-units": true, "pack/chemistry-unknown": true,
-		"pack/missing-rating": true, "project/suite-no-list": true}
+		"pack/missing-rating": true, "project/suite-no-list": true,
+		"lesson/unknown-key": true, "lesson/missing-keys": true, "lesson/unknown-take": true, "lesson/not-a-mapping": true, "lesson/bad-name": true}
 	for _, file := range vectors(t) {
 		a, err := txtar.ParseFile(file)
 		if err != nil {

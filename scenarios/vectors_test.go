@@ -2,6 +2,8 @@ package scenarios
 
 import (
 	"flag"
+	"io"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -20,7 +22,7 @@ var update = flag.Bool("update", false, "write the errors seen into the vectors"
 func vectors(t testing.TB) []string {
 	t.Helper()
 	var out []string
-	for _, kind := range []string{"scenario", "project", "rig", "pack"} {
+	for _, kind := range []string{"scenario", "project", "rig", "pack", "lesson"} {
 		files, err := filepath.Glob("../testdata/contracts/" + kind + "/*.txtar")
 		if err != nil || len(files) == 0 {
 			t.Fatalf("no vectors of %s files (%v)", kind, err)
@@ -30,7 +32,7 @@ func vectors(t testing.TB) []string {
 	return out
 }
 
-// Each vector holds a scenario, project, rig or pack file and what its parser says of it, word for word; "accepted" if nothing.
+// Each vector holds a scenario, project, rig, pack or lesson file and what its parser says of it, word for word; "accepted" if nothing.
 func TestVectors(t *testing.T) {
 	for _, file := range vectors(t) {
 		t.Run(filepath.Base(filepath.Dir(file))+"/"+strings.TrimSuffix(filepath.Base(file), ".txtar"), func(t *testing.T) {
@@ -49,6 +51,8 @@ func TestVectors(t *testing.T) {
 				_, err = Parse(name, data, Env{})
 			case "rig.yaml":
 				_, err = rig.Parse(name, data, rig.Rig{})
+			case "lesson.yaml":
+				_, err = ParseLesson(name, data, Env{})
 			case "pack.yaml":
 				_, err = model.LoadPack(name, data)
 			default:
@@ -100,6 +104,41 @@ func FuzzParse(f *testing.F) {
 			if e.Time == 0 && e.Charge == 0 && e.Voltage == 0 && e.Logger == 0 {
 				t.Errorf("step %d has no end", i+1)
 			}
+		}
+	})
+}
+
+// FuzzParseLesson does the same for lesson files, and runs what is accepted and short.
+func FuzzParseLesson(f *testing.F) {
+	// Short ones only: what takes long is tried seldom.
+	const most = 1000 // readings
+	for _, l := range Lessons() {
+		if l.Readings() <= most {
+			f.Add(l.Source)
+		}
+	}
+	for _, file := range vectors(f) {
+		if a, err := txtar.ParseFile(file); err == nil && a.Files[0].Name == "lesson.yaml" {
+			f.Add(a.Files[0].Data)
+		}
+	}
+	f.Fuzz(func(t *testing.T, data []byte) {
+		l, err := ParseLesson("fuzz.yaml", data, Env{})
+		if (l == nil) == (err == nil) {
+			t.Fatalf("lesson %v with error %v", l, err)
+		}
+		if err != nil || l.Readings() > most {
+			return
+		}
+		out, err := l.Run(t.Context())
+		if err != nil {
+			return
+		}
+		if math.IsNaN(out.Answer.SI) || len(l.Predict.Choices) > 0 && out.RightChoice() == nil {
+			t.Errorf("accepted a lesson whose answer is %v, of %d choices", out.Answer, len(l.Predict.Choices))
+		}
+		if err := out.Picture.Text(io.Discard, 80); err != nil {
+			t.Error(err)
 		}
 	})
 }

@@ -69,6 +69,7 @@ All of it is a simulation: real batteries may be worse, and firmware is no safet
 		newCalibrate(std),
 		newBudget(std),
 		newFit(std),
+		newLearn(std),
 		newPage(std),
 		newList(std),
 		newShow(std),

@@ -24,10 +24,10 @@ type Figure struct {
 }
 
 // Number is the value in the figure's unit.
-func (f *Figure) Number() float64 { return f.SI / unitSize(f.Unit) }
+func (f Figure) Number() float64 { return f.SI / unitSize(f.Unit) }
 
 // String shows the figure with its unit: "87.06 Ah".
-func (f *Figure) String() string { return show(f.SI, f.Unit, f.Digits) }
+func (f Figure) String() string { return show(f.SI, f.Unit, f.Digits) }
 
 // show writes an SI value in a unit with so many decimals.
 func show(si float64, unit string, digits int) string {
@@ -71,6 +71,7 @@ type figure struct {
 	kind              quantity.Kind
 	digits            int
 	make              maker
+	unmeasured        bool // its unit could not be read
 }
 
 // maker makes a figure's values: one, or one a drawn rig.

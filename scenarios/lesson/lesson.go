@@ -36,7 +36,7 @@ type Lesson struct {
 	Name string
 	// Title says in one line what it is about.
 	Title string
-	// Question is the situation: paragraphs, parted by empty lines.
+	// Question is the situation: paragraphs, parted by empty lines; see Asked.
 	Question string
 	// Predict is what the learner is asked.
 	Predict Prediction
@@ -52,12 +52,13 @@ type Lesson struct {
 	File   string
 	Source []byte
 
-	why     string // with figures in braces
-	runs    []runPlan
-	meters  []meter
-	figures []figure
-	picture picturePlan
-	checks  []stated
+	why      string // with figures in braces
+	readings float64
+	runs     []runPlan
+	meters   []meter
+	figures  []figure
+	picture  picturePlan
+	checks   []stated
 }
 
 // Variation is the same lesson with other runs: what the learner tries next.
@@ -136,3 +137,12 @@ func (p *Prediction) Asks() string {
 	}
 	return b.String()
 }
+
+// Asked is the question in paragraphs.
+func (l *Lesson) Asked() []string { return paragraphs(l.Question) }
+
+// Readings is how many readings its runs take at most, or those of its variation if they are more: what a run costs.
+func (l *Lesson) Readings() float64 { return l.readings }
+
+// Varies says that the lesson has a variation to try.
+func (l *Lesson) Varies() bool { return l.Try.Ask != "" }

@@ -44,7 +44,7 @@ func report(t *testing.T, o *lesson.Outcome) {
 		}
 	}
 	for _, f := range o.Figures {
-		t.Logf("%-14s %-40s %v", f.Name, f.Label, &f)
+		t.Logf("%-14s %-40s %v", f.Name, f.Label, f)
 	}
 	for _, p := range o.Why {
 		t.Log(p)

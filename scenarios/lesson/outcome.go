@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"stuntcell/model/quantity"
@@ -91,6 +92,21 @@ func (l *Lesson) run(ctx context.Context, runs []runPlan, tried bool) (*Outcome,
 	return out, nil
 }
 
+// Shown are the figures that have a label: what a learner is shown.
+func (o *Outcome) Shown() []Figure {
+	return slices.DeleteFunc(slices.Clone(o.Figures), func(f Figure) bool { return f.Label == "" })
+}
+
+// RightChoice is the choice that the simulation makes right, nil if a number was asked for.
+func (o *Outcome) RightChoice() *Choice {
+	p := &o.Lesson.Predict
+	i := slices.IndexFunc(p.Choices, func(c Choice) bool { return c.Letter == o.Right })
+	if i < 0 {
+		return nil
+	}
+	return &p.Choices[i]
+}
+
 func (o *Outcome) figure(name string) *Figure {
 	i := slices.IndexFunc(o.Figures, func(f Figure) bool { return f.Name == name })
 	if i < 0 {
@@ -173,24 +189,25 @@ func (p *Prediction) Read(text string) (Answer, error) {
 		}
 		return Answer{}, fmt.Errorf("%q is none of the choices (expected one of %s)", clip(text), strings.Join(letters, ", "))
 	}
-	v, err := quantity.Parse(text, p.Kind)
-	if err != nil && p.Unit != "" {
-		if bare, e := quantity.Parse(text+" "+p.Unit, p.Kind); e == nil {
-			v, err = bare, nil
-		}
-	}
-	if p.Unit == "" {
-		// A count has no unit; a ratio's number reads the same way.
-		v, err = quantity.Parse(text+" x", quantity.Ratio)
-	}
+	v, err := p.number(text)
 	if err != nil {
 		return Answer{}, fmt.Errorf("%q is no such number (expected one like %s)", clip(text), strings.TrimSpace("12.5 "+p.Unit))
 	}
-	shown := text
-	if p.Unit != "" {
-		shown = v.String()
+	shown := strconv.FormatFloat(v/unitSize(p.Unit), 'g', 6, 64)
+	return Answer{SI: v, Text: strings.TrimSpace(shown + " " + p.Unit)}, nil
+}
+
+// number reads a number [SI], with its unit or without.
+func (p *Prediction) number(text string) (float64, error) {
+	kind, unit := p.Kind, p.Unit
+	if unit == "" { // a count has none, and reads as a ratio does
+		kind, unit = quantity.Ratio, "x"
 	}
-	return Answer{SI: v.SI, Text: shown}, nil
+	v, err := quantity.Parse(text+" "+unit, kind)
+	if err != nil && p.Unit != "" {
+		v, err = quantity.Parse(text, kind)
+	}
+	return v.SI, err
 }
 
 func clip(s string) string {

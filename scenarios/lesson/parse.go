@@ -71,6 +71,30 @@ func Parse(file string, data []byte, runs Runs) (*Lesson, error) {
 	return p.l, nil
 }
 
+// Words that a lesson file may use, for its schema: loggers of a run, rules and timings of a meter, what runs and meters can be asked for,
+// and what their curves can be of.
+func Loggers() []string { return slices.Clone(loggerKinds) }
+
+// Rules are the words of a meter's rule.
+func Rules() []string { return slices.Clone(rules) }
+
+// Timings are the words of a meter's time.
+func Timings() []string { return slices.Clone(timings) }
+
+// Takes are the words that runs and meters can be asked for.
+func Takes() []string { return unique(append(takeNames(false), takeNames(true)...)) }
+
+// Curves are the words of curves.
+func Curves() []string { return unique(append(slices.Clone(runCurves), meterCurves...)) }
+
+// Kinds are the kinds of quantity that a figure may have.
+func Kinds() []quantity.Kind { return slices.Clone(figureUnits) }
+
+func unique(words []string) []string {
+	slices.Sort(words)
+	return slices.Compact(words)
+}
+
 // parser reads one file into a lesson.
 type parser struct {
 	doc  *quantity.Document
@@ -92,7 +116,7 @@ func (p *parser) file(m *quantity.Map) {
 	l.runs = p.runs(m.Get("runs"))
 	p.meters(m)
 	p.figures(m.Get("figures"))
-	p.predict(m.Get("predict").Map())
+	p.predict(m.Get("predict"))
 	p.picture(m.Get("picture").Map())
 	l.why = p.told(m.Get("why"))
 	l.Formula, l.Sources = p.lines(m.Get("formula")), p.lines(m.Get("sources"))
@@ -166,6 +190,7 @@ func (p *parser) runs(f quantity.Field) []runPlan {
 	m, names := p.names(f, maxRuns)
 	var out []runPlan
 	total := 0.0
+	defer func() { p.l.readings = max(p.l.readings, total) }()
 	for _, name := range names {
 		field, _ := m.Find(name)
 		r := p.run(field)
@@ -189,7 +214,7 @@ func (p *parser) run(f quantity.Field) runPlan {
 	if hasLogger {
 		out.logger = loggerKind(loggerField.Word(loggerKinds...))
 	}
-	out.rigs = int(m.IntOr("rigs", 2, maxRigs, 0))
+	out.rigs = int(m.IntOr("rigs", 2, MostRigs, 0))
 	if name, ok := m.Find("scenario"); ok {
 		word := name.Word(p.from.Names...)
 		m.Done()
@@ -357,7 +382,7 @@ func (p *parser) figure(name string, f quantity.Field) {
 	if x.unit = unit.Text(); x.unit == "none" {
 		x.unit = ""
 	} else if v, err := quantity.Parse("1 "+x.unit, figureUnits...); err != nil {
-		if unit.IsText() {
+		if x.unmeasured = true; unit.IsText() {
 			unit.FailWith(err)
 		}
 	} else {
@@ -558,24 +583,25 @@ func (p *parser) operation(op operation, f quantity.Field, x *figure) (dim [4]in
 	return dim, true
 }
 
-// find returns a figure that has been read, nil if there is none.
+// find returns a figure that has been read, nil if there is none or nobody knows what it measures.
 func (p *parser) find(name string) *figure {
 	for i := range p.l.figures {
-		if p.l.figures[i].name == name {
+		if p.l.figures[i].name == name && !p.l.figures[i].unmeasured {
 			return &p.l.figures[i]
 		}
 	}
 	return nil
 }
 
-func (p *parser) predict(m *quantity.Map) {
-	out := &p.l.Predict
+func (p *parser) predict(f quantity.Field) {
+	m, out := f.Map(), &p.l.Predict
 	out.Ask = p.line(m.Get("ask"), 160)
 	out.Figure = p.known(m.Get("figure"), "figure", p.single())
 	fig := p.find(out.Figure)
 	within, isNumber := m.Find("within")
 	choices, isChoice := m.Find("choices")
 	switch {
+	case !f.IsMap(): // it has been said
 	case isNumber == isChoice:
 		m.Fail("", "a prediction that is neither or both of a number and a choice", "exactly one of within, choices", "")
 	case fig == nil:
@@ -674,7 +700,11 @@ func (p *parser) told(f quantity.Field) string {
 			if hint != "" {
 				hint += "?"
 			}
-			f.Fail(fmt.Sprintf("{%s} is no figure", clip(name)), "one of "+strings.Join(p.single(), ", "), hint)
+			expected := "one of " + strings.Join(p.single(), ", ")
+			if len(p.single()) == 0 {
+				expected = "a figure that is one number"
+			}
+			f.Fail(fmt.Sprintf("{%s} is no figure that can be told", clip(name)), expected, hint)
 			return text
 		}
 		rest = more
@@ -828,9 +858,9 @@ func (p *parser) curve(m *quantity.Map, unit string) curvePlan {
 // curveKind is what a curve measures.
 func curveKind(of string) quantity.Kind {
 	switch of {
-	case "current":
+	case "current", "current-error":
 		return quantity.Current
-	case "voltage":
+	case "voltage", "voltage-error":
 		return quantity.Voltage
 	case "charge", "charge-error":
 		return quantity.Charge

@@ -41,7 +41,7 @@ const (
 
 var (
 	runCurves   = []string{"current", "voltage", "charge", "energy"}
-	meterCurves = []string{"current", "voltage", "charge", "energy", "charge-error", "energy-error", "time-error"}
+	meterCurves = []string{"current", "voltage", "charge", "energy", "current-error", "voltage-error", "charge-error", "energy-error", "time-error"}
 )
 
 // buckets is how many places along the axis a curve keeps apart, at up to four points each.
@@ -133,6 +133,10 @@ func (p *picturePlan) ofMeter(t *tally, of string) (x, y []float64) {
 			value = t.charge[n]
 		case "energy":
 			value = t.energy[n]
+		case "current-error":
+			value = i - t.rec.Readings.MeanI[k]
+		case "voltage-error":
+			value = v - t.rec.Readings.MeanV[k]
 		case "charge-error":
 			value = t.charge[n] - charge
 		case "energy-error":

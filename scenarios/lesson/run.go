@@ -12,8 +12,9 @@ import (
 
 // Bounds of a lesson, so that one of one's own ends in seconds.
 const (
+	// MostRigs is how many rigs may be drawn for a run.
+	MostRigs        = 5000
 	maxRuns         = 8
-	maxRigs         = 5000
 	maxReadings     = 2_000_000 // of all runs
 	maxDrawReadings = 2000      // of a run with drawn rigs
 )
