@@ -26,15 +26,16 @@ func newLearn(std streams) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "learn [LESSON | FILE.yaml]",
 		Short: "Lessons: predict, run, see, and be told why",
-		Long: `Lessons on why a capacity figure is what it is, or is not what it should be. Without an
-argument they are listed, with what you have done so far. With one, the question is put,
-and on a terminal you are asked what you expect. Then it runs in simulation: the figures,
-a picture and the reason are shown beside your prediction.
+		Long: `Lessons on why a capacity figure is what it is, or is not what it should be.
+Without an argument they are listed, with what you have done so far. With one,
+the question is put, and on a terminal you are asked what you expect. Then it
+runs in simulation: the figures, a picture and the reason are shown beside your
+prediction.
 
-What you predicted is kept on this machine only, in your configuration folder, and
---export writes it as a table for a teacher. --sheet writes a lesson as two pages to print.
-A lesson of your own is a file: stuntcell show --schema lesson completes it in an editor,
-stuntcell show two-clocks is one to start from.`,
+What you predicted is kept on this machine only, in your configuration folder;
+--export writes it as a table for a teacher. --sheet writes a lesson as pages to
+print. A lesson of your own is a file: stuntcell show --schema lesson completes
+it in an editor, stuntcell show two-clocks is one to start from.`,
 		Example: `  stuntcell learn
   stuntcell learn two-clocks
   stuntcell learn two-clocks --answer '6 min' --plot clocks.svg

@@ -123,7 +123,9 @@ func writeEntry(w io.Writer, width int, it item) {
 func writeWrapped(w io.Writer, head, text string) error {
 	const columns = 80
 	line, indent := head, len(head)
-	for word := range strings.FieldsSeq(text) {
+	const glued = "\x00%" // a percent sign is not parted from its number
+	for word := range strings.FieldsSeq(strings.ReplaceAll(text, " %", glued)) {
+		word = strings.ReplaceAll(word, glued, " %")
 		if len(line) > indent && len(line)+1+len(word) > columns {
 			if _, err := fmt.Fprintln(w, line); err != nil {
 				return err

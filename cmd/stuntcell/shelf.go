@@ -7,6 +7,7 @@ import (
 	"stuntcell/model"
 	"stuntcell/model/quantity"
 	"stuntcell/scenarios"
+	"stuntcell/scenarios/lesson"
 	"stuntcell/validate/cause"
 	"stuntcell/validate/loggers"
 )
@@ -31,6 +32,8 @@ func kinds() []kind {
 		{"defects", "built-in loggers with one mistake each: prove --defect NAME", listed(loggers.Defects)},
 		{"healthy", "built-in healthy loggers in many styles: prove --defect NAME", listed(loggers.Healthy)},
 		{"dialects", "how a device on a wire speaks: emulate --dialect NAME", listDialects},
+		{"lessons", "predict, run, see and be told why: learn NAME", listLessons},
+		{"topics", "questions that come up: show NAME", listTopics},
 		{"terms", "words of this program", listTerms},
 	}
 }
@@ -85,6 +88,14 @@ func listed(of func() []loggers.Defect) func() ([]item, error) {
 		}
 		return items, nil
 	}
+}
+
+func listLessons() ([]item, error) {
+	var items []item
+	for _, name := range lesson.Names() {
+		items = append(items, item{name, lesson.TitleOf(name)})
+	}
+	return items, nil
 }
 
 func listTerms() ([]item, error) {

@@ -11,6 +11,7 @@ import (
 	"stuntcell/emulator/rig"
 	"stuntcell/model/quantity"
 	"stuntcell/scenarios"
+	"stuntcell/scenarios/lesson"
 	"stuntcell/validate/cause"
 	"stuntcell/validate/loggers"
 )
@@ -23,15 +24,18 @@ func newShow(std streams) *cobra.Command {
 	var o showOptions
 	cmd := &cobra.Command{
 		Use:   "show NAME",
-		Short: "One thing on board whole: a scenario, pack, rig, cause, built-in logger, dialect or term",
-		Long: `One thing on board whole: a scenario, pack or rig as a file to start from, a
-cause, a built-in logger, the commands and registers of a dialect, or a term.
-What has the same name in two kinds is shown twice.
+		Short: "One thing on board whole: a scenario, pack, rig, cause, logger, dialect, lesson or term",
+		Long: `One thing on board whole: a scenario, pack, rig or lesson as a file to start
+from, a cause, a built-in logger, the commands and registers of a dialect, a
+term, or the answer to a question that comes up (stuntcell list topics). What
+has the same name in two kinds is shown twice.
 
 With --schema it is the JSON Schema of a kind of file, for editors that complete
 and check: ` + strings.Join(scenarios.SchemaNames(), ", ") + ".",
 		Example: `  stuntcell show tick-wrap
   stuntcell show tick-wrap-mid-discharge > mine.yaml
+  stuntcell show prove-or-audit
+  stuntcell show accuracy
   stuntcell show scpi
   stuntcell show --schema scenario > scenario.schema.json`,
 		Args:              cobra.ExactArgs(1),
@@ -54,7 +58,7 @@ func runShow(std streams, o showOptions, name string) error {
 		return err
 	}
 	var found [][]byte
-	for _, show := range []func(string) []byte{scenarios.Source, showPack, rig.Source, showCause, showLogger, showDialect, showTerm} {
+	for _, show := range []func(string) []byte{scenarios.Source, showPack, rig.Source, showCause, showLogger, showDialect, lesson.Source, showTopic, showTerm} {
 		if text := show(name); text != nil {
 			found = append(found, text)
 		}

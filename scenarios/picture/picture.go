@@ -357,6 +357,16 @@ func (p *Panel) keyRows() float64 {
 
 // reach is the lowest and the highest that a panel shows, with a margin, and room above for its key and the names of the marks.
 func (p *Picture) reach(panel *Panel) (bottom, top float64) {
+	bottom, top = p.extent(panel)
+	rows := panel.keyRows()
+	if panel == &p.Panels[0] && slices.ContainsFunc(p.Marks, func(m Mark) bool { return m.Name != "" }) {
+		rows++
+	}
+	return bottom, top + (top-bottom)*rows*keyRow/(1-rows*keyRow)
+}
+
+// extent is the lowest and the highest value of a panel, with a margin.
+func (p *Picture) extent(panel *Panel) (bottom, top float64) {
 	bottom, top = math.Inf(1), math.Inf(-1)
 	for _, c := range panel.Curves {
 		for _, q := range c.Points {
@@ -377,12 +387,7 @@ func (p *Picture) reach(panel *Panel) (bottom, top float64) {
 	case top-bottom < 1e-4*size:
 		margin = 0.1 * size
 	}
-	rows := panel.keyRows()
-	if panel == &p.Panels[0] && slices.ContainsFunc(p.Marks, func(m Mark) bool { return m.Name != "" }) {
-		rows++
-	}
-	bottom, top = bottom-margin, top+margin
-	return bottom, top + (top-bottom)*rows*keyRow/(1-rows*keyRow)
+	return bottom - margin, top + margin
 }
 
 func words(c color.Color, size vg.Length) text.Style {

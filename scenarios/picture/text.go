@@ -44,7 +44,7 @@ func (p *Picture) Text(w io.Writer, columns int) error {
 // sketch draws a panel: its label, its frame and its key.
 func (p *Picture) sketch(b *bufio.Writer, n, width int, low, high float64) {
 	panel := &p.Panels[n]
-	bottom, top := p.reach(panel)
+	bottom, top := p.extent(panel)
 	grid := make([][]byte, sketchRows)
 	for i := range grid {
 		grid[i] = []byte(strings.Repeat(" ", width))
@@ -130,8 +130,8 @@ func figure(x, span float64) string {
 		digits = max(0, min(6, 2-int(math.Floor(math.Log10(span)))))
 	}
 	s := fmt.Sprintf("%.*f", digits, x+0)
-	if len(s) > sketchGutter-2 {
-		s = fmt.Sprintf("%.3g", x)
+	for precision := 3; len(s) > sketchGutter-2 && precision > 0; precision-- {
+		s = fmt.Sprintf("%.*g", precision, x)
 	}
 	return s
 }
