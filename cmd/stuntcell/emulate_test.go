@@ -275,6 +275,37 @@ func TestBridge(t *testing.T) {
 	}
 }
 
+// TestOthersClients: what README shows, with clients that are not ours.
+func TestOthersClients(t *testing.T) {
+	t.Chdir("../..") // the script stands there
+	t.Run("a capacity test", func(t *testing.T) {
+		python := outside.Python(t, "pyvisa, pyvisa_py")
+		host, port, _ := net.SplitHostPort(device(t, "bench", "--dialect", "scpi", "--tcp", "127.0.0.1:0"))
+		out, err := exec.Command(python, "emulator/dialect/scpi/testdata/capacity.py", "TCPIP::"+host+"::"+port+"::SOCKET", "0.35", "10.5", "600").CombinedOutput()
+		if err != nil || !regexp.MustCompile(`^(6\.99|7\.0[01])\d Ah in \d+ rows\n$`).Match(out) {
+			t.Errorf("%v\n%s", err, out)
+		}
+	})
+	t.Run("registers", func(t *testing.T) {
+		outside.Program(t, "mbpoll")
+		name := filepath.Join(t.TempDir(), "port")
+		device(t, "bench", "--dialect", "modbus", "--pty", "--link-name", name)
+		out, err := exec.Command("mbpoll", "-m", "rtu", "-0", "-1", "-t", "3:float", "-B", "-r", "0", "-c", "7", name).CombinedOutput()
+		if err != nil || !regexp.MustCompile(`(?m)^\[0\]:\s+1[23]\.\d+$`).Match(out) {
+			t.Errorf("%v\n%s", err, out)
+		}
+	})
+	t.Run("lines", func(t *testing.T) {
+		python := outside.Python(t, "serial")
+		name := filepath.Join(t.TempDir(), "port")
+		device(t, "discharge-20h", "--dialect", "stream", "--pty", "--link-name", name, "--speed", "60")
+		out, err := exec.Command(python, "-c", "import serial, sys\np = serial.Serial(sys.argv[1], 115200, timeout=10)\nfor _ in range(4): print(p.readline().decode(), end='')", name).CombinedOutput()
+		if err != nil || !regexp.MustCompile(`(?m)^\d+\.000,12\.\d+,-?0\.\d+,-?0\.\d+,-?0\.\d+$`).Match(out) {
+			t.Errorf("%v\n%s", err, out)
+		}
+	})
+}
+
 // TestManyPacks: 200 packs behind 200 ports and as 200 units of one, each with settings of its own.
 func TestManyPacks(t *testing.T) {
 	t.Chdir(t.TempDir())

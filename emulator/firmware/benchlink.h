@@ -27,7 +27,8 @@
  * A sketch that must keep its own loop() calls bench_turn() there instead (see the end of this file).
  *
  * On a chip, define BENCH_GETC() (waits for a byte; -1 when there will be none) and BENCH_PUTC(c) before the #include; they are the
- * UART's. Define BENCH_FLUSH() too if the line is buffered. What is not a word of the link must not be printed: use bench_say().
+ * UART's. Define BENCH_FLUSH() too if the line is buffered. What is not a word of the link must not be printed: use bench_say(). Most boards
+ * restart when their port is opened, and the bench counts on it; on one that does not, set everything to its start at BENCH_GREETING.
  *
  * On a line that loses or damages bytes, define BENCH_SEQ as the number of bytes to keep of each answer (a few rows: 512) before the #include:
  * then every line is numbered and checked in both directions, and what is damaged is asked for again without being counted twice.
