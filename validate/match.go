@@ -1,8 +1,10 @@
 package validate
 
 import (
+	"cmp"
 	"math"
 	"regexp"
+	"slices"
 	"sort"
 
 	"stuntcell/emulator/link"
@@ -157,10 +159,7 @@ func (j *judge) matchTicks(c *logfile.Column, after []int) bool {
 		mask = 1<<uint(j.series.Bits) - 1
 	}
 	ticks := j.rec.Readings.Tick
-	byTick := map[int64][]int{}
-	for k, t := range ticks {
-		byTick[t&mask] = append(byTick[t&mask], k)
-	}
+	shown := newShownTicks(ticks, mask)
 	// A time printed from a counter of another rate is cut or rounded to its own unit.
 	slack := int64(0)
 	if per := c.Scale * j.series.Hz; per > 1 {
@@ -169,14 +168,14 @@ func (j *judge) matchTicks(c *logfile.Column, after []int) bool {
 		slack = 1
 	}
 	find := func(v, off int64, from int) int {
-		best := -1
-		for d := -slack; d <= slack; d++ {
-			ks := byTick[(v+off+d)&mask]
-			if i := sort.SearchInts(ks, from+1); i > 0 && ks[i-1] > best {
-				best = ks[i-1]
-			}
+		low, high := (v+off-slack)&mask, (v+off+slack)&mask
+		switch {
+		case slack > mask/2:
+			return shown.latest(0, mask, from)
+		case low > high:
+			return max(shown.latest(low, mask, from), shown.latest(0, high, from))
 		}
-		return best
+		return shown.latest(low, high, from)
 	}
 	// A column that counts from the first reading counts anew after a power cut, so that each power-up has its own difference.
 	best := make([]int, len(c.Value))
@@ -238,6 +237,47 @@ func (j *judge) matchTicks(c *logfile.Column, after []int) bool {
 		}
 	}
 	return j.ticksFit
+}
+
+// shownTicks finds readings by what their counter showed.
+type shownTicks struct {
+	ticks []int64
+	mask  int64
+	order []int // readings, by the count shown, then by age: as they came where it never wrapped
+}
+
+func newShownTicks(ticks []int64, mask int64) *shownTicks {
+	s := &shownTicks{ticks: ticks, mask: mask, order: make([]int, len(ticks))}
+	for k := range s.order {
+		s.order[k] = k
+	}
+	slices.SortFunc(s.order, func(a, b int) int {
+		return cmp.Or(cmp.Compare(ticks[a]&mask, ticks[b]&mask), cmp.Compare(a, b))
+	})
+	return s
+}
+
+// latest is the latest reading up to from that showed a count from low to high; -1 if there is none.
+func (s *shownTicks) latest(low, high int64, from int) int {
+	// after is the place of the first reading that showed more than a count, or the same later than a reading.
+	after := func(count int64, k int) int {
+		return sort.Search(len(s.order), func(i int) bool {
+			c := s.ticks[s.order[i]] & s.mask
+			return c > count || c == count && s.order[i] > k
+		})
+	}
+	best := -1
+	for i := after(low-1, len(s.ticks)); i < len(s.order); {
+		count := s.ticks[s.order[i]] & s.mask
+		if count > high {
+			break
+		}
+		if last := after(count, from); last > i {
+			best = max(best, s.order[last-1])
+		}
+		i = after(count, len(s.ticks))
+	}
+	return best
 }
 
 // lifeOfRow is the number of power-ups before the row was written.

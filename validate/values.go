@@ -27,6 +27,8 @@ type valueColumn struct {
 	signed bool    // the column shows both signs, or the readings never do
 	sign   float64
 	scale  float64 // of a column that names no unit: what its values must be multiplied with
+	// low and high are the range that each row may show, NaN where no good reading came.
+	low, high []float64
 }
 
 // checkValues makes the check values: each printed voltage, current and power against the envelope of the readings of the last
@@ -41,7 +43,7 @@ func (j *judge) checkValues() {
 			continue
 		}
 		vc := j.valueColumn(tc)
-		res := j.valueResiduals(vc)
+		res := vc.residuals()
 		ok := true
 		for r, x := range res {
 			if math.IsNaN(x) {
@@ -87,32 +89,25 @@ func (j *judge) valueColumn(tc *logfile.Column) valueColumn {
 		vc.unit = j.series.Amp * j.maxAbs(logfile.Voltage)
 	}
 	vc.unit = max(vc.unit, 1e-9)
-	negative, positive := false, false
+	negative := false
 	for _, v := range tc.Value {
 		negative = negative || v < 0
-		positive = positive || v > 0
 	}
 	scales := []float64{1}
 	if tc.Guessed {
 		scales = append(scales, 1e-3)
 	}
+	signs := []float64{1, -1}
 	if tc.Kind == logfile.Voltage {
-		vc.signed = true
-		best := math.Inf(1)
-		for _, s := range scales {
-			if n := j.misses(valueColumn{col: tc, sign: 1, scale: s, unit: vc.unit, signed: true}); n < best {
-				best, vc.scale = n, s
-			}
-		}
-		return vc
+		signs = signs[:1]
 	}
-	vc.signed = negative
-	best := math.Inf(1)
-	for _, s := range scales {
-		for _, sign := range []float64{1, -1} {
-			c := valueColumn{col: tc, sign: sign, scale: s, unit: vc.unit, signed: negative}
-			if n := j.misses(c); n < best {
-				best, vc.scale, vc.sign = n, s, sign
+	vc.signed = negative || tc.Kind == logfile.Voltage
+	vc.low, vc.high = j.envelopes(vc)
+	best, c := math.Inf(1), vc
+	for _, c.scale = range scales {
+		for _, c.sign = range signs {
+			if n := c.misses(); n < best {
+				best, vc.scale, vc.sign = n, c.scale, c.sign
 			}
 		}
 	}
@@ -120,9 +115,9 @@ func (j *judge) valueColumn(tc *logfile.Column) valueColumn {
 }
 
 // misses counts the rows outside their envelope.
-func (j *judge) misses(vc valueColumn) float64 {
+func (vc *valueColumn) misses() float64 {
 	n := 0.0
-	for r, x := range j.valueResiduals(vc) {
+	for r, x := range vc.residuals() {
 		if !math.IsNaN(x) && math.Abs(x) > vc.unit+vc.col.Step[r]*vc.scale+1e-9 {
 			n++
 		}
@@ -145,33 +140,41 @@ func (j *judge) maxAbs(k logfile.Kind) float64 {
 	return m
 }
 
-// valueResiduals is how far each printed value lies outside the envelope of its readings, 0 inside, NaN without a value.
-func (j *judge) valueResiduals(vc valueColumn) []float64 {
-	res := make([]float64, len(j.at))
-	e := j.newEnvelope(vc)
-	for r := range j.at {
+// residuals is how far each printed value lies outside the envelope of its readings, 0 inside, NaN without a value.
+func (vc *valueColumn) residuals() []float64 {
+	res := make([]float64, len(vc.low))
+	for r := range res {
 		v := vc.col.Value[r] * vc.scale
-		if math.IsNaN(v) {
-			res[r] = v
-			continue
-		}
-		lo, hi, ok := e.at(r)
-		if !ok {
+		if math.IsNaN(v) || math.IsNaN(vc.low[r]) {
 			res[r] = math.NaN()
 			continue
 		}
 		v *= vc.sign
-		if !vc.signed && vc.col.Kind != logfile.Voltage {
+		if !vc.signed {
 			v = math.Abs(v)
 		}
 		switch {
-		case v < lo:
-			res[r] = v - lo
-		case v > hi:
-			res[r] = v - hi
+		case v < vc.low[r]:
+			res[r] = v - vc.low[r]
+		case v > vc.high[r]:
+			res[r] = v - vc.high[r]
 		}
 	}
 	return res
+}
+
+// envelopes is the range that each row may show, NaN where no good reading came.
+func (j *judge) envelopes(vc valueColumn) (low, high []float64) {
+	low, high = make([]float64, len(j.at)), make([]float64, len(j.at))
+	e := j.newEnvelope(vc)
+	for r := range j.at {
+		lo, hi, ok := e.at(r)
+		if !ok {
+			lo, hi = math.NaN(), math.NaN()
+		}
+		low[r], high[r] = lo, hi
+	}
+	return low, high
 }
 
 // envelope gives, for each row, the range of the readings that it may show.
@@ -211,7 +214,7 @@ func (j *judge) newEnvelope(vc valueColumn) *envelope {
 		default:
 			a, b = v, v-i*burden
 		}
-		if !vc.signed && vc.col.Kind != logfile.Voltage {
+		if !vc.signed {
 			a, b = math.Abs(a), math.Abs(b)
 		}
 		lo[k], hi[k] = min(a, b), max(a, b)
