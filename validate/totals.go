@@ -221,19 +221,20 @@ func (j *judge) findRule() {
 
 // try compares the log with a healthy meter; it returns nil if that fits no better than the best so far.
 func (j *judge) try(m replay.Meter, best *fit) *fit {
-	us, totals := cause.Compare(j.series, m, j.index, j.mark, j.columns, func(least []float64) bool {
+	trial := cause.NewComparison(j.series, j.index, j.mark, j.columns, true)
+	worth := trial.With(m, func(least []float64) bool {
 		f := fit{}
 		for i, c := range j.columns {
 			f.add(least[i], c.Limit)
 		}
 		return !math.IsNaN(f.cost) && !f.better(best)
 	})
-	if us == nil {
+	if !worth {
 		return nil
 	}
-	f := &fit{meter: m, totals: totals, cols: us}
+	f := &fit{meter: m, totals: trial.Totals, cols: trial.Unrolled}
 	for i, c := range j.columns {
-		f.add(us[i].Worst, c.Limit)
+		f.add(f.cols[i].Worst, c.Limit)
 	}
 	if !f.better(best) {
 		return nil

@@ -56,31 +56,62 @@ type Column struct {
 // looks is how often a replay is looked at whether it is still worth going on.
 const looks = 32
 
-// Compare replays a meter with totals at the readings in index and compares each column with what it would have written. It gives up and
-// returns nil as soon as hopeless says so of what will be left of each column at least.
-func Compare(s *replay.Series, m replay.Meter, index []int, marks replay.Marks, cols []*Column, hopeless func(least []float64) bool) ([]*replay.Unrolled, *replay.Totals) {
-	work := s.Start(m, index)
-	us := make([]*replay.Unroller, len(cols))
-	for i, col := range cols {
-		us[i] = replay.NewUnroller(col.Printed, col.Role.Of(work.Totals), marks, col.Limit)
+// Comparison compares columns with what meters would have written, one meter after the other.
+type Comparison struct {
+	// Totals and Unrolled are of the last meter; the rows of Unrolled are there only if they are kept.
+	Totals   *replay.Totals
+	Unrolled []*replay.Unrolled
+
+	series *replay.Series
+	index  []int
+	cols   []*Column
+	keeps  bool
+	work   *replay.Work
+	rows   []*replay.Unroller
+	least  []float64
+}
+
+// NewComparison prepares to compare columns, with totals at the readings in index. keep says that all that comes of each meter is the
+// caller's; otherwise the next takes its place.
+func NewComparison(s *replay.Series, index []int, marks replay.Marks, cols []*Column, keep bool) *Comparison {
+	c := &Comparison{series: s, index: index, cols: cols, keeps: keep, least: make([]float64, len(cols))}
+	for _, col := range cols {
+		c.rows = append(c.rows, replay.NewUnroller(col.Printed, marks, col.Limit))
 	}
-	least := make([]float64, len(cols))
+	return c
+}
+
+// With replays a meter. It gives up and returns false as soon as hopeless says so of what will be left of each column at least.
+func (c *Comparison) With(m replay.Meter, hopeless func(least []float64) bool) bool {
+	if c.work == nil || c.keeps {
+		c.work = c.series.Start(m, c.index)
+		c.Totals = c.work.Totals
+	} else {
+		c.work.Again(m)
+	}
+	for i, col := range c.cols {
+		if p := col.Role.Of(c.Totals); c.keeps {
+			c.rows[i].Keep(p)
+		} else {
+			c.rows[i].Begin(p)
+		}
+	}
 	for part := range looks {
-		n := (part + 1) * len(index) / looks
-		work.To(n)
-		for i, u := range us {
+		n := (part + 1) * len(c.index) / looks
+		c.work.To(n)
+		for i, u := range c.rows {
 			u.To(n)
-			least[i] = u.Least()
+			c.least[i] = u.Least()
 		}
-		if hopeless(least) {
-			return nil, nil
+		if hopeless(c.least) {
+			return false
 		}
 	}
-	out := make([]*replay.Unrolled, len(cols))
-	for i, u := range us {
-		out[i] = u.Best()
+	c.Unrolled = make([]*replay.Unrolled, len(c.rows))
+	for i, u := range c.rows {
+		c.Unrolled[i] = u.Best()
 	}
-	return out, work.Totals
+	return true
 }
 
 // Case is what there is to look at: a run, its log, and how far the log was understood.

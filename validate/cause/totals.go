@@ -104,10 +104,10 @@ func Totals(c *Case) []verdict.Finding {
 	return merge(out)
 }
 
-// attempt is the hypothesis of one cause that explains one column best, and what it leaves of it.
+// attempt is the hypothesis of one cause that explains one column best, and how much it leaves of the deviation.
 type attempt struct {
-	h *hypothesis
-	u *replay.Unrolled
+	h    *hypothesis
+	left float64
 }
 
 // tries are the causes in the order of their hypotheses, each with its best attempt at each column that one of its hypotheses explains.
@@ -121,6 +121,7 @@ type tries struct {
 func (c *Case) tryAll(wrong []*Column) tries {
 	t := tries{best: map[string]map[*Column]attempt{}}
 	hs := c.hypotheses()
+	trial := NewComparison(c.Series, c.Index, c.Marks, wrong, false)
 	for i := range hs {
 		h := &hs[i]
 		if t.best[h.cause] == nil {
@@ -129,7 +130,7 @@ func (c *Case) tryAll(wrong []*Column) tries {
 		}
 		best := t.best[h.cause]
 		// One that explains no column is of no use.
-		us, _ := Compare(c.Series, h.meter, c.Index, c.Marks, wrong, func(least []float64) bool {
+		worth := trial.With(h.meter, func(least []float64) bool {
 			for w, col := range wrong {
 				if col.grade(least[w]) < poor {
 					return false
@@ -137,9 +138,12 @@ func (c *Case) tryAll(wrong []*Column) tries {
 			}
 			return true
 		})
-		for w, u := range us {
-			if old := best[wrong[w]].u; wrong[w].grade(u.Worst) < poor && (old == nil || u.Worst < old.Worst-1e-12) {
-				best[wrong[w]] = attempt{h, u}
+		if !worth {
+			continue
+		}
+		for w, u := range trial.Unrolled {
+			if old, ok := best[wrong[w]]; wrong[w].grade(u.Worst) < poor && (!ok || u.Worst < old.left-1e-12) {
+				best[wrong[w]] = attempt{h, u.Worst}
 			}
 		}
 	}
@@ -179,8 +183,8 @@ func (c *Case) explainAll(tried tries, wrong, right []*Column) []*candidate {
 			if i == 0 {
 				x.rank, x.how = s.h.rank, s.h.how
 			}
-			x.class = max(x.class, col.grade(s.u.Worst))
-			x.left = max(x.left, s.u.Worst/max(col.Limit, 1e-12))
+			x.class = max(x.class, col.grade(s.left))
+			x.left = max(x.left, s.left/max(col.Limit, 1e-12))
 			x.meters = append(x.meters, s.h.meter)
 			x.rank = min(x.rank, s.h.rank)
 		}
@@ -534,9 +538,10 @@ func (c *Case) explainTwo(wrong []*Column, singles []*candidate) []verdict.Findi
 		left float64
 	}
 	var order []scored // the most promising so far, best first
+	trial := NewComparison(c.Series, c.Index, c.Marks, wrong, false)
 	for i := range hs {
 		left := func(w int, worst float64) float64 { return worst / max(wrong[w].Unrolled.Worst, 1e-12) }
-		us, _ := Compare(c.Series, hs[i].meter, c.Index, c.Marks, wrong, func(least []float64) bool {
+		worth := trial.With(hs[i].meter, func(least []float64) bool {
 			for w, x := range least {
 				if len(order) == pairsFrom && left(w, x) >= order[pairsFrom-1].left {
 					return true
@@ -544,11 +549,11 @@ func (c *Case) explainTwo(wrong []*Column, singles []*candidate) []verdict.Findi
 			}
 			return false
 		})
-		if us == nil {
+		if !worth {
 			continue
 		}
 		x := scored{i: i}
-		for w, u := range us {
+		for w, u := range trial.Unrolled {
 			x.left = max(x.left, left(w, u.Worst))
 		}
 		order = append(order, x)
@@ -566,7 +571,7 @@ func (c *Case) explainTwo(wrong []*Column, singles []*candidate) []verdict.Findi
 			if !ok {
 				continue
 			}
-			us, _ := Compare(c.Series, m, c.Index, c.Marks, wrong, func(least []float64) bool {
+			worth := trial.With(m, func(least []float64) bool {
 				for w, x := range least {
 					if wrong[w].grade(x) > close3 {
 						return true
@@ -574,11 +579,11 @@ func (c *Case) explainTwo(wrong []*Column, singles []*candidate) []verdict.Findi
 				}
 				return false
 			})
-			if us == nil {
+			if !worth {
 				continue
 			}
 			cl, left := exact, 0.0
-			for w, u := range us {
+			for w, u := range trial.Unrolled {
 				cl = max(cl, wrong[w].grade(u.Worst))
 				left = max(left, u.Worst/max(wrong[w].Limit, 1e-12))
 			}

@@ -182,7 +182,7 @@ func (s *Series) Run(m Meter, rows []int) *Totals {
 // Work is a meter at work: a replay that may be stopped when its first totals say enough.
 type Work struct {
 	Totals *Totals // of the rows up to which it was played
-	state  *state
+	state  state
 	rows   []int
 	row, k int // next row to store, next reading to take
 }
@@ -191,15 +191,23 @@ type Work struct {
 func (s *Series) Start(m Meter, rows []int) *Work {
 	n := len(rows)
 	buf := make([]float64, 7*n)
-	return &Work{state: newState(s, &m), rows: rows, Totals: &Totals{
+	w := &Work{rows: rows, Totals: &Totals{
 		Elapsed: buf[:n:n], Charge: buf[n : 2*n : 2*n], Energy: buf[2*n : 3*n : 3*n], In: buf[3*n : 4*n : 4*n],
 		Out: buf[4*n : 5*n : 5*n], EnergyIn: buf[5*n : 6*n : 6*n], EnergyOut: buf[6*n:],
 	}}
+	w.state.start(s, &m)
+	return w
+}
+
+// Again begins the replay of another meter over the same readings, whose totals take the place of the last one's.
+func (w *Work) Again(m Meter) {
+	w.row, w.k = 0, 0
+	w.state.start(w.state.s, &m)
 }
 
 // To plays on until the totals of the first n rows stand.
 func (w *Work) To(n int) {
-	st, s, lag := w.state, w.state.s, w.state.m.Lag
+	st, s, lag := &w.state, w.state.s, w.state.m.Lag
 	for ; w.row < n && w.k < s.Len(); w.k++ {
 		k := w.k
 		isRow := w.rows[w.row] == k
@@ -258,8 +266,9 @@ type state struct {
 	count               int
 }
 
-func newState(s *Series, m *Meter) *state {
-	st := &state{s: s, m: m, floorTick: -1, day: math.MinInt64, faceBase: math.MinInt64}
+// start sets the meter to work on the first reading.
+func (st *state) start(s *Series, m *Meter) {
+	*st = state{s: s, m: m, floorTick: -1, day: math.MinInt64, faceBase: math.MinInt64}
 	if s.Bits < 63 {
 		st.mask = 1<<uint(s.Bits) - 1
 	} else {
@@ -280,7 +289,6 @@ func newState(s *Series, m *Meter) *state {
 	st.limits = m.StallLimit > 0 || m.StallClip > 0
 	st.plainSum = m.CutStep == 0 && m.Side == Net && m.FlipCharge == 0 && m.FlipEnergy == 0 && m.Float32 == 0 && m.Wrap == 0 &&
 		m.WrapEnergy == 0 && m.Energy == Product
-	return st
 }
 
 // source returns current and voltage of reading k as this meter takes them, and false if the reading is passed over.

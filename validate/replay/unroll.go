@@ -33,17 +33,18 @@ type Unrolled struct {
 // column has one fixed sign; where it falls to about nothing together with a step of the plan it starts anew, and may then
 // have another sign; after a power cut it goes on from whatever it shows first (the restart check looks at that).
 func Unroll(c Printed, p []float64, marks Marks, limit float64) *Unrolled {
-	u := NewUnroller(c, p, marks, limit)
+	u := NewUnroller(c, marks, limit)
+	u.Keep(p)
 	u.To(len(p))
 	return u.Best()
 }
 
-// Unroller is an [Unroll] that may be stopped when its first rows say enough.
+// Unroller is an [Unroll] that may be stopped when its first rows say enough, and begun again with other totals.
 type Unroller struct {
 	column      Printed
-	totals      []float64
 	marks       Marks
 	limit       float64
+	totals      []float64
 	plus, minus unrolling
 	row         int // next row
 }
@@ -51,22 +52,30 @@ type Unroller struct {
 // unrolling is one sign of an Unroller at work.
 type unrolling struct {
 	Unrolled
-	base  float64
-	life  int16
-	later bool // a row was seen
+	base   float64
+	life   int16
+	later  bool // a row was seen
+	within int  // rows that keep the limit and one printed unit, and where most are near nothing those that show something
 }
 
-// NewUnroller begins to compare a printed column with a meter's totals p, which may be written as it goes.
-func NewUnroller(c Printed, p []float64, marks Marks, limit float64) *Unroller {
-	u := &Unroller{column: c, totals: p, marks: marks, limit: limit}
-	n := len(c.Value)
-	for _, x := range []struct {
-		u    *unrolling
-		sign float64
-	}{{&u.plus, 1}, {&u.minus, -1}} {
-		x.u.Unrolled = Unrolled{Value: make([]float64, n), Residual: make([]float64, n), Base: make([]float64, n), Sign: x.sign}
+// NewUnroller prepares to compare a printed column with meters' totals.
+func NewUnroller(c Printed, marks Marks, limit float64) *Unroller {
+	return &Unroller{column: c, marks: marks, limit: limit}
+}
+
+// Begin begins to compare with a meter's totals p, which may be written as it goes. What comes of single rows is not kept.
+func (u *Unroller) Begin(p []float64) {
+	u.totals, u.row = p, 0
+	u.plus, u.minus = unrolling{Unrolled: Unrolled{Sign: 1}}, unrolling{Unrolled: Unrolled{Sign: -1}}
+}
+
+// Keep is Begin, with all of [Unrolled] in the end.
+func (u *Unroller) Keep(p []float64) {
+	u.Begin(p)
+	n := len(u.column.Value)
+	for _, x := range []*unrolling{&u.plus, &u.minus} {
+		x.Value, x.Residual, x.Base = make([]float64, n), make([]float64, n), make([]float64, n)
 	}
-	return u
 }
 
 // To compares the rows in order as far as the first n totals reach.
@@ -82,31 +91,21 @@ func (u *Unroller) Least() float64 { return min(u.plus.Worst, u.minus.Worst) }
 
 // Best is the comparison by the column's own sign.
 func (u *Unroller) Best() *Unrolled {
-	plus, minus := &u.plus.Unrolled, &u.minus.Unrolled
 	// One huge deviation must not decide the sign: that in which more rows fit is the column's.
-	switch p, m := plus.within(u.limit, u.column.Unit), minus.within(u.limit, u.column.Unit); {
-	case m > p, m == p && minus.Worst < plus.Worst:
-		return minus
+	best := u.plus.Unrolled
+	if u.minus.within > u.plus.within || u.minus.within == u.plus.within && u.minus.Worst < u.plus.Worst {
+		best = u.minus.Unrolled
 	}
-	return plus
-}
-
-// within counts the rows that keep the limit and one printed unit, and where most are near nothing those that show something.
-func (u *Unrolled) within(limit float64, unit []float64) int {
-	n := 0
-	for r, x := range u.Residual {
-		if math.Abs(x) <= limit+unit[r] && math.Abs(u.Value[r]) > limit+unit[r] {
-			n++
-		}
-	}
-	return n
+	return &best
 }
 
 // take compares row j.
 func (u *unrolling) take(of *Unroller, j int) {
 	l, unit := of.column.Value[j], of.column.Unit[j]
 	if math.IsNaN(l) {
-		u.Value[j], u.Residual[j] = math.NaN(), math.NaN()
+		if u.Value != nil {
+			u.Value[j], u.Residual[j] = l, l
+		}
 		return
 	}
 	pj := of.totals[of.marks.Row[j]]
@@ -133,8 +132,14 @@ func (u *unrolling) take(of *Unroller, j int) {
 	u.later = true
 	v := u.Sign*l + u.base
 	r := v - pj
-	u.Value[j], u.Residual[j], u.Base[j] = v, r, u.base
-	if a := math.Abs(r); a > u.Raw || a-unit > u.Worst {
+	if u.Value != nil {
+		u.Value[j], u.Residual[j], u.Base[j] = v, r, u.base
+	}
+	a := math.Abs(r)
+	if a <= of.limit+unit && math.Abs(v) > of.limit+unit {
+		u.within++
+	}
+	if a > u.Raw || a-unit > u.Worst {
 		u.Raw = max(u.Raw, a)
 		if a-unit > u.Worst {
 			u.Worst, u.Row = a-unit, j
