@@ -27,6 +27,7 @@ type Row struct {
 	Time             float64 // [s] since the first row
 	Current, Voltage float64 // as printed [A], [V]; NaN if missing
 	Charge, Energy   float64 // integrated so far, sign as the printed current [A·s], [W·s]
+	Temp             float64 // [K]; NaN if the log does not say
 	// Note says what was done; empty: nothing.
 	Note string
 	// Out says that the row was left out.
@@ -376,7 +377,7 @@ func (a *Auditor) take(r *row) {
 	}
 	a.is, a.vs = max(a.is, r.is), max(a.vs, r.vs)
 	dt, m := a.time.take(r)
-	out := Row{Line: r.line, Time: a.time.t, Current: r.i, Voltage: r.v}
+	out := Row{Line: r.line, Time: a.time.t, Current: r.i, Voltage: r.v, Temp: r.temp}
 	switch m {
 	case back:
 		a.seen.disordered(r.line)

@@ -36,7 +36,7 @@ func run(t testing.TB, in io.Reader, o Options) *Report {
 // The measured logs (testdata/measured, source there): charge and energy beside the test rig's own counters, within 0.015 Ah and 0.25 % Wh
 // (check_values.csv, whose trapezoids hold the first sample back to the start of the step: one interval of a second).
 func TestMeasured(t *testing.T) {
-	rows, _ := outside.Table(t, "../../testdata/measured/check_values.csv")
+	rows, _ := outside.Table(t, "../../testdata/published/check_values.csv")
 	done := 0
 	for _, row := range rows {
 		if row[1] != "1" {
