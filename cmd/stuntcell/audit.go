@@ -41,7 +41,9 @@ against its own totals; gaps, repeats, restarts, jumps, clocks; phases and how e
 what of it is a capacity. LOG is any CSV, also .gz, .zip or - for standard input.
 
 With a rig the capacity gets its uncertainty; with a rated capacity its share and grade. Several
-logs are brought to one rate and temperature and compared. Exit status 1 if a log has a failure.`,
+logs are brought to one rate and temperature and compared. Exit status 1 if a log has a failure.
+
+What an audit cannot see, and when to prove instead: stuntcell show prove-or-audit.`,
 		Example: `  stuntcell audit run.csv --cutoff 10.5V --sheet sheet.html
   stuntcell audit may.csv june.csv --rig shop-50a --cutoff 10.5V --rated 7Ah
   stuntcell audit run.csv --follow --cutoff 10.5V`,

@@ -37,7 +37,9 @@ improve first and by how much, and a sentence for the report.
 
 RIG is one on board or a file; its tolerance block says what you know of its parts. What nobody
 stated is assumed from common practice, and marked. Without LOG the figure is a rehearsed rated
-discharge of the pack; with LOG it is the log's own discharge.`,
+discharge of the pack; with LOG it is the log's own discharge.
+
+What is normal for rigs of ordinary parts: stuntcell show accuracy.`,
 		Example: `  stuntcell budget shop-50a
   stuntcell budget shop-50a run.csv --cutoff 10.5V --aim 1%`,
 		Args:              cobra.RangeArgs(1, 2),

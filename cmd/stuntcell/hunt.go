@@ -57,6 +57,7 @@ Exit status: 0 nothing failed; 1 a scenario was found; 2 usage; 3 the logger nev
 	f.DurationVar(&o.limit, "for", 60*time.Second, "how long to draw, in real time")
 	f.IntVar(&o.draws, "draws", 0, "draw at most so many (default: as many as the time allows)")
 	f.IntVar(&o.jobs, "jobs", runtime.GOMAXPROCS(0), "how many draws run side by side; it changes no result")
+	f.Lookup("jobs").DefValue = "one a processor"
 	f.BoolVar(&o.json, "json", false, "write the verdict on what was found as JSON")
 	f.StringVarP(&o.file, "output", "o", "", "write what was found to `FILE.yaml` (default: hunt-SEED.yaml here)")
 	return cmd

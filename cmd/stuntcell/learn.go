@@ -54,7 +54,7 @@ it in an editor, stuntcell show two-clocks is one to start from.`,
 		},
 	}
 	f := cmd.Flags()
-	f.StringVar(&o.answer, "answer", "", "your prediction: a letter, or a number with its unit")
+	f.StringVar(&o.answer, "answer", "", "predict `ANSWER`: a letter, or a number with its unit")
 	f.BoolVar(&o.try, "try", false, "run the lesson's variation")
 	f.StringVar(&o.plot, "plot", "", "draw the picture to `FILE.svg` or FILE.png")
 	f.StringVar(&o.sheet, "sheet", "", "write the lesson to print, with a page for the teacher, to `FILE.html`")

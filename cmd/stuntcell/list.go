@@ -53,6 +53,7 @@ func newList(std streams) *cobra.Command {
 	f.BoolVar(&o.matrix, "matrix", false, "run every built-in mistake through every scenario, and say where it is found")
 	f.BoolVar(&o.json, "json", false, "with --matrix: one object a line for each mistake and scenario")
 	f.IntVar(&o.jobs, "jobs", runtime.GOMAXPROCS(0), "with --matrix: how many run side by side")
+	f.Lookup("jobs").DefValue = "one a processor"
 	cmd.MarkFlagsMutuallyExclusive("names", "matrix")
 	return cmd
 }

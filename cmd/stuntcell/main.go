@@ -77,6 +77,7 @@ safety device.`,
 		newList(std),
 		newShow(std),
 		newInit(std),
+		newMan(std),
 		newVersion(std),
 	)
 	return root

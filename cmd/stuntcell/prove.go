@@ -81,6 +81,7 @@ finished, a second ends at once.`,
 	o.output.flags(cmd)
 	f := cmd.Flags()
 	f.IntVar(&o.jobs, "jobs", runtime.GOMAXPROCS(0), "how many scenarios run side by side; it changes no result")
+	f.Lookup("jobs").DefValue = "one a processor"
 	f.Uint64Var(&o.seed, "seed", 0, "replace the scenarios' own seeds of noise and jitter")
 	f.StringVar(&o.shard, "shard", "", "run only part `I/N` of the suite (stuntcell gather joins them)")
 	f.StringVar(&o.resume, "resume", "", "keep each finished verdict in `FILE`, and go on from what is in it")
