@@ -22,6 +22,7 @@ type speech struct {
 func speeches() []speech {
 	return []speech{
 		{item{"stream", "A capacity logger's lines of numbers, one at each interval."}, showStream},
+		{item{"readings", "What the rig's sensors read in a scenario, as record writes it."}, showReadings},
 		{item{"scpi", "A source, a load and a meter as one instrument (SCPI-1999, IEEE 488.2)."}, showSCPI},
 		{item{"modbus", "A monitor of one battery: RTU on --pty and --port, Modbus TCP on --tcp."}, showModbus},
 		{item{"registers", "A made-up shunt monitor, register by register, for driver code."}, showRegisters},
@@ -51,7 +52,7 @@ func showDialect(name string) []byte {
 				fmt.Fprintf(w, "%s: %s\n\n", s.name, strings.TrimSuffix(s.summary, "."))
 				s.show(w)
 				fmt.Fprintln(w)
-				writeWrapped(w, "", "stuntcell emulate bench --dialect "+s.name+" --tcp 127.0.0.1:0 is such a device. It is simulated: no battery is switched.")
+				writeWrapped(w, "", "stuntcell emulate SCENARIO --dialect "+s.name+" is such a device. It is simulated: no battery is switched.")
 			})
 		}
 	}
@@ -79,6 +80,13 @@ func showStream(w *bufio.Writer) {
 	fmt.Fprintln(w)
 	writeWrapped(w, "", `Current into the pack is positive unless --discharge-positive turns it. With --speed step the client asks: an empty line for the next line, a line
 		with a number for so many.`)
+}
+
+func showReadings(w *bufio.Writer) {
+	writeWrapped(w, "", `Lines of TICK,SHUNT,BUS,CLOCK, one a reading: the counter as firmware reads it, counts of the converter (- where a reading failed),
+		seconds since 1970 on the clock. Each client on TCP gets the whole run. A terminal's begins at once: there --speed max waits for its reader.
+		After the last line the device is done. What a program logs of it is judged by:`)
+	fmt.Fprintln(w, "\n  stuntcell prove SCENARIO --log FILE")
 }
 
 func showSCPI(w *bufio.Writer) {

@@ -16,8 +16,10 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"stuntcell/emulator"
 	"stuntcell/emulator/dialect"
 	"stuntcell/emulator/dialect/modbus"
+	sensors "stuntcell/emulator/dialect/readings"
 	"stuntcell/emulator/dialect/registers"
 	"stuntcell/emulator/dialect/scpi"
 	"stuntcell/emulator/dialect/stream"
@@ -93,11 +95,24 @@ be worse.`,
 		Args:              cobra.ExactArgs(1),
 		ValidArgsFunction: completeScenarios,
 		RunE: func(cmd *cobra.Command, args []string) error {
+			for _, f := range []struct {
+				flag, dialect string
+			}{{"columns", "stream"}, {"separator", "stream"}, {"decimal-comma", "stream"}, {"discharge-positive", "stream"}, {"no-header", "stream"},
+				{"unit", "modbus"}, {"low-word-first", "modbus"}} {
+				if cmd.Flags().Changed(f.flag) && o.dialect != f.dialect {
+					return usagef("", "--%s is of --dialect %s, not of %s", f.flag, f.dialect, o.dialect)
+				}
+			}
+			for _, f := range [][2]string{{"baud", "port"}, {"fault-seed", "fault"}, {"link-name", "pty"}} {
+				if cmd.Flags().Changed(f[0]) && !cmd.Flags().Changed(f[1]) {
+					return usagef("", "--%s says nothing without --%s", f[0], f[1])
+				}
+			}
 			return runEmulate(cmd.Context(), std, o, args[0])
 		},
 	}
 	f := cmd.Flags()
-	f.StringVar(&o.dialect, "dialect", "", "how it speaks: `NAME` of stream, scpi, modbus, registers")
+	f.StringVar(&o.dialect, "dialect", "", "how it speaks: `NAME` of "+strings.Join(dialectNames(), ", "))
 	f.BoolVar(&o.pty, "pty", false, "on a pseudo-terminal, which a client opens as a serial port")
 	f.StringVar(&o.linkName, "link-name", "", "stable name of the pseudo-terminal: a symbolic link `FILE`")
 	f.StringVar(&o.tcp, "tcp", "", "on TCP at `ADDR`, as 127.0.0.1:5025; port 0 takes a free one")
@@ -136,9 +151,15 @@ func runEmulate(ctx context.Context, std streams, o emulateOptions, name string)
 	if err != nil {
 		return err
 	}
-	c, faults, err := o.config(b, name)
+	c, sc, err := o.config(b, name)
 	if err != nil {
 		return err
+	}
+	e := emulation{std: std, options: o}
+	if o.dialect == "readings" {
+		if e.told, err = o.recorded(ctx, sc); err != nil {
+			return err
+		}
 	}
 	var benches []*instrument.Bench
 	for i := range o.packs {
@@ -149,13 +170,15 @@ func runEmulate(ctx context.Context, std streams, o emulateOptions, name string)
 		}
 		benches = append(benches, bench)
 	}
-	if _, err := o.talk(benches); err != nil {
+	e.benches = benches
+	if _, err := e.talk(benches); err != nil {
 		return err
 	}
 	if o.check != "" {
-		return o.runCheck(std, b, benches)
+		return e.runCheck(b)
 	}
-	if faults, err = o.line(b, faults); err != nil {
+	faults, err := o.line(b, sc)
+	if err != nil {
 		return err
 	}
 	// Each pack has a port and at least one client; a dozen are ours.
@@ -163,51 +186,46 @@ func runEmulate(ctx context.Context, std streams, o emulateOptions, name string)
 	if most, known := link.OpenFiles(); known && most < uint64(need) {
 		return usagef(fmt.Sprintf("ulimit -n %d raises the limit", need), "only %d files may be open at once, and this needs %d", most, need)
 	}
-	e := emulation{std: std, options: o, benches: benches}
 	return e.run(ctx, faults)
 }
 
-// config reads what stands behind the device, and what the scenario's line does.
-func (o *emulateOptions) config(b *bench, name string) (c instrument.Config, faults wire.Faults, err error) {
+// config reads what stands behind the device; there is no scenario behind a bench without a plan.
+func (o *emulateOptions) config(b *bench, name string) (c instrument.Config, sc *scenarios.Scenario, err error) {
 	most := 1000
 	if o.dialect == "modbus" && o.tcp != "" || o.pty || o.port != "" {
 		most = modbus.MaxUnits + 1 - o.unit
 	}
 	switch {
 	case !slices.Contains(dialectNames(), o.dialect):
-		return c, faults, usagef("", "--dialect %q: expected one of %s", o.dialect, strings.Join(dialectNames(), " "))
+		return c, nil, usagef("", "--dialect %q: expected one of %s", o.dialect, strings.Join(dialectNames(), " "))
 	case o.unit < 1 || o.unit > modbus.MaxUnits:
-		return c, faults, usagef("", "--unit %d: expected 1 to %d", o.unit, modbus.MaxUnits)
+		return c, nil, usagef("", "--unit %d: expected 1 to %d", o.unit, modbus.MaxUnits)
 	case o.packs < 1 || o.packs > most:
-		return c, faults, usagef("", "--packs %d: expected 1 to %d", o.packs, most)
+		return c, nil, usagef("", "--packs %d: expected 1 to %d", o.packs, most)
 	case o.packs > 1 && o.dialect != "modbus" && o.tcp == "":
-		return c, faults, usagef("several packs need --tcp, or units of modbus", "--packs %d: one line carries one device of this dialect", o.packs)
-	case o.linkName != "" && !o.pty:
-		return c, faults, usagef("as in --pty --link-name ./port", "--link-name names a pseudo-terminal")
+		return c, nil, usagef("several packs need --tcp, or units of modbus", "--packs %d: one line carries one device of this dialect", o.packs)
 	case o.interval < 0 || o.interval > 0 && o.interval < time.Microsecond:
-		return c, faults, usagef("as in --interval 1s", "--interval %v: expected 1 us or more", o.interval)
+		return c, nil, usagef("as in --interval 1s", "--interval %v: expected 1 us or more", o.interval)
 	}
-	var sc *scenarios.Scenario
 	if name == benchName {
 		pack, rig := b.project.Env.Pack, b.project.Env.Rig
 		if pack == nil {
 			if pack, err = model.PackByName(scenarios.DefaultPack); err != nil {
-				return c, faults, err
+				return c, sc, err
 			}
 		}
 		c.Pack, c.Seed = pack, 1
 		if rig != nil {
 			c.Rig = *rig
 		} else if c.Rig, err = b.rig(); err != nil {
-			return c, faults, err
+			return c, sc, err
 		}
 	} else {
 		if sc, err = b.scenario(name); err != nil {
-			return c, faults, err
+			return c, sc, err
 		}
 		s := &sc.Setup
 		c = instrument.Config{Pack: s.Pack, Plan: s.Plan, Options: s.Options, Rig: s.Rig, Seed: s.Seed}
-		faults = sc.Wire
 	}
 	if o.seed != 0 {
 		c.Seed = o.seed
@@ -220,10 +238,10 @@ func (o *emulateOptions) config(b *bench, name string) (c instrument.Config, fau
 		c.Pace = instrument.Stepped
 	default:
 		if _, err := o.rate(); err != nil {
-			return c, faults, err
+			return c, sc, err
 		}
 	}
-	return c, faults, nil
+	return c, sc, nil
 }
 
 // rate is the speed of a bench in real time.
@@ -238,9 +256,26 @@ func (o *emulateOptions) rate() (float64, error) {
 	return v, nil
 }
 
+// recorded plays the scenario whose readings are told.
+func (o *emulateOptions) recorded(ctx context.Context, sc *scenarios.Scenario) (*emulator.Record, error) {
+	switch {
+	case sc == nil:
+		return nil, usagef("stuntcell list scenarios", "--dialect readings tells those of a scenario, and %s is none", benchName)
+	case o.packs > 1, o.interval > 0, o.speed == "step":
+		return nil, usagef("", "--dialect readings tells what the scenario's rig reads, when it reads it: neither --packs nor --interval nor --speed step go with it")
+	}
+	if why := beyondStream(sc); why != "" {
+		return nil, usagef("take a scenario without it", "%s: %s", sc.Name, why)
+	}
+	if o.seed != 0 {
+		sc.Setup.Seed = o.seed
+	}
+	return readings(ctx, sc, nil)
+}
+
 // talk returns what makes conversations with the benches of one line.
-func (o *emulateOptions) talk(benches []*instrument.Bench) (func() dialect.Dialect, error) {
-	first := benches[0]
+func (e *emulation) talk(benches []*instrument.Bench) (func() dialect.Dialect, error) {
+	o, first := &e.options, benches[0]
 	switch o.dialect {
 	case "scpi":
 		return func() dialect.Dialect { return scpi.New(first, version) }, nil
@@ -249,6 +284,9 @@ func (o *emulateOptions) talk(benches []*instrument.Bench) (func() dialect.Diale
 		return func() dialect.Dialect { return modbus.New(m, benches...) }, nil
 	case "registers":
 		return func() dialect.Dialect { return registers.New(first) }, nil
+	case "readings":
+		run := &sensors.Run{T: e.told.Readings.T, Line: func(line []byte, k int) []byte { return appendReading(line, e.told, k) }}
+		return func() dialect.Dialect { return sensors.New(first, run) }, nil
 	}
 	s := stream.Options{Columns: o.columns, Separator: strings.ReplaceAll(o.separator, `\t`, "\t"), Comma: o.comma, Inverted: o.inverted, NoHeader: o.noHeader}
 	if _, err := stream.New(first, s); err != nil {
@@ -264,7 +302,8 @@ func (o *emulateOptions) talk(benches []*instrument.Bench) (func() dialect.Diale
 }
 
 // runCheck plays a captured session.
-func (o *emulateOptions) runCheck(std streams, b *bench, benches []*instrument.Bench) error {
+func (e *emulation) runCheck(b *bench) error {
+	o, benches := &e.options, e.benches
 	data, err := b.open(o.check)
 	if err != nil {
 		return err
@@ -273,7 +312,7 @@ func (o *emulateOptions) runCheck(std streams, b *bench, benches []*instrument.B
 	if err != nil {
 		return err
 	}
-	talk, err := o.talk(benches)
+	talk, err := e.talk(benches)
 	if err != nil {
 		return err
 	}
@@ -284,7 +323,7 @@ func (o *emulateOptions) runCheck(std streams, b *bench, benches []*instrument.B
 		}
 	}
 	if err := wire.Replay(ops, talk(), benches...); err != nil {
-		fmt.Fprintf(std.err, "%s: %v\n", o.check, err)
+		fmt.Fprintf(e.std.err, "%s: %v\n", o.check, err)
 		return checksFailed
 	}
 	return nil
@@ -295,11 +334,15 @@ type emulation struct {
 	std     streams
 	options emulateOptions
 	benches []*instrument.Bench
-	mu      sync.Mutex // of the files
+	told    *emulator.Record // nil: not readings
+	mu      sync.Mutex       // of the files
 }
 
 // line returns what the line does: what the command line says of it, else what the scenario says.
-func (o *emulateOptions) line(b *bench, f wire.Faults) (wire.Faults, error) {
+func (o *emulateOptions) line(b *bench, sc *scenarios.Scenario) (f wire.Faults, err error) {
+	if sc != nil {
+		f = sc.Wire
+	}
 	switch {
 	case o.faults != "":
 		rates, err := wire.ParseFaults(o.faults)
@@ -390,7 +433,7 @@ func (e *emulation) onTCP(ctx context.Context, w wire.Options) error {
 	}
 	var devices []*wire.Device
 	for i, group := range groups {
-		talk, err := e.options.talk(group)
+		talk, err := e.talk(group)
 		if err != nil {
 			return err
 		}
@@ -474,7 +517,7 @@ func (e *emulation) onLine(ctx context.Context, w wire.Options) error {
 		}
 		line = s
 	}
-	talk, err := e.options.talk(e.benches)
+	talk, err := e.talk(e.benches)
 	if err != nil {
 		line.Close()
 		return err
@@ -491,4 +534,7 @@ func (e *emulation) ready(where string) {
 		packs = fmt.Sprintf(", %d packs", n)
 	}
 	fmt.Fprintf(e.std.err, "%s on %s%s; an interrupt ends it. A simulation: real batteries may be worse.\n", e.options.dialect, where, packs)
+	if e.told != nil {
+		tellCounts(e.std.err, &e.told.Greeting)
+	}
 }

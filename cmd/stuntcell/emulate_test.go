@@ -306,6 +306,50 @@ func TestOthersClients(t *testing.T) {
 	})
 }
 
+// TestReadingsOverAWire: a program that reads them there gets what it would read from a recorded file, each client all of it.
+func TestReadingsOverAWire(t *testing.T) {
+	t.Chdir(t.TempDir())
+	want, _, code := tool(t, context.Background(), "record", "tick-16-bit", "-o", "-")
+	if code != 0 || strings.Count(want, "\n") < 1000 {
+		t.Fatalf("record: exit status %d, %.100q", code, want)
+	}
+	t.Run("tcp", func(t *testing.T) {
+		addr := device(t, "tick-16-bit", "--dialect", "readings", "--tcp", "127.0.0.1:0", "--speed", "max")
+		for range 2 {
+			if got, err := io.ReadAll(wiretest.Dial(t, addr)); err != nil || string(got) != want {
+				t.Errorf("%d bytes, want %d, %v", len(got), len(want), err)
+			}
+		}
+	})
+	t.Run("pty", func(t *testing.T) {
+		wiretest.PTY(t).Close() // makes sure that there are any
+		ended := make(chan int)
+		go func() {
+			_, _, code := tool(t, context.Background(), "emulate", "tick-16-bit", "--dialect", "readings", "--pty", "--link-name", "port", "--speed", "max")
+			ended <- code
+		}()
+		var s *link.Serial
+		for range 200 {
+			var err error
+			if s, err = link.OpenSerial("port", 9600); err == nil {
+				break
+			}
+			time.Sleep(20 * time.Millisecond)
+		}
+		if s == nil {
+			t.Fatal("there is no terminal")
+		}
+		got, _ := io.ReadAll(s) // the end is the terminal's: an error
+		if string(got) != want {
+			t.Errorf("%d bytes, want %d", len(got), len(want))
+		}
+		if code := <-ended; code != 0 {
+			t.Errorf("after the last line: exit status %d", code)
+		}
+		s.Close()
+	})
+}
+
 // TestManyPacks: 200 packs behind 200 ports and as 200 units of one, each with settings of its own.
 func TestManyPacks(t *testing.T) {
 	t.Chdir(t.TempDir())

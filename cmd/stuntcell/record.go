@@ -74,9 +74,8 @@ func runRecord(ctx context.Context, std streams, o recordOptions, name string) e
 		return err
 	}
 	fmt.Fprintf(std.err, "wrote %s: %d lines. A simulation: real batteries may be worse.\n", o.out, len(rec.Readings.T))
-	if g := rec.Greeting; !o.truth {
-		fmt.Fprintf(std.err, "  tick   %d bits, %d Hz\n  shunt  A = count * %d / %d\n  bus    V = count * %d / 1000000\n",
-			g.TickBits, g.TickHz, g.ShuntStepNV, g.ShuntNohm, g.BusStepUV)
+	if !o.truth {
+		tellCounts(std.err, &rec.Greeting)
 	}
 	return nil
 }

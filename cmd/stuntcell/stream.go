@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"math"
 	"slices"
@@ -72,27 +73,39 @@ func readings(ctx context.Context, sc *scenarios.Scenario, mine map[string]int64
 // writeStream writes readings as plain lines.
 func writeStream(w io.Writer, rec *emulator.Record) error {
 	b := bufio.NewWriter(w)
+	var line []byte
+	for k := range rec.Readings.T {
+		line = appendReading(line[:0], rec, k)
+		b.Write(line)
+	}
+	return b.Flush()
+}
+
+// appendReading writes a reading as a plain line.
+func appendReading(line []byte, rec *emulator.Record, k int) []byte {
 	mask := ^uint64(0)
 	if bits := rec.Greeting.TickBits; bits < 64 {
 		mask = 1<<bits - 1
 	}
 	r := &rec.Readings
-	var line []byte
-	for k := range r.T {
-		line = strconv.AppendUint(line[:0], uint64(r.Tick[k])&mask, 10)
-		for _, count := range []int32{r.Shunt[k], r.Bus[k]} {
-			line = append(line, ',')
-			line = appendCount(line, count)
-		}
+	line = strconv.AppendUint(line, uint64(r.Tick[k])&mask, 10)
+	for _, count := range []int32{r.Shunt[k], r.Bus[k]} {
 		line = append(line, ',')
-		if r.Clock[k] == link.NoClock {
-			line = append(line, '-')
-		} else {
-			line = strconv.AppendInt(line, r.Clock[k], 10)
-		}
-		b.Write(append(line, '\n'))
+		line = appendCount(line, count)
 	}
-	return b.Flush()
+	line = append(line, ',')
+	if r.Clock[k] == link.NoClock {
+		line = append(line, '-')
+	} else {
+		line = strconv.AppendInt(line, r.Clock[k], 10)
+	}
+	return append(line, '\n')
+}
+
+// tellCounts says what the counts of plain lines mean.
+func tellCounts(w io.Writer, g *link.Greeting) {
+	fmt.Fprintf(w, "  tick   %d bits, %d Hz\n  shunt  A = count * %d / %d\n  bus    V = count * %d / 1000000\n",
+		g.TickBits, g.TickHz, g.ShuntStepNV, g.ShuntNohm, g.BusStepUV)
 }
 
 func appendCount(line []byte, count int32) []byte {

@@ -1,5 +1,5 @@
 // Package dialect says what a device on a wire is to those who move its bytes: how one client's conversation goes, without a wire, a
-// clock or a goroutine in it. The dialects themselves are its children: stream, scpi, modbus, registers; all pass the suite of package
+// clock or a goroutine in it. The dialects themselves are its children: stream, readings, scpi, modbus, registers; all pass the suite of package
 // dialecttest. Package wire carries them.
 //
 // Time is the bench's (package instrument): whoever carries a dialect advances the bench to the client's instant before each call.

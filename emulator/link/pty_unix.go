@@ -5,6 +5,7 @@ package link
 import (
 	"errors"
 	"os"
+	"time"
 
 	"github.com/creack/pty"
 	"golang.org/x/sys/unix"
@@ -77,6 +78,24 @@ func (p *PTY) Waiting() int {
 
 // DropWaiting drops what waits for a client.
 func (p *PTY) DropWaiting() { dropInput(int(p.slave.Fd())) }
+
+// What waits can be told only of the last 4 kB; the rest follows when these have been read. So all has been read when nothing has waited for a
+// while.
+const (
+	drainPoll  = 10 * time.Millisecond
+	drainPolls = 30
+)
+
+// Drain waits until a client has read all, or the pseudo-terminal is closed.
+func (p *PTY) Drain() error {
+	for empty := 0; empty < drainPolls; empty++ {
+		if p.Waiting() > 0 {
+			empty = 0
+		}
+		time.Sleep(drainPoll)
+	}
+	return nil
+}
 
 // Close takes the pseudo-terminal and its link away.
 func (p *PTY) Close() error {

@@ -136,6 +136,15 @@ func (s *Serial) Write(b []byte) (int, error) {
 	return n, err
 }
 
+// Drain waits until all has been sent, or the port is closed.
+func (s *Serial) Drain() error {
+	err := s.port.Drain()
+	if s.closed.Load() {
+		return nil
+	}
+	return err
+}
+
 // Close implements [io.Closer]. What was not sent yet is dropped, so that a writer that waits for a reader does not wait on.
 func (s *Serial) Close() error {
 	if s.closed.Swap(true) {

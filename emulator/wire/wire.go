@@ -145,13 +145,19 @@ func (d *Device) Serve(ctx context.Context, l net.Listener) error {
 	}
 }
 
-// ServeTerminal serves whoever opens a terminal until the context ends, or the line does with an error; it closes the line.
+// ServeTerminal serves whoever opens a terminal until the context ends, all is said and read, or the line ends with an error; it closes the
+// line.
 func (d *Device) ServeTerminal(ctx context.Context, line Line) error {
 	defer line.Close()
 	for {
 		err := d.hold(ctx, line, true)
 		if ctx.Err() != nil {
 			return nil
+		}
+		if drains, ok := line.(interface{ Drain() error }); ok && err == nil {
+			stop := context.AfterFunc(ctx, func() { line.Close() })
+			defer stop()
+			return drains.Drain()
 		}
 		if !errors.Is(err, errUnplugged) {
 			return err
@@ -330,7 +336,7 @@ func (c *conversation) speak(ctx context.Context) (wait time.Duration, more bool
 	flat := c.benches[0].Pace() == instrument.Max
 	wait = time.Minute
 	switch {
-	case next == dialect.Never && c.spoke && flat:
+	case next == dialect.Never && c.spoke: // all is said
 		return 0, false, nil
 	case next == dialect.Never && !c.stays:
 		left := c.options.Idle - time.Since(c.heardAt)

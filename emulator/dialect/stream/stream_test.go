@@ -30,6 +30,17 @@ func TestConforms(t *testing.T) {
 	dialecttest.Run(t, instrument.Real, talk(plain), dialecttest.Sample{Request: "1\n\n\n", Answer: ""})
 }
 
+// TestLateClient: who is late gets the lines of its own time, not those that it has missed.
+func TestLateClient(t *testing.T) {
+	b := dialecttest.Bench(t, instrument.Real)
+	d := talk(stream.Options{})(t, b)
+	d.Speak(nil)
+	b.Advance(b.Now() + 100*b.Interval())
+	if next := d.Next(); next < b.Now()-b.Interval() {
+		t.Errorf("a late client gets what was at %d ns, it is %d ns", next, b.Now())
+	}
+}
+
 func FuzzHear(f *testing.F) {
 	dialecttest.Fuzz(f, instrument.Stepped, talk(stream.Options{}), "\n\n", "3\n", "1000\r\n", "x")
 }
