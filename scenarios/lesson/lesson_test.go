@@ -2,6 +2,7 @@ package lesson_test
 
 import (
 	"context"
+	"path/filepath"
 	"testing"
 
 	"stuntcell/scenarios"
@@ -53,6 +54,27 @@ func report(t *testing.T, o *lesson.Outcome) {
 		for _, c := range p.Curves {
 			if len(c.Points) < 2 && !c.Dots || len(c.Points) == 0 || len(c.Points) > 1000 {
 				t.Errorf("curve %q of panel %q has %d points", c.Name, p.Label, len(c.Points))
+			}
+		}
+	}
+}
+
+// Every file is in the order in which lessons are taken, once, and bears its own name.
+func TestOrder(t *testing.T) {
+	files, err := filepath.Glob("lessons/*.yaml")
+	if err != nil || len(files) != len(lesson.Names()) {
+		t.Errorf("%d files for %d names, %v", len(files), len(lesson.Names()), err)
+	}
+	if len(lesson.Names()) < 17 {
+		t.Errorf("%d lessons", len(lesson.Names()))
+	}
+	for _, l := range scenarios.Lessons() {
+		if l.File != l.Name+".yaml" || l.Title != lesson.TitleOf(l.Name) {
+			t.Errorf("%s is named %s", l.File, l.Name)
+		}
+		for _, line := range l.Formula {
+			if n := len([]rune(line)); n > 76 {
+				t.Errorf("%s: a formula of %d characters does not fit a terminal: %s", l.Name, n, line)
 			}
 		}
 	}
