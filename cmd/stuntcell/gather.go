@@ -1,9 +1,11 @@
 package main
 
 import (
+	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
+	"slices"
 
 	"github.com/spf13/cobra"
 
@@ -12,7 +14,7 @@ import (
 )
 
 func newGather(std streams) *cobra.Command {
-	var o output
+	var o gatherOptions
 	cmd := &cobra.Command{
 		Use:   "gather FILE...",
 		Short: "Join the verdicts of shards, from any machine, into one report",
@@ -21,20 +23,33 @@ prove --json wrote, or journals of prove --resume; - is standard input. Verdicts
 loggers or seeds may be joined; shards of another suite or another version are refused.
 
 If scenarios of the suite are missing the report is made of what is there, and the exit
-status is 2.`,
+status is 2.
+
+With --compare it sets two builds of one logger side by side instead, the one that comes first
+as the older: which scenarios fail that did not, which hold again, which fail for something
+else, and which measured values moved. Exit status: 0 no worse, 1 worse.`,
 		Example: `  stuntcell prove --run ./logger --shard 1/2 --json > 1.ndjson
   stuntcell prove --run ./logger --shard 2/2 --json > 2.ndjson
-  stuntcell gather 1.ndjson 2.ndjson --report all.html`,
+  stuntcell gather 1.ndjson 2.ndjson --report all.html
+  stuntcell gather old.ndjson new.ndjson --compare`,
 		Args: cobra.MinimumNArgs(1),
 		RunE: func(_ *cobra.Command, args []string) error {
 			return runGather(std, o, args)
 		},
 	}
 	o.flags(cmd)
+	cmd.Flags().BoolVar(&o.compare, "compare", false, "set two builds of a logger side by side, the older first")
+	cmd.MarkFlagsMutuallyExclusive("compare", "report")
+	cmd.MarkFlagsMutuallyExclusive("compare", "junit")
 	return cmd
 }
 
-func runGather(std streams, o output, files []string) error {
+type gatherOptions struct {
+	output
+	compare bool
+}
+
+func runGather(std streams, o gatherOptions, files []string) error {
 	var placed []campaign.Placed
 	var problems []error
 	for _, name := range files {
@@ -49,24 +64,60 @@ func runGather(std streams, o output, files []string) error {
 	if err != nil {
 		return err
 	}
+	if o.compare {
+		return errors.Join(incomplete(runs), compareRuns(std, o.json, runs))
+	}
 	out, err := o.open(std, summaryOf(runs))
 	if err != nil {
 		return err
 	}
 	defer out.discard()
-	var missing []error
 	for _, run := range runs {
 		for _, v := range run.Verdicts {
 			if err := out.add(v); err != nil {
 				return err
 			}
 		}
+	}
+	missing := incomplete(runs)
+	return errors.Join(missing, out.close(summaryOf(runs), missing))
+}
+
+// incomplete says which runs lack scenarios of their suite; nil if none does.
+func incomplete(runs []campaign.Joined) error {
+	var missing []error
+	for _, run := range runs {
 		if len(run.Missing) > 0 {
 			missing = append(missing, fmt.Errorf("%d of %d scenarios of %s are missing", len(run.Missing), run.Of, named(run.Identity)))
 		}
 	}
-	incomplete := errors.Join(missing...)
-	return errors.Join(incomplete, out.close(summaryOf(runs), incomplete))
+	return errors.Join(missing...)
+}
+
+// compareRuns writes two builds side by side.
+func compareRuns(std streams, lines bool, runs []campaign.Joined) error {
+	c, err := campaign.Compare(runs)
+	if err != nil {
+		return err
+	}
+	if lines {
+		e := json.NewEncoder(std.out)
+		for _, ch := range c.Changes {
+			if err := e.Encode(ch); err != nil {
+				return err
+			}
+		}
+	} else if err := report.Compared(std.out, wantsColor(std.out), c); err != nil {
+		return err
+	}
+	var worse, lonely error
+	if slices.ContainsFunc(c.Changes, func(ch campaign.Change) bool { return ch.Kind == campaign.Worse }) {
+		worse = checksFailed
+	}
+	if c.Missing > 0 {
+		lonely = fmt.Errorf("verdicts on one of the builds only: %d", c.Missing)
+	}
+	return errors.Join(worse, lonely)
 }
 
 // summaryOf says what a report of these runs is about.
@@ -77,16 +128,23 @@ func summaryOf(runs []campaign.Joined) report.Run {
 	}
 	if len(runs) > 1 {
 		r.Logger, r.Seed = fmt.Sprintf("%d runs", len(runs)), 0
+		for _, run := range runs {
+			r.Parts = append(r.Parts, report.Part{Name: named(run.Identity), Verdicts: run.Verdicts, Missing: len(run.Missing)})
+		}
 	}
 	return r
 }
 
-// named tells a run from others.
+// named tells a run from others: by its logger, its build and its seed.
 func named(id campaign.Identity) string {
-	if id.Seed == 0 {
-		return id.Logger
+	name := id.Logger
+	if id.LoggerHash != "" {
+		name += " " + id.LoggerHash[:min(8, len(id.LoggerHash))]
 	}
-	return fmt.Sprintf("%s with seed %d", id.Logger, id.Seed)
+	if id.Seed != 0 {
+		name += fmt.Sprintf(" seed %d", id.Seed)
+	}
+	return name
 }
 
 // readVerdicts reads a file of verdicts. A last line that was cut short is left out, and that is said.

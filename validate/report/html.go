@@ -63,8 +63,20 @@ func pageTemplate() (*template.Template, error) {
 		"span": span, "printable": printable, "courses": courses, "blame": blameLines, "class": class, "word": word, "moved": moved,
 		"some":  func(names []string) string { return some(names, 3) },
 		"pass":  func(c verdict.Check) bool { return c.Pass != nil && *c.Pass },
-		"check": checkCell,
+		"check": checkCell, "anchor": anchor, "part": Part.line,
 	}).ParseFS(page, "page.html")
+}
+
+// anchor is the place of a verdict in the page: its scenario, and its seed and its logger where they tell runs apart.
+func anchor(v *verdict.Verdict) string {
+	name := v.Scenario
+	if v.Suite != nil && v.Suite.Seed != 0 {
+		name += fmt.Sprintf("-seed-%d", v.Suite.Seed)
+	}
+	if h := v.Hash.Logger; h != "" {
+		name += "-" + h[:min(12, len(h))]
+	}
+	return name
 }
 
 // Article is the part of the page on one verdict, whether it holds or not, to stand inside another page: checks, whose error it is, findings with truth

@@ -13,15 +13,40 @@ import (
 // part that all readers share (common practice): suites of cases with failure, skipped and system-out. No times are given: the
 // same run gives the same bytes.
 func JUnit(w io.Writer, r Run, verdicts []*verdict.Verdict) error {
-	tally := Count(verdicts)
+	parts := r.Parts
+	if len(parts) == 0 {
+		parts = []Part{{Name: r.Logger, Verdicts: verdicts}}
+	}
+	var all junitSuites
+	for _, p := range parts {
+		s := suiteOf(r, p)
+		all.Tests += s.Tests
+		all.Failures += s.Failures
+		all.Suites = append(all.Suites, s)
+	}
+	if _, err := io.WriteString(w, xml.Header); err != nil {
+		return err
+	}
+	e := xml.NewEncoder(w)
+	e.Indent("", "  ")
+	if err := e.Encode(all); err != nil {
+		return err
+	}
+	_, err := io.WriteString(w, "\n")
+	return err
+}
+
+// suiteOf is the suite of one run.
+func suiteOf(r Run, p Part) junitSuite {
+	tally := Count(p.Verdicts)
 	suite := junitSuite{
-		Name: "stuntcell " + printable(r.Logger), Tests: len(verdicts), Failures: tally.Failed, Skipped: tally.Skipped,
-		Properties: []junitProperty{{"stuntcell", r.Tool}, {"logger", printable(r.Logger)}},
+		Name: "stuntcell " + printable(p.Name), Tests: len(p.Verdicts), Failures: tally.Failed, Skipped: tally.Skipped,
+		Properties: []junitProperty{{"stuntcell", r.Tool}, {"logger", printable(p.Name)}},
 	}
 	if r.Seed != 0 {
 		suite.Properties = append(suite.Properties, junitProperty{"seed", fmt.Sprint(r.Seed)})
 	}
-	for _, v := range verdicts {
+	for _, v := range p.Verdicts {
 		c := junitCase{Class: "stuntcell", Name: v.Scenario}
 		switch {
 		case v.Pass == nil:
@@ -34,16 +59,7 @@ func JUnit(w io.Writer, r Run, verdicts []*verdict.Verdict) error {
 		}
 		suite.Cases = append(suite.Cases, c)
 	}
-	if _, err := io.WriteString(w, xml.Header); err != nil {
-		return err
-	}
-	e := xml.NewEncoder(w)
-	e.Indent("", "  ")
-	if err := e.Encode(junitSuites{Tests: suite.Tests, Failures: suite.Failures, Suites: []junitSuite{suite}}); err != nil {
-		return err
-	}
-	_, err := io.WriteString(w, "\n")
-	return err
+	return suite
 }
 
 type junitSuites struct {

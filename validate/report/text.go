@@ -39,6 +39,40 @@ type Run struct {
 	Untested bool   // the built-in good logger stood in, because nobody named one
 	// Interrupted says that fewer than Planned were run because somebody stopped it.
 	Interrupted bool
+	// Parts are the runs of which the report is made, if there is more than one: builds or seeds. Together they have its verdicts, in order.
+	Parts []Part
+}
+
+// Part is one run of several in a report.
+type Part struct {
+	Name     string
+	Verdicts []*verdict.Verdict
+	Missing  int // scenarios of the suite without a verdict
+}
+
+// line is a part's row in a table: its name, how many hold, fail, were skipped and are missing, and what is most likely wrong.
+func (p Part) line() (cells [6]string) {
+	tally := Count(p.Verdicts)
+	cells = [6]string{printable(p.Name), fmt.Sprint(tally.Held), fmt.Sprint(tally.Failed), fmt.Sprint(tally.Skipped), fmt.Sprint(p.Missing), ""}
+	if likely := tally.MostLikely(); likely != nil {
+		cells[5] = likely.Cause
+	}
+	return cells
+}
+
+// parts writes the runs of a report of several.
+func (t *Text) parts(parts []Part) {
+	if len(parts) < 2 {
+		return
+	}
+	t.printf("\n%s\n", t.paint(bold, "Run by run"))
+	row := func(cells [6]string) string {
+		return strings.TrimRight(fmt.Sprintf("    %-32.32s%6s%6s%6s%9s  %s", cells[0], cells[1], cells[2], cells[3], cells[4], cells[5]), " ")
+	}
+	t.printf("%s\n", t.paint(faint, row([6]string{"run", "hold", "fail", "skip", "missing", "most likely"})))
+	for _, p := range parts {
+		t.printf("%s\n", row(p.line()))
+	}
 }
 
 // Paints of the terminal (ECMA-48 SGR parameters).
@@ -158,6 +192,7 @@ func (t *Text) Close(r Run) error {
 	t.advice(tally)
 	t.list("Not judged", notJudged(t.verdicts))
 	t.list("Not covered by a pass", notCovered(t.verdicts))
+	t.parts(r.Parts)
 	t.last(r, tally)
 	return t.err
 }
