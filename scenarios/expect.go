@@ -1,6 +1,10 @@
 package scenarios
 
-import "stuntcell/model/quantity"
+import (
+	"cmp"
+
+	"stuntcell/model/quantity"
+)
 
 // readExpect reads limits: the name of a standard, or a mapping.
 func readExpect(f quantity.Field) Expect {
@@ -27,5 +31,15 @@ func readExpect(f quantity.Field) Expect {
 	e.Clock = m.NanosecondsOr("clock", quantity.Above(0, 86400), 0)
 	e.Pulses = m.Bool("pulses")
 	m.Done()
+	return e
+}
+
+// or takes another's limits for what e does not set.
+func (e Expect) or(other Expect) Expect {
+	e.Charge, e.Energy = cmp.Or(e.Charge, other.Charge), cmp.Or(e.Energy, other.Energy)
+	e.Elapsed, e.Interval = cmp.Or(e.Elapsed, other.Elapsed), cmp.Or(e.Interval, other.Interval)
+	e.Clock, e.Cutoff = cmp.Or(e.Clock, other.Clock), cmp.Or(e.Cutoff, other.Cutoff)
+	e.Total, e.Standard = cmp.Or(e.Total, other.Total), cmp.Or(e.Standard, other.Standard)
+	e.Pulses = e.Pulses || other.Pulses
 	return e
 }

@@ -82,6 +82,7 @@ func Parse(file string, data []byte, env Env) (*Scenario, error) {
 	if f, ok := m.Find("expect"); ok {
 		s.Expect = readExpect(f)
 	}
+	s.Expect = s.Expect.or(env.Limits)
 	if f, ok := m.Find("wire"); ok {
 		s.Wire = readWire(f, env.Open)
 	}

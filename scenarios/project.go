@@ -13,7 +13,7 @@ const ProjectFile = "stuntcell.yaml"
 // Project is what a project file says: the pack, rig and logger that are someone's own, so that a plain `prove` is the whole check.
 type Project struct {
 	File string
-	// Env has the project's pack and rig as the defaults of scenarios.
+	// Env has the project's pack and rig as the defaults of scenarios, and its limits in place of those of the rules of judging.
 	Env Env
 	// Logger is the command line of the logger, empty if the file names none; Plain says that it speaks the plain stream and no link.
 	Logger string
@@ -22,8 +22,6 @@ type Project struct {
 	Columns map[string]string
 	// Suite lists what is run, names on board and files; empty: the whole library. Skip lists what is left out.
 	Suite, Skip []string
-	// Limits replace the defaults of the rules of judging; a scenario's own come first.
-	Limits Expect
 }
 
 // ParseProject reads a project file. open returns the bytes of a file that is named in it, relative to it. The error is
@@ -64,7 +62,7 @@ func ParseProject(file string, data []byte, open func(name string) ([]byte, erro
 	}
 	p.Suite, p.Skip = readSuite(m, "suite"), readSuite(m, "skip")
 	if f, ok := m.Find("limits"); ok {
-		p.Limits = readExpect(f)
+		p.Env.Limits = readExpect(f)
 	}
 	m.Done()
 	if err := doc.Err(); err != nil {

@@ -109,6 +109,8 @@ type Env struct {
 	Rig  *rig.Rig
 	// Instead replaces what the files say themselves.
 	Instead Instead
+	// Limits are those of a project, for what a scenario does not expect itself.
+	Limits Expect
 	// Open returns the bytes of a file that is named relative to the file being read. nil: files cannot be named.
 	Open func(name string) ([]byte, error)
 }

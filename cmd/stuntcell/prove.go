@@ -25,10 +25,12 @@ import (
 type proveOptions struct {
 	choice
 	output
-	jobs   int
-	seed   uint64
-	shard  string
-	resume string
+	jobs    int
+	seed    uint64
+	shard   string
+	resume  string
+	corners bool
+	sample  int
 }
 
 // output is where verdicts go.
@@ -64,6 +66,11 @@ A board (--port, --connect) switches its real relay on invented readings:
 battery and charger must be disconnected from it. It must restart when its port
 is opened (by DTR and RTS, as most are wired) or begin anew at each greeting.
 
+A scenario that expects a total (expect: {total: 1 %}) judges the whole rig.
+With --corners it does so over the tolerances that the rig file states: each at
+both ends, the corners in which all of them pull one way, and a sample of rigs
+between. The check corners names the worst of them.
+
 Exit status: 0 every check holds; 1 a check failed; 2 usage or bad input; 3 the
 logger never answered; 130 interrupted. The first interrupt keeps what was
 finished, a second ends at once.`,
@@ -71,7 +78,8 @@ finished, a second ends at once.`,
   stuntcell prove --run ./logger
   stuntcell prove --run 'python3 {here}/logger.py' tick-wrap-mid-discharge
   stuntcell prove --defect tick-wrap
-  stuntcell prove --json --shard 2/5 > 2.ndjson`,
+  stuntcell prove --json --shard 2/5 > 2.ndjson
+  stuntcell prove --run ./logger --corners mine.yaml`,
 		ValidArgsFunction: completeScenarios,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return runProve(cmd.Context(), std, o, args)
@@ -84,13 +92,24 @@ finished, a second ends at once.`,
 	f.Lookup("jobs").DefValue = "one a processor"
 	f.Uint64Var(&o.seed, "seed", 0, "replace the scenarios' own seeds of noise and jitter")
 	f.StringVar(&o.shard, "shard", "", "run only part `I/N` of the suite (stuntcell gather joins them)")
+	f.BoolVar(&o.corners, "corners", false, "where a total is expected, try the rig at the ends of its tolerances too")
+	f.IntVar(&o.sample, "sample", 20, "with --corners: how many rigs to draw at random within the tolerances")
 	f.StringVar(&o.resume, "resume", "", "keep each finished verdict in `FILE`, and go on from what is in it")
 	return cmd
 }
 
+// maxSample bounds the rigs that are drawn within tolerances.
+const maxSample = 100_000
+
 func runProve(ctx context.Context, std streams, o proveOptions, args []string) (err error) {
 	if o.jobs < 1 {
 		return usagef("", "--jobs %d: expected at least 1", o.jobs)
+	}
+	if o.corners && (o.log != "" || o.board.chosen()) {
+		return usagef("", "--corners runs the logger dozens of times: expected one that can be started here")
+	}
+	if o.sample < 0 || o.sample > maxSample {
+		return usagef("", "--sample %d: expected 0 to %d", o.sample, maxSample)
 	}
 	var shard campaign.Shard
 	if o.shard != "" {
@@ -119,7 +138,12 @@ func runProve(ctx context.Context, std streams, o proveOptions, args []string) (
 	}
 	defer os.RemoveAll(temp)
 	p := &prover{logger: logger, suite: suite, seed: o.seed, temp: temp, columns: b.project.Columns}
-	if p.hash, err = hashSuite(suite); err != nil {
+	if o.corners {
+		if err := p.askCorners(o.sample, o.seed); err != nil {
+			return err
+		}
+	}
+	if p.hash, err = hashSuite(suite, p.corners); err != nil {
 		return err
 	}
 	for i := range suite {
@@ -176,6 +200,7 @@ type prover struct {
 	hash    string // of the suite
 	columns map[string]string
 	journal *campaign.Journal // nil: none
+	corners *campaign.Corners // nil: not asked for
 }
 
 // done is a scenario that has been run.
@@ -245,17 +270,54 @@ func (p *prover) run(ctx context.Context, e entry) (done, error) {
 		return done{}, err
 	}
 	defer os.RemoveAll(dir)
-	rec, err := p.logger.play(ctx, &sc, dir)
+	d, err := p.once(ctx, &sc, dir)
 	if err != nil {
 		return done{}, fmt.Errorf("%s: %w", sc.Name, err)
 	}
-	v := validate.Judge(&sc, rec, validate.Options{Tool: version, Logger: p.logger.name, Columns: p.columns})
+	if p.corners != nil && d.silent == nil {
+		if err := p.corners.Judge(ctx, &sc, d.verdict); err != nil {
+			return done{}, fmt.Errorf("%s: %w", sc.Name, err)
+		}
+	}
+	return d, nil
+}
+
+// once runs the logger through a scenario once, in a directory of its own, and judges it.
+func (p *prover) once(ctx context.Context, sc *scenarios.Scenario, dir string) (done, error) {
+	rec, err := p.logger.play(ctx, sc, dir)
+	if err != nil {
+		return done{}, err
+	}
+	v := validate.Judge(sc, rec, validate.Options{Tool: version, Logger: p.logger.name, Columns: p.columns})
 	v.Summary = sc.Summary
 	d := done{verdict: v}
 	if !rec.Outcome.Greeted {
 		d.silent = &rec.Outcome
 	}
 	return d, nil
+}
+
+// askCorners makes ready to judge the whole rig over its tolerances. Something must be there to be judged.
+func (p *prover) askCorners(sample int, seed uint64) error {
+	for _, e := range p.suite {
+		if e.sc != nil && e.sc.Expect.Total > 0 && len(e.sc.Setup.Rig.Spreads()) > 0 {
+			p.corners = &campaign.Corners{Sample: sample, Seed: max(seed, 1), Prove: p.inCorner}
+			return nil
+		}
+	}
+	return usagef("expect: {total: 1 %} in a scenario, or limits: {total: 1 %} in "+scenarios.ProjectFile+"; and in the rig file tolerance: {shunt: 0.5 %, ...}",
+		"--corners: no scenario expects a total of a rig that states tolerances")
+}
+
+// inCorner runs the logger with a rig that has been moved, and judges it.
+func (p *prover) inCorner(ctx context.Context, sc *scenarios.Scenario) (*verdict.Verdict, error) {
+	dir, err := os.MkdirTemp(p.temp, sc.Name+"-")
+	if err != nil {
+		return nil, err
+	}
+	defer os.RemoveAll(dir)
+	d, err := p.once(ctx, sc, dir)
+	return d.verdict, err
 }
 
 // refusal is the verdict on a scenario that the project's pack or rig cannot run.
@@ -268,10 +330,16 @@ func (p *prover) refusal(e entry) *verdict.Verdict {
 	}
 }
 
-// hashSuite is SHA-256, in hex, over what decides the results of a suite: its scenarios in order with their packs and rigs.
-func hashSuite(suite []entry) (string, error) {
+// hashSuite is SHA-256, in hex, over what decides the results of a suite: its scenarios in order with their packs, rigs and limits, and
+// the corners that are tried.
+func hashSuite(suite []entry, corners *campaign.Corners) (string, error) {
 	h := sha256.New()
 	e := json.NewEncoder(h)
+	if corners != nil {
+		if err := e.Encode([]any{"corners", corners.Sample, corners.Seed}); err != nil {
+			return "", err
+		}
+	}
 	for _, s := range suite {
 		if err := e.Encode(s.name); err != nil {
 			return "", err
@@ -279,7 +347,7 @@ func hashSuite(suite []entry) (string, error) {
 		if s.sc == nil {
 			continue
 		}
-		if err := e.Encode([]any{s.sc.Source, s.sc.Setup.Pack, s.sc.Setup.Rig, s.sc.Setup.Plan}); err != nil {
+		if err := e.Encode([]any{s.sc.Source, s.sc.Setup.Pack, s.sc.Setup.Rig, s.sc.Setup.Plan, s.sc.Expect}); err != nil {
 			return "", err
 		}
 	}

@@ -3,7 +3,7 @@ package rig
 import "stuntcell/model/quantity"
 
 // Tolerance is how far the parts of a real rig may lie from what its file says, to either side: the labels and data sheets that its
-// owner knows. 0 is not stated. A simulation takes no notice of it; an uncertainty budget does.
+// owner knows. 0 is not stated. A simulation takes no notice of it; an uncertainty budget does, and so does [Rig.Spreads].
 type Tolerance struct {
 	Shunt     float64 // of the shunt's value, relative: its label, or what a calibration left
 	TempCo    float64 // of its temperature coefficient, relative a kelvin
@@ -42,4 +42,41 @@ func (t *Tolerance) read(m *quantity.Map) {
 	if f, ok := m.Find("reference"); ok {
 		t.Reference = f.Number(quantity.Between(0, 1))
 	}
+}
+
+// Spread is one stated tolerance of a rig, as something that can be tried.
+type Spread struct {
+	Name string // its key in a rig file
+	move func(r *Rig, share float64)
+}
+
+// Move brings a rig to a share of the tolerance, -1 to 1. A lead, a draw and a bypass end at zero.
+func (s Spread) Move(r *Rig, share float64) { s.move(r, share) }
+
+// Spreads lists the tolerances that the rig states and that can act on its readings: one of a bypass acts around a low-side shunt only.
+func (r *Rig) Spreads() []Spread {
+	t := r.Tolerance
+	var out []Spread
+	add := func(name string, half float64, move func(r *Rig, d float64)) {
+		if half > 0 {
+			out = append(out, Spread{name, func(r *Rig, share float64) { move(r, share*half) }})
+		}
+	}
+	add("shunt", t.Shunt, func(r *Rig, d float64) { r.Shunt.Error += d })
+	add("tempco", t.TempCo, func(r *Rig, d float64) { r.Shunt.TempCo += d })
+	// Other surroundings are another resistance of the shunt; the pack stays as warm as the scenario has it.
+	add("ambient", t.Ambient, func(r *Rig, d float64) { r.Shunt.Error += r.Shunt.TempCo * d })
+	add("shunt_gain", t.Gain, func(r *Rig, d float64) { r.Front.ShuntGain += d })
+	add("shunt_offset", t.Offset, func(r *Rig, d float64) { r.Front.ShuntOffset += d })
+	add("drift", t.Drift, func(r *Rig, d float64) { r.Front.DriftPerDay += 86400 * d })
+	add("thermal", t.Thermal, func(r *Rig, d float64) { r.Front.ShuntOffset += d })
+	add("bus_gain", t.BusGain, func(r *Rig, d float64) { r.Front.BusGain += d })
+	add("bus_offset", t.BusOffset, func(r *Rig, d float64) { r.Front.BusOffset += d })
+	add("tick", t.Tick, func(r *Rig, d float64) { r.Tick.PPM += 1e6 * d })
+	add("lead", t.Lead, func(r *Rig, d float64) { r.Wiring.Lead = max(r.Wiring.Lead+d, 0) })
+	add("draw", t.Draw, func(r *Rig, d float64) { r.Wiring.Draw = max(r.Wiring.Draw+d, 0) })
+	if r.Shunt.Low {
+		add("bypass", t.Bypass, func(r *Rig, d float64) { r.Wiring.Bypass = min(max(r.Wiring.Bypass+d, 0), 0.9) })
+	}
+	return out
 }

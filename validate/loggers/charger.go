@@ -41,7 +41,7 @@ func (c *fullStop) watch(m *meter, s *sample, a *link.Answer) bool {
 		return armed
 	}
 	c.charging = c.charging || s.amps > 8*m.count
-	tapered := c.charging && s.amps > 0 && s.amps*1000 <= float64(taken(c.taper, g.ChargeTaperMA))
+	tapered := c.charging && s.amps*1000 <= float64(taken(c.taper, g.ChargeTaperMA))
 	if c.done || !tapered || s.volts*1000 < 0.99*float64(g.ChargeEndMV) {
 		c.seen = 0
 		return false

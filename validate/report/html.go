@@ -31,11 +31,12 @@ func HTML(w io.Writer, r Run, verdicts []*verdict.Verdict) error {
 		Verdicts            []*verdict.Verdict
 		Share               []string
 		ShareIs             string
+		WholeRig            []string
 		NotJudged           []string
 		NotCovered          []string
 	}{
 		Run: r, Judged: tally.Held + tally.Failed, Likely: tally.MostLikely(),
-		Verdicts: verdicts, NotJudged: notJudged(verdicts), NotCovered: notCovered(verdicts), ShareIs: rigsShare,
+		Verdicts: verdicts, WholeRig: overTolerances(verdicts), NotJudged: notJudged(verdicts), NotCovered: notCovered(verdicts), ShareIs: rigsShare,
 		Counts: fmt.Sprintf("%d hold, %d fail, %d skipped", tally.Held, tally.Failed, tally.Skipped),
 	}
 	d.Run.Logger = printable(r.Logger)

@@ -190,6 +190,7 @@ func (t *Text) Close(r Run) error {
 	tally := Count(t.verdicts)
 	t.failed(tally)
 	t.advice(tally)
+	t.list(wholeRig, overTolerances(t.verdicts))
 	t.list("Not judged", notJudged(t.verdicts))
 	t.list("Not covered by a pass", notCovered(t.verdicts))
 	t.parts(r.Parts)

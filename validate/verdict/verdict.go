@@ -28,6 +28,8 @@ type Verdict struct {
 	Findings   []Finding        `json:"findings"`
 	Notes      []string         `json:"notes,omitempty"`
 	NotCovered []string         `json:"not_covered"`
+	// Corners is what the whole rig is worth over its tolerances; nil if that was not asked for.
+	Corners *Corners `json:"corners,omitempty"`
 	// Trace is the whole run, for a picture; nil if there is none to show.
 	Trace *Trace `json:"trace,omitempty"`
 }
@@ -107,6 +109,35 @@ type Finding struct {
 	// Near is the run around AtS, for a picture, and the rows there.
 	Near *Trace   `json:"near,omitempty"`
 	Rows []LogRow `json:"rows,omitempty"`
+}
+
+// Corners is the whole rig, logger and all, against truth over the tolerances of its parts. Errors are logged less true total over what
+// passed, signed, as ratios.
+type Corners struct {
+	Limit float64      `json:"limit"`
+	Parts []CornerPart `json:"parts"` // the most harmful first
+	Worst CornerCase   `json:"worst"`
+	// Charge and Energy are the least and the greatest error that was seen; nil without such a total.
+	Charge []float64 `json:"charge,omitempty"`
+	Energy []float64 `json:"energy,omitempty"`
+	Runs   int       `json:"runs"`
+	// Sampled is how many rigs were drawn at random within the tolerances, Outside how many of them are beyond the limit.
+	Sampled int `json:"sampled"`
+	Outside int `json:"outside"`
+}
+
+// CornerPart is one tolerance: what it changes by itself, from its middle to its worse end.
+type CornerPart struct {
+	Name   string  `json:"name"`
+	Charge float64 `json:"charge"`
+	Energy float64 `json:"energy"`
+}
+
+// CornerCase is a rig within the tolerances.
+type CornerCase struct {
+	Of    string  `json:"of"` // charge or energy
+	Value float64 `json:"value"`
+	At    string  `json:"at"` // which end of each tolerance, or what else it is
 }
 
 // LogRow is a row of the log as it was written.
