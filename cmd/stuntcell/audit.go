@@ -23,7 +23,7 @@ type auditOptions struct {
 	json, follow                bool
 	csv, sheet, plot, rig, pack string
 	calibrated, firmware        string
-	evidence                    string
+	evidence, calibration       string
 	cutoff, taper               float64
 	cell, reference, lambda     float64
 	rated, ratedAmps, k         float64
@@ -61,6 +61,7 @@ What an audit cannot see, and when to prove instead: stuntcell show prove-or-aud
 	f.StringVar(&o.evidence, "evidence", "", "put log, report, sheet, firmware and their hashes into one archive, `FILE.zip`")
 	f.StringVar(&o.rig, "rig", "", "the `RIG` that wrote the log: gives the capacity its uncertainty")
 	f.StringVar(&o.pack, "pack", "", "what was tested: a `PACK` on board or a file (with --follow: what the log is held against), or only a name")
+	f.StringVar(&o.calibration, "calibration", "", "what calibrate -o wrote in `FILE.json`, whose constants the rig used (with --rig)")
 	f.StringVar(&o.calibrated, "calibrated", "", "`DATE` of the rig's calibration, for the sheet")
 	f.StringVar(&o.firmware, "firmware", "", "firmware `FILE`, whose hash goes on the sheet")
 	f.Var(newAmount(quantity.Voltage, &o.cutoff), "cutoff", "the level at which the discharge was meant to end")
@@ -142,6 +143,8 @@ func (o auditOptions) check(logs []string) error {
 	switch {
 	case one && len(logs) > 1:
 		return usagef("run it once for each", "--csv, --sheet, --plot, --evidence and --follow take one log, not %d", len(logs))
+	case o.calibration != "" && o.rig == "":
+		return usagef("give --rig", "--calibration: of which rig?")
 	case o.channel < 1 || o.channel > 4:
 		return usagef("", "--channel %d: expected 1 to 4", o.channel)
 	case (o.ratedAmps > 0) != (o.k > 0):
@@ -203,11 +206,11 @@ func auditOne(ctx context.Context, std streams, b *bench, o auditOptions, name s
 			return nil, err
 		}
 	}
-	return a, a.judge(o, rigged)
+	return a, a.judge(std, o, rigged)
 }
 
 // judge brings the capacity to the conditions, gives it its uncertainty and its grade.
-func (a *audited) judge(o auditOptions, rigged *budget.Capacity) error {
+func (a *audited) judge(std streams, o auditOptions, rigged *budget.Capacity) error {
 	p, atLeast := a.Report.Capacity()
 	if p == nil {
 		return nil
@@ -232,6 +235,11 @@ func (a *audited) judge(o auditOptions, rigged *budget.Capacity) error {
 			rigged.Figure.Reference = c.Cell
 		}
 		rigged.Figure.RatedCurrent, rigged.Figure.Exponent = o.ratedAmps, o.k
+		if o.calibration != "" {
+			if err := useCalibration(std, rigged, o.calibration); err != nil {
+				return err
+			}
+		}
 		s, err := rigged.State(budget.Options{Seed: 1})
 		if err != nil {
 			return usagef("", "%s: %v", a.Log, err)

@@ -17,7 +17,7 @@ import (
 
 type budgetOptions struct {
 	json                               bool
-	pack, plot                         string
+	pack, plot, calibration            string
 	current, cutoff                    float64
 	cell, reference, lambda, ratedAmps float64
 	k, aim, repeat, p, startLimit      float64
@@ -41,7 +41,8 @@ discharge of the pack; with LOG it is the log's own discharge.
 
 What is normal for rigs of ordinary parts: stuntcell show accuracy.`,
 		Example: `  stuntcell budget shop-50a
-  stuntcell budget shop-50a run.csv --cutoff 10.5V --aim 1%`,
+  stuntcell budget shop-50a run.csv --cutoff 10.5V --aim 1%
+  stuntcell budget shop-50a run.csv --calibration pairs.json`,
 		Args:              cobra.RangeArgs(1, 2),
 		ValidArgsFunction: completeOne(rig.Names),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -50,6 +51,7 @@ What is normal for rigs of ordinary parts: stuntcell show accuracy.`,
 	}
 	f := cmd.Flags()
 	f.BoolVar(&o.json, "json", false, "write it as one JSON object on one line")
+	f.StringVar(&o.calibration, "calibration", "", "what calibrate -o wrote in `FILE.json`, whose constants are in use: takes the place of the rig's limits")
 	f.StringVar(&o.plot, "plot", "", "draw the contributions as bars to `FILE.svg`")
 	f.StringVar(&o.pack, "pack", "", "rehearse this `PACK`: a name on board or a file (default: the project's, else agm-12v-7ah)")
 	f.Var(newAmount(quantity.Current, &o.current), "current", "of the rehearsed discharge (default: the rated current)")
@@ -89,6 +91,11 @@ func runBudget(ctx context.Context, std streams, o budgetOptions, args []string)
 	}
 	if err := o.apply(&c); err != nil {
 		return err
+	}
+	if o.calibration != "" {
+		if err := useCalibration(std, &c, o.calibration); err != nil {
+			return err
+		}
 	}
 	s, err := c.State(budget.Options{P: o.p, Aim: o.aim, Seed: o.seed})
 	if err != nil {

@@ -1,11 +1,16 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
+	"path/filepath"
+	"slices"
 
 	"github.com/spf13/cobra"
 
@@ -16,7 +21,7 @@ import (
 
 type calibrateOptions struct {
 	json            bool
-	rig, meter      string
+	rig, meter, out string
 	header, history string
 	tolerance, aim  float64
 	toCurrent       float64
@@ -39,7 +44,8 @@ of each row). State each meter's accuracy in lines before the rows:
 Two meters that disagree are both kept. A meter that is weaker than the shunt's label does not
 adjust it (4 to 1, common practice).`,
 		Example: `  stuntcell calibrate pairs.csv
-  stuntcell calibrate pairs.csv --rig mine.yaml --header rig.h
+  stuntcell calibrate pairs.csv --rig mine.yaml --header rig.h -o mine.json
+  stuntcell budget mine.yaml run.csv --calibration mine.json
   stuntcell calibrate pairs.csv --check standard.csv`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -50,6 +56,7 @@ adjust it (4 to 1, common practice).`,
 	f.BoolVar(&o.json, "json", false, "write one JSON object on one line")
 	f.StringVar(&o.rig, "rig", "", "the `RIG` that is calibrated: a name on board or a file (default: the project's, else shop-50a)")
 	f.StringVar(&o.meter, "meter", "", "make the constants from the pairs against this `METER`")
+	f.StringVarP(&o.out, "output", "o", "", "write the calibration to `FILE.json`, which budget and audit take as --calibration")
 	f.StringVar(&o.header, "header", "", "write the rig's constants as a C header to `FILE.h`")
 	f.StringVar(&o.history, "check", "", "judge the history of a check standard in `FILE.csv`: date, reading, nominal")
 	f.Var(newAmount(quantity.Ratio, &o.tolerance), "tolerance", "what the rig claims without calibration (default: the rig's, else 0.5 %)")
@@ -94,7 +101,7 @@ func runCalibrate(_ context.Context, std streams, o calibrateOptions, name strin
 	if o.tolerance == 0 {
 		o.tolerance = budget.FromRig(r).Shunt.Half
 	}
-	c := calibration{Schema: "stuntcell.calibration/1", Pairs: name, Rig: r.Name}
+	c := calibration{Schema: calibrationSchema, Pairs: name, Rig: r.Name}
 	if c.SHA256, err = hashFile(name); err != nil {
 		return err
 	}
@@ -144,6 +151,12 @@ func runCalibrate(_ context.Context, std streams, o calibrateOptions, name strin
 		}
 		fmt.Fprintln(std.err, "wrote", o.header)
 	}
+	if o.out != "" {
+		if err := writeWhole(o.out, func(w io.Writer) error { return json.NewEncoder(w).Encode(c) }); err != nil {
+			return err
+		}
+		fmt.Fprintln(std.err, "wrote", o.out)
+	}
 	if o.json {
 		return json.NewEncoder(std.out).Encode(c)
 	}
@@ -171,4 +184,58 @@ func readHistory(name string, tolerance float64) (*calibrate.History, error) {
 	}
 	h := calibrate.Watch(checks, tolerance)
 	return &h, nil
+}
+
+// calibrationSchema names the form of a calibration in JSON.
+const calibrationSchema = "stuntcell.calibration/1"
+
+// useCalibration puts a calibration that calibrate wrote into a budget: for each quantity whose constants are in use, what its pairs and its
+// meter leave open. Where calibrate says not to adjust, the rig's own limits stand, and a note says so.
+func useCalibration(std streams, c *budget.Capacity, name string) error {
+	data, err := os.ReadFile(name)
+	if err != nil {
+		return err
+	}
+	var k calibration
+	if err := json.Unmarshal(data, &k); err != nil {
+		line, col := 1, 1
+		var e *json.SyntaxError
+		if errors.As(err, &e) {
+			before := data[:max(0, min(int(e.Offset)-1, len(data)))]
+			line, col = 1+bytes.Count(before, []byte("\n")), len(before)-bytes.LastIndexByte(before, '\n')
+		}
+		return fmt.Errorf("%s:%d:%d: %v (expected what stuntcell calibrate -o wrote)", name, line, col, err)
+	}
+	if k.Schema != calibrationSchema {
+		return fmt.Errorf("%s:1:1: the schema is %.40q (expected %s, as stuntcell calibrate -o writes it)", name, k.Schema, calibrationSchema)
+	}
+	if k.Rig != c.Rig.Name {
+		fmt.Fprintf(std.err, "%s: of rig %s, used for rig %s\n", name, k.Rig, c.Rig.Name)
+	}
+	for _, n := range k.Constants {
+		i := slices.IndexFunc(k.Lines, func(l *calibrate.Line) bool { return l != nil && l.Quantity == n.Quantity && l.Meter == n.Meter })
+		if i < 0 {
+			return fmt.Errorf("%s: constants for the %s against meter %q without their line (expected what stuntcell calibrate -o wrote)", name, n.Quantity, n.Meter)
+		}
+		l := k.Lines[i]
+		if !n.Adjust {
+			fmt.Fprintf(std.err, "%s: the %s is not adjusted (%s): the rig's own limits stand\n", name, n.Quantity, n.Why)
+			continue
+		}
+		found, err := l.Calibrated()
+		if err != nil {
+			return fmt.Errorf("%s: %w", name, err)
+		}
+		found.From = fmt.Sprintf("calibration %s, meter %s", filepath.Base(name), l.Meter)
+		switch n.Quantity {
+		case "current":
+			if most := max(math.Abs(l.Low), math.Abs(l.High)); c.Figure.Current > 1.05*most {
+				fmt.Fprintf(std.err, "%s: the current of %.3g A lies beyond the pairs, which reach %.3g A\n", name, c.Figure.Current, most)
+			}
+			c.Current = found
+		case "voltage":
+			c.Voltage = found
+		}
+	}
+	return nil
 }

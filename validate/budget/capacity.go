@@ -11,6 +11,10 @@ import (
 //
 //	g  = (1 + shunt)·(1 + tempco·(ambient + rise·I²R))·(1 + gain)      what the channel shows for 1 A of truth
 //	z  = (offset + drift·T/2 + thermal)/R                              what it shows for nothing [A]
+//
+// A calibration puts the meter's part of the gain in the place of the shunt's label, and the scatter of its pairs in that of gain and offset,
+// which are then correlated; the meter's part of the offset is an input of its own. The same for voltage.
+//
 //	Q  = (Qlog + sampling + counts + noise - z·T)/g/(1 + tick)         through the shunt [A·s]
 //	Q  = Q/(1 - bypass) + draw·T                                       from the pack
 //	V  = Vlog/(1 + bus gain) - bus offset + I·lead + I·R if behind     at the pack [V]; E = Q·V
@@ -140,11 +144,22 @@ type Figure struct {
 	From string
 }
 
+// Calibrated is what a comparison with a meter leaves open of a channel whose constants are in use: standard uncertainties.
+type Calibrated struct {
+	// Gain (relative) and Offset [A] or [V] come from the scatter of the pairs, with DOF degrees of freedom; R is their correlation.
+	Gain, Offset, R, DOF float64
+	// MeterGain (relative) and MeterOffset [A] or [V] come from the meter's stated accuracy.
+	MeterGain, MeterOffset float64
+	From                   string
+}
+
 // Capacity is a capacity figure with the rig that it was measured with.
 type Capacity struct {
 	Rig    rig.Rig
 	Limits Limits
 	Figure Figure
+	// Current and Voltage, if not nil, take the place of the limits of these channels. Their R is that of currents into the battery being positive.
+	Current, Voltage *Calibrated
 }
 
 // The inputs in their order.
@@ -155,6 +170,7 @@ const (
 	inRise
 	inGain
 	inOffset
+	inMeterOffset
 	inDrift
 	inThermal
 	inCounts
@@ -164,6 +180,8 @@ const (
 	inTick
 	inBusGain
 	inBusOffset
+	inBusMeterGain
+	inBusMeterOffset
 	inBusStep
 	inBusNoise
 	inLead
@@ -180,32 +198,35 @@ const (
 
 // mends says, for each input, how it is made smaller.
 var mends = [inputs]string{
-	inShunt:     "compare the rig with a better meter at several currents (calibrate) and use the constants that it prints",
-	inTempCo:    "calibrate at the temperature of the test, or use a shunt with a smaller temperature coefficient",
-	inAmbient:   "calibrate at the temperature of the test, away from warm parts",
-	inRise:      "use a shunt rated for more current, or let air reach it",
-	inGain:      "compare the rig with a better meter (calibrate)",
-	inOffset:    "read the shunt with the circuit open before and after the test and take the mean off; a larger shunt resistance helps as much",
-	inDrift:     "read the zero before and after the test",
-	inThermal:   "keep both joints of the shunt at one temperature, same metal on both sense wires; read the zero warm, right after the test",
-	inCounts:    "use a shunt with more resistance, a finer range, or average more conversions",
-	inNoise:     "average more conversions for a reading, or read more often",
-	inSampling:  "read more often than the load switches, or average over whole periods of it",
-	inEdges:     "read more often around start and end",
-	inTick:      "compare the counter with network time over a day and correct its rate",
-	inBusGain:   "compare the voltage with a better meter at full and at the end level (calibrate)",
-	inBusOffset: "compare the voltage with a better meter at the end level (calibrate)",
-	inBusStep:   "use a finer range of the voltage channel",
-	inBusNoise:  "average more conversions, or hold the end level for several readings",
-	inLead:      "take sense wires of their own to the pack's terminals",
-	inDraw:      "feed the rig from elsewhere, or lead its supply through the shunt",
-	inBypass:    "remove every other connection to the negative terminal",
-	inLate:      "read more often near the end",
-	inStart:     "charge to a stated taper or for the time that the maker states, and rest alike before each test",
-	inCell:      "put a sensor on the cell and let the pack rest for hours at the test's temperature",
-	inLambda:    "test at the reference temperature",
-	inExponent:  "test at the rated current",
-	inRepeat:    "repeat the test and use the mean",
+	inShunt:          "compare the rig with a better meter at several currents (calibrate) and use the constants that it prints",
+	inTempCo:         "calibrate at the temperature of the test, or use a shunt with a smaller temperature coefficient",
+	inAmbient:        "calibrate at the temperature of the test, away from warm parts",
+	inRise:           "use a shunt rated for more current, or let air reach it",
+	inGain:           "compare the rig with a better meter (calibrate)",
+	inOffset:         "read the shunt with the circuit open before and after the test and take the mean off; a larger shunt resistance helps as much",
+	inMeterOffset:    "take the zero with the circuit open, which needs no meter",
+	inBusMeterGain:   "use a better meter for the voltage",
+	inBusMeterOffset: "use a better meter for the voltage",
+	inDrift:          "read the zero before and after the test",
+	inThermal:        "keep both joints of the shunt at one temperature, same metal on both sense wires; read the zero warm, right after the test",
+	inCounts:         "use a shunt with more resistance, a finer range, or average more conversions",
+	inNoise:          "average more conversions for a reading, or read more often",
+	inSampling:       "read more often than the load switches, or average over whole periods of it",
+	inEdges:          "read more often around start and end",
+	inTick:           "compare the counter with network time over a day and correct its rate",
+	inBusGain:        "compare the voltage with a better meter at full and at the end level (calibrate)",
+	inBusOffset:      "compare the voltage with a better meter at the end level (calibrate)",
+	inBusStep:        "use a finer range of the voltage channel",
+	inBusNoise:       "average more conversions, or hold the end level for several readings",
+	inLead:           "take sense wires of their own to the pack's terminals",
+	inDraw:           "feed the rig from elsewhere, or lead its supply through the shunt",
+	inBypass:         "remove every other connection to the negative terminal",
+	inLate:           "read more often near the end",
+	inStart:          "charge to a stated taper or for the time that the maker states, and rest alike before each test",
+	inCell:           "put a sensor on the cell and let the pack rest for hours at the test's temperature",
+	inLambda:         "test at the reference temperature",
+	inExponent:       "test at the rated current",
+	inRepeat:         "repeat the test and use the mean",
 }
 
 // model returns the measurement model. Results: charge [Ah], energy [Wh].
@@ -239,6 +260,9 @@ func (c Capacity) model() Model {
 	limit(inOffset, "current offset", "V", 0, l.Offset)
 	limit(inDrift, "offset drift", "V/s", 0, l.Drift)
 	limit(inThermal, "thermal voltages", "V", 0, l.Thermal)
+	in[inMeterOffset] = Input{Name: "current offset, the meter's", Unit: "V"}
+	in[inBusMeterGain] = Input{Name: "voltage gain, the meter's", Unit: "1"}
+	in[inBusMeterOffset] = Input{Name: "voltage offset, the meter's", Unit: "V"}
 	limit(inTick, "tick rate", "1", 0, l.Tick)
 	limit(inBusGain, "voltage gain", "1", 0, l.BusGain)
 	limit(inBusOffset, "voltage offset", "V", 0, l.BusOffset)
@@ -282,24 +306,25 @@ func (c Capacity) model() Model {
 		in[inLate] = Input{Name: "stop between readings", Unit: "s"}
 	}
 	m := Model{Inputs: in, Outputs: 2}
-	if l.Reference != 0 {
+	m.Correlations = c.calibrated(in, ohm)
+	if l.Reference != 0 && c.Current == nil && c.Voltage == nil {
 		in[inGain].Shape, in[inBusGain].Shape = Normal, Normal
 		m.Correlations = []Correlation{{A: inGain, B: inBusGain, R: l.Reference}}
 	}
 	power := f.Current * f.Current * ohm
 	m.F = func(x, y []float64) {
 		g := (1 + x[inShunt]) * (1 + x[inTempCo]*(x[inAmbient]+x[inRise]*power)) * (1 + x[inGain])
-		z := (x[inOffset] + x[inDrift]*f.Duration/2 + x[inThermal]) / ohm
+		z := (x[inOffset] + x[inMeterOffset] + x[inDrift]*f.Duration/2 + x[inThermal]) / ohm
 		q := (f.Charge + x[inSampling] + x[inEdges] + x[inCounts] + x[inNoise] - z*f.Duration) / g / (1 + x[inTick])
 		q = q/(1-x[inBypass]) + x[inDraw]*f.Duration
 		drop := f.Current * x[inLead]
 		if r.Wiring.BusBehindShunt {
 			drop += f.Current * ohm
 		}
-		v := vlog/(1+x[inBusGain]) - x[inBusOffset] + drop
+		v := vlog/(1+x[inBusGain]+x[inBusMeterGain]) - x[inBusOffset] - x[inBusMeterOffset] + drop
 		e := q * v
 		if f.EndSlope > 0 {
-			above := f.End/(1+x[inBusGain]) - x[inBusOffset] - x[inBusStep] - x[inBusNoise] + drop - f.End
+			above := f.End/(1+x[inBusGain]+x[inBusMeterGain]) - x[inBusOffset] - x[inBusMeterOffset] - x[inBusStep] - x[inBusNoise] + drop - f.End
 			more := f.Current * (above/f.EndSlope - x[inLate])
 			q += more
 			e += more * f.End
@@ -311,6 +336,35 @@ func (c Capacity) model() Model {
 		y[0], y[1] = q*scale/3600, e*scale/3600
 	}
 	return m
+}
+
+// calibrated puts what a calibration left open in the place of the limits of its channel, and returns the correlations of gain and offset.
+func (c Capacity) calibrated(in []Input, ohm float64) []Correlation {
+	var all []Correlation
+	put := func(i int, name string, u, dof float64, shape Shape, from string) {
+		in[i].Name, in[i].U, in[i].DOF, in[i].Shape, in[i].From, in[i].Assumed = name, u, dof, shape, from, false
+	}
+	scatter := func(gain, offset int, k *Calibrated, what string, unit, r float64) {
+		put(gain, what+" gain, scatter", k.Gain, k.DOF, Student, k.From)
+		put(offset, what+" offset, scatter", k.Offset*unit, k.DOF, Student, k.From)
+		if r != 0 {
+			// Correlated inputs are drawn as normal ones.
+			in[gain].Shape, in[offset].Shape = Normal, Normal
+			all = append(all, Correlation{A: gain, B: offset, R: r})
+		}
+	}
+	if k := c.Current; k != nil {
+		put(inShunt, "current gain, the meter's", k.MeterGain, 0, Rectangular, k.From)
+		put(inMeterOffset, "current offset, the meter's", k.MeterOffset*ohm, 0, Rectangular, k.From)
+		// A discharge is counted positive here, so that the offset has the other sign.
+		scatter(inGain, inOffset, k, "current", ohm, -k.R)
+	}
+	if k := c.Voltage; k != nil {
+		put(inBusMeterGain, "voltage gain, the meter's", k.MeterGain, 0, Rectangular, k.From)
+		put(inBusMeterOffset, "voltage offset, the meter's", k.MeterOffset, 0, Rectangular, k.From)
+		scatter(inBusGain, inBusOffset, k, "voltage", 1, k.R)
+	}
+	return all
 }
 
 // sampling is the error of the integration itself: from the log's bound, or from a switched load read so many times.

@@ -317,3 +317,32 @@ func TestTolerancesOfARigFile(t *testing.T) {
 		t.Errorf("a negative tolerance and an unknown key: %v", err)
 	}
 }
+
+// A calibrated channel: gain and offset of one straight line are correlated, and the charge of a discharge I·T at the current -I has
+// u² = (I·T·u_G)² + (T·u_O)² - 2·r·I·T²·u_G·u_O + the meter's own parts (JCGM 100, equation 13). Everything else is taken as known.
+func TestCalibratedChannel(t *testing.T) {
+	r, err := rig.ByName("shop-50a")
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.Front.ShuntStep, r.Front.ShuntNoise = 1e-15, 0
+	const amps, hours, ug, uo, corr, mg, mo = 2.0, 5.0, 4e-4, 1.5e-3, -0.6, 3e-4, 2e-3
+	c := Capacity{Rig: r, Figure: Figure{Charge: amps * hours * 3600, Duration: hours * 3600, Current: amps, Voltage: 12, Every: 1e-9},
+		Current: &Calibrated{Gain: ug, Offset: uo, R: corr, DOF: 9, MeterGain: mg, MeterOffset: mo, From: "a test"}}
+	s, err := c.State(Options{Seed: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := math.Sqrt(sq(amps*hours*ug) + sq(hours*uo) - 2*corr*amps*hours*hours*ug*uo + sq(amps*hours*mg) + sq(hours*mo))
+	if math.Abs(s.Charge.U1-want) > 1e-3*want {
+		t.Errorf("u %.6g Ah, by hand %.6g Ah", s.Charge.U1, want)
+	}
+	for _, l := range s.Lines {
+		if l.Name == "shunt tolerance" {
+			t.Error("the shunt's label counts beside its calibration")
+		}
+	}
+	if has := c.Has(); math.Abs(has.Current-2*(math.Hypot(ug, mg)+math.Hypot(uo, mo)/amps)) > 1e-6 {
+		t.Errorf("limit of the current %v", has.Current)
+	}
+}

@@ -31,14 +31,22 @@ var clauses = [...]struct {
 	name, status string
 	asked        Accuracy
 }{
-	{"IEC 62660-2, 4.3", "confirmed (identical national edition, 2014)", Accuracy{0.001, 0.01, 0.001, 2}},
-	{"IEC 60896-2-1:2002, 3.1", "confirmed (draft of 60896-21; class 0.5)", Accuracy{0.005, 0.005, 0.001, 1}},
-	{"IEC 61951-2:2022, 4", "confirmed indirectly", Accuracy{0.01, 0.01, 0.001, 2}},
+	{"IEC 62660-2, 4.3", "figures read in the identical national edition of 2014", Accuracy{0.001, 0.01, 0.001, 2}},
+	{"IEC 60896-2-1:2002, 3.1", "figures read in the draft of 60896-21; class 0.5, taken of the reading", Accuracy{0.005, 0.005, 0.001, 1}},
+	{"IEC 61951-2:2022, 4", "figures as quoted in public, the clause itself not seen", Accuracy{0.01, 0.01, 0.001, 2}},
 }
 
 // Has returns the limits of the rig in the test, all of one quantity added up as if they lay the same way.
 func (c Capacity) Has() Accuracy {
 	l, f, r := c.Limits, c.Figure, c.Rig
+	// Of a calibrated channel, two standard uncertainties are the limit.
+	if k := c.Current; k != nil {
+		l.Shunt.Half, l.Gain.Half = 2*math.Hypot(k.Gain, k.MeterGain), 0
+		l.Offset.Half = 2 * math.Hypot(k.Offset, k.MeterOffset) * r.Shunt.Nominal
+	}
+	if k := c.Voltage; k != nil {
+		l.BusGain.Half, l.BusOffset.Half = 2*math.Hypot(k.Gain, k.MeterGain), 2*math.Hypot(k.Offset, k.MeterOffset)
+	}
 	power := f.Current * f.Current * r.Shunt.Nominal
 	current := l.Shunt.Half + l.TempCo.Half*(l.Ambient.Half+(r.Shunt.Rise+l.Rise.Half)*power) + l.Gain.Half +
 		(l.Offset.Half+l.Thermal.Half+l.Drift.Half*f.Duration+r.Front.ShuntStep/2)/(r.Shunt.Nominal*f.Current) + l.Bypass.Half + l.Draw.Half/f.Current
@@ -70,20 +78,19 @@ func (c Capacity) Clauses() []Clause {
 	return out
 }
 
-// text is the clause for a person.
-func (c Clause) text() string {
-	part := func(name string, has, asked float64, unit string, scale float64) string {
-		mark := ""
-		if has > asked {
-			mark = " NO"
-		}
-		return fmt.Sprintf("%s %.2g of %.2g %s%s", name, has*scale, asked*scale, unit, mark)
-	}
-	verdict := "would be met"
+// row is the clause as a line of a table: what is asked, marked where the rig is not good enough.
+func (c Clause) row() string {
+	verdict := "met"
 	if !c.Meets {
-		verdict = "would not be met"
+		verdict = "not met"
 	}
-	return fmt.Sprintf("%s (%s): %s: %s; %s; %s; %s", c.Standard, c.Status, verdict,
-		part("voltage", c.Has.Voltage, c.Asked.Voltage, "%", 100), part("current", c.Has.Current, c.Asked.Current, "%", 100),
-		part("time", c.Has.Time, c.Asked.Time, "%", 100), part("temperature", c.Has.Temperature, c.Asked.Temperature, "K", 1))
+	cell := func(has, asked, scale float64) string {
+		mark := " "
+		if has > asked {
+			mark = "!"
+		}
+		return fmt.Sprintf("%8.2g%s", asked*scale, mark)
+	}
+	return fmt.Sprintf("  %-26s %s %s %s %s  %s\n", c.Standard, cell(c.Has.Voltage, c.Asked.Voltage, 100), cell(c.Has.Current, c.Asked.Current, 100),
+		cell(c.Has.Time, c.Asked.Time, 100), cell(c.Has.Temperature, c.Asked.Temperature, 1), verdict)
 }

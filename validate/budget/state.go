@@ -189,11 +189,12 @@ func (s *Stated) sentence(c Capacity) string {
 	if f.Cell != 0 || f.Reference != 0 {
 		at += fmt.Sprintf(" and %.1f degC", f.Reference-273.15)
 	}
-	how := "the uncertainty is expanded by k from Student's t (JCGM 100)"
+	_, u := Round(s.Charge.Y, s.Charge.U1, 2)
+	how := fmt.Sprintf("the number after ± is the expanded uncertainty U = k·u, from the combined standard uncertainty u = %s Ah and k from Student's t (JCGM 100)", u)
 	if s.Charge.quote.ByMonteCarlo {
-		how = "the interval is the shortest by Monte Carlo (JCGM 101)"
+		how = "the limits are those of the shortest coverage interval by Monte Carlo (JCGM 101)"
 	}
-	text := fmt.Sprintf("The capacity is %s %s; %s for a coverage probability of about %.4g %%.", s.Charge.Stated, at, how, 100*s.Charge.P)
+	text := fmt.Sprintf("The capacity is %s %s; %s, for a coverage probability of about %.4g %%.", s.Charge.Stated, at, how, 100*s.Charge.P)
 	if n := len(s.Assumed); n > 0 {
 		text += fmt.Sprintf(" %d of its %d contributions are assumed (common practice), not known for this rig.", n, len(s.Lines))
 	}

@@ -16,13 +16,25 @@ func (s *Stated) WriteText(w io.Writer) error {
 		b.WriteString(Wrap("Figure: "+s.From, "", "        "))
 	}
 	fmt.Fprintf(&b, "\n%-30s %11s %-5s %8s %6s %6s  %s\n", "contribution", "u", "", "mAh", "of Ah", "of Wh", "")
+	small, left, smallAssumed := 0, 0.0, " "
 	for _, l := range s.Lines {
 		mark := " "
 		if l.Assumed {
 			mark = "*"
 		}
-		fmt.Fprintf(&b, "%-29s%s %11.3g %-5s %8.3g %5.1f%% %5.1f%%  %s\n",
-			l.Name, mark, l.U, l.Unit, 1000*l.Charge, 100*l.ShareCharge, 100*l.ShareEnergy, strings.Repeat("#", bar(l.ShareCharge)))
+		if math.Abs(l.ShareCharge) < negligible && math.Abs(l.ShareEnergy) < negligible {
+			small++
+			left = math.Hypot(left, l.Charge)
+			if l.Assumed {
+				smallAssumed = "*"
+			}
+			continue
+		}
+		b.WriteString(strings.TrimRight(fmt.Sprintf("%-29s%s %11.3g %-5s %8.3g %5.1f%% %5.1f%%  %s",
+			l.Name, mark, l.U, l.Unit, 1000*l.Charge, 100*l.ShareCharge, 100*l.ShareEnergy, strings.Repeat("#", bar(l.ShareCharge))), " ") + "\n")
+	}
+	if small > 0 {
+		fmt.Fprintf(&b, "%-29s%s %17s %8.3g   below 0.05 %% each\n", fmt.Sprintf("%d smaller ones together", small), smallAssumed, "", 1000*left)
 	}
 	if len(s.Assumed) > 0 {
 		b.WriteString("* assumed (common practice): nobody stated it for this rig\n")
@@ -33,7 +45,9 @@ func (s *Stated) WriteText(w io.Writer) error {
 		r          Result
 	}{{"charge", "Ah", s.Charge}, {"energy", "Wh", s.Energy}} {
 		dof := "infinite"
-		if r.r.DOF > 0 {
+		if r.r.DOF > 1000 {
+			dof = "above 1000"
+		} else if r.r.DOF > 0 {
 			dof = fmt.Sprintf("%.0f", math.Floor(r.r.DOF))
 		}
 		y, u := Round(r.r.Y, r.r.U1, 2)
@@ -52,9 +66,17 @@ func (s *Stated) WriteText(w io.Writer) error {
 	for _, a := range s.Advice {
 		b.WriteString(Wrap(a, "", "  "))
 	}
-	b.WriteString("\nEquipment clauses, limits of one quantity added up:\n")
-	for _, c := range s.Standards {
-		b.WriteString(Wrap(c.text(), "  ", "    "))
+	if len(s.Standards) > 0 {
+		b.WriteString("\nWould this rig meet what standards ask of equipment? (limits added up)\n")
+		fmt.Fprintf(&b, "  %-26s %9s %9s %9s %9s\n", "", "voltage %", "current %", "time %", "temp. K")
+		h := s.Standards[0].Has
+		fmt.Fprintf(&b, "  %-26s %9.2g %9.2g %9.2g %9.2g\n", "this rig in this test", 100*h.Voltage, 100*h.Current, 100*h.Time, h.Temperature)
+		for _, c := range s.Standards {
+			b.WriteString(c.row())
+		}
+		for _, c := range s.Standards {
+			b.WriteString(Wrap(c.Standard+": "+c.Status+".", "  ", "    "))
+		}
 	}
 	b.WriteByte('\n')
 	b.WriteString(Wrap(s.Sentence, "For the report: ", "  "))
@@ -62,6 +84,9 @@ func (s *Stated) WriteText(w io.Writer) error {
 	_, err := io.WriteString(w, b.String())
 	return err
 }
+
+// negligible is the share of u² below which a contribution is not listed alone.
+const negligible = 0.0005
 
 // bar is the length of a share's bar: twelve for all of it.
 func bar(share float64) int {

@@ -404,3 +404,18 @@ func outside(r []float64, sd float64) int {
 	}
 	return n
 }
+
+// Calibrated is what the line leaves open of its channel, for a budget.
+func (l *Line) Calibrated() (*budget.Calibrated, error) {
+	c := &budget.Calibrated{Gain: l.GainError / l.Gain, Offset: l.OffsetError, R: l.GainOffset, DOF: float64(l.DOF), MeterGain: l.GainMeter / l.Gain, MeterOffset: l.OffsetMeter}
+	for _, x := range [...]float64{c.Gain, c.Offset, c.MeterGain, c.MeterOffset} {
+		if !(x >= 0) || math.IsInf(x, 0) {
+			return nil, fmt.Errorf("the %s against %s: an uncertainty is no positive number", l.Quantity, l.meter.name())
+		}
+	}
+	if !(math.Abs(c.R) <= 1) || !(c.DOF > 0) {
+		return nil, fmt.Errorf("the %s against %s: correlation %v with %v degrees of freedom", l.Quantity, l.meter.name(), c.R, c.DOF)
+	}
+	c.R = max(-0.999999, min(0.999999, c.R))
+	return c, nil
+}
