@@ -69,7 +69,7 @@ func (d *Device) target() int64 {
 		return d.benches[0].Now()
 	}
 	ns := float64(time.Since(d.begun)) * d.options.Speed
-	return d.from + int64(math.Min(ns, float64(instrument.Latest))) + d.benches[0].Skipped()
+	return min(d.from+int64(math.Min(ns, float64(instrument.Latest)))+d.benches[0].Skipped(), instrument.Latest)
 }
 
 // advance moves the benches to the instant that is to for the first: each has skipped what its client wanted.
@@ -208,7 +208,9 @@ func (d *Device) hold(ctx context.Context, line Line, stays bool) error {
 		c.setWriteBy = l.SetWriteDeadline
 	}
 	d.mu.Lock()
-	d.advance(d.target())
+	if d.real() {
+		d.advance(d.target())
+	}
 	c.dialect = d.talk()
 	name := fmt.Sprintf("%s/%d", d.options.Name, d.lines)
 	d.lines++

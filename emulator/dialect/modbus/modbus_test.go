@@ -242,8 +242,9 @@ func TestTimeOfUnits(t *testing.T) {
 	for range 3 {
 		benches = append(benches, dialecttest.Bench(t, instrument.Stepped))
 	}
-	c := wiretest.Dial(t, wiretest.OnTCP(t, device(modbus.Options{TCP: true}, benches...)))
+	addr := wiretest.OnTCP(t, device(modbus.Options{TCP: true}, benches...))
 	for unit, seconds := range map[byte]byte{1: 100, 2: 20} {
+		c := wiretest.Dial(t, addr)
 		request := []byte{0, 1, 0, 0, 0, 6, unit, 6, 0, 3, 0, seconds}
 		if _, err := c.Write(request); err != nil {
 			t.Fatal(err)
