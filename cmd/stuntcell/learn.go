@@ -237,7 +237,7 @@ func ask(ctx context.Context, std streams, in io.Reader, l *lesson.Lesson) (*les
 		text string
 		err  error
 	}
-	lines := make(chan line)
+	lines := make(chan line, 1)
 	r := bufio.NewReader(in)
 	for {
 		fmt.Fprint(std.out, "> ")

@@ -21,7 +21,7 @@ import (
 func TestLearnAsksOnATerminal(t *testing.T) {
 	t.Setenv("XDG_CONFIG_HOME", t.TempDir())
 	t.Setenv("TERM", "vt100")
-	screen := learnAt(t, context.Background(), "about six\r6 Ah\r")
+	screen := learnAt(t, context.Background(), "about six\r", "6 Ah\r")
 	asked, told, ok := strings.Cut(screen, "> about six")
 	if !ok || strings.Contains(asked, "6.09 Ah") {
 		t.Fatalf("it did not ask first:\n%s", screen)
@@ -46,7 +46,7 @@ func TestLearnWithoutAnAnswer(t *testing.T) {
 	}
 	ctx, cancel := context.WithCancelCause(context.Background())
 	time.AfterFunc(50*time.Millisecond, func() { cancel(interrupted) })
-	if screen := learnAt(t, ctx, ""); strings.Contains(screen, "6.09 Ah") {
+	if screen := learnAt(t, ctx); strings.Contains(screen, "6.09 Ah") {
 		t.Errorf("an interrupt:\n%s", screen)
 	}
 	if p, err := loadProgress(); err != nil || len(p.Lessons) != 0 {
@@ -54,8 +54,8 @@ func TestLearnWithoutAnAnswer(t *testing.T) {
 	}
 }
 
-// learnAt runs the lesson on rates on a terminal at which somebody types, and returns the screen.
-func learnAt(t *testing.T, ctx context.Context, typed string) string {
+// learnAt runs the lesson on rates on a terminal at which somebody types an answer at each prompt, and returns the screen.
+func learnAt(t *testing.T, ctx context.Context, answers ...string) string {
 	t.Helper()
 	master, slave, err := pty.Open()
 	if err != nil {
@@ -64,13 +64,21 @@ func learnAt(t *testing.T, ctx context.Context, typed string) string {
 	defer master.Close()
 	screen := make(chan string)
 	go func() {
-		var b bytes.Buffer
-		b.ReadFrom(master) // ends with an error when the other end is closed
-		screen <- b.String()
+		var seen []byte
+		for {
+			part := make([]byte, 4096)
+			n, err := master.Read(part) // ends with an error when the other end is closed
+			seen = append(seen, part[:n]...)
+			if len(answers) > 0 && bytes.HasSuffix(seen, []byte("\n> ")) {
+				master.WriteString(answers[0])
+				answers = answers[1:]
+			}
+			if err != nil {
+				screen <- string(seen)
+				return
+			}
+		}
 	}()
-	if _, err := master.WriteString(typed); err != nil {
-		t.Fatal(err)
-	}
 	std := streams{in: slave, out: slave, err: slave}
 	root := newRoot(std)
 	root.SetArgs([]string{"learn", "rate"})

@@ -144,7 +144,7 @@ func paragraphs(text string) []string {
 func (o *Outcome) check(c stated) Checked {
 	f := o.figure(c.figure)
 	within := math.Max(c.within, c.share*math.Abs(c.value))
-	shown := fmt.Sprintf("within %.3g %s", within/unitSize(f.Unit), f.Unit)
+	shown := strings.TrimSpace(fmt.Sprintf("within %.3g %s", within/unitSize(f.Unit), f.Unit))
 	if c.within == 0 {
 		shown = fmt.Sprintf("within %.3g %%", c.share*100)
 	}

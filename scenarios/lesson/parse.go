@@ -151,7 +151,7 @@ func (p *parser) prose(f quantity.Field) string {
 func (p *parser) lines(f quantity.Field) []string {
 	var out []string
 	for _, item := range f.List() {
-		out = append(out, strings.TrimSpace(p.prose(item)))
+		out = append(out, strings.TrimRight(p.prose(item), " \n"))
 	}
 	return out
 }
