@@ -1,13 +1,11 @@
 package main
 
 import (
-	"bufio"
 	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"net"
-	"os"
 	"slices"
 	"strconv"
 	"strings"
@@ -335,6 +333,7 @@ type emulation struct {
 	options emulateOptions
 	benches []*instrument.Bench
 	told    *emulator.Record // nil: not readings
+	served  bool             // it could be reached
 	mu      sync.Mutex       // of the files
 }
 
@@ -368,19 +367,20 @@ func (e *emulation) run(ctx context.Context, faults wire.Faults) (err error) {
 		return err
 	}
 	if o.trace != "" {
-		tell, closeFile, failed := e.keep(o.trace, "")
+		tell, done, failed := e.keep(o.trace)
 		if failed != nil {
 			return failed
 		}
-		defer func() { err = errors.Join(err, closeFile()) }()
+		defer func() { err = errors.Join(err, done()) }()
 		w.Trace = func(a wire.Act) { tell(a.String()) }
 	}
 	if o.capture != "" {
-		tell, closeFile, failed := e.keep(o.capture, "stuntcell capture 1\n")
+		tell, done, failed := e.keep(o.capture)
 		if failed != nil {
 			return failed
 		}
-		defer func() { err = errors.Join(err, closeFile()) }()
+		defer func() { err = errors.Join(err, done()) }()
+		tell(wire.CaptureHead)
 		w.Capture = func(op wire.Op) { tell(op.String()) }
 	}
 	serve := e.onLine
@@ -393,24 +393,26 @@ func (e *emulation) run(ctx context.Context, faults wire.Faults) (err error) {
 	return context.Cause(ctx)
 }
 
-// keep opens a file that lines are kept in as they come.
-func (e *emulation) keep(name, head string) (tell func(string), done func() error, err error) {
-	f, err := os.Create(name)
+// keep begins a file of lines; done puts it in its place, unless the device never came to be.
+func (e *emulation) keep(path string) (tell func(string), done func() error, err error) {
+	f, err := createWhole(path)
 	if err != nil {
 		return nil, nil, err
 	}
-	out := bufio.NewWriter(f)
-	out.WriteString(head)
 	tell = func(line string) {
 		e.mu.Lock()
 		defer e.mu.Unlock()
-		out.WriteString(line)
-		out.WriteByte('\n')
+		f.WriteString(line)
+		f.WriteByte('\n')
 	}
 	return tell, func() error {
 		e.mu.Lock()
 		defer e.mu.Unlock()
-		return errors.Join(out.Flush(), f.Close())
+		if !e.served {
+			f.discard()
+			return nil
+		}
+		return f.commit()
 	}, nil
 }
 
@@ -529,6 +531,7 @@ func (e *emulation) onLine(ctx context.Context, w wire.Options) error {
 
 // ready says where the device is to be found.
 func (e *emulation) ready(where string) {
+	e.served = true
 	packs := ""
 	if n := len(e.benches); n > 1 {
 		packs = fmt.Sprintf(", %d packs", n)

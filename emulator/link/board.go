@@ -181,7 +181,7 @@ func (b *Board) greet(ctx context.Context) (*Answer, error) {
 			return nil, err
 		}
 		if !time.Now().Before(deadline) {
-			f.Detail = fmt.Sprintf("no `ok` to %d greetings within %v", sent, b.options.Timeout)
+			f.Detail = fmt.Sprintf("no `ok` to the greeting, sent %d times within %v", sent, b.options.Timeout)
 			if f.Line != "" {
 				f.Detail += ", but what is none of the link's"
 			}

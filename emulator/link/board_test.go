@@ -300,7 +300,7 @@ func TestSilentBoard(t *testing.T) {
 		}
 		_, err := exchange(b, 1)
 		var f *link.Failure
-		if !errors.As(err, &f) || f.Kind != link.Hang || !strings.Contains(f.Error(), "2 greetings") {
+		if !errors.As(err, &f) || f.Kind != link.Hang || !strings.Contains(f.Error(), "sent 2 times") {
 			t.Errorf("%s: %v", name, err)
 		}
 		if noise != "" && (f == nil || !strings.HasPrefix(f.Line, "ready")) {

@@ -14,10 +14,10 @@ import (
 
 // Op is one operation of a captured session: bytes that passed at an instant.
 type Op struct {
-	T    int64 // the bench's instant [ns]
-	To   bool  // to the client (else from it)
-	Data []byte
-	Line int // in the file
+	T    int64  // the bench's instant [ns]
+	To   bool   // to the client (else from it)
+	Data []byte // valid while [Options].Capture hears of it
+	Line int    // in the file
 }
 
 // String is the operation as a line of a capture.
@@ -29,8 +29,8 @@ func (o Op) String() string {
 	return fmt.Sprintf("%d %s %s", o.T, direction, strconv.QuoteToASCII(string(o.Data)))
 }
 
-// captureHead is the first line of a capture.
-const captureHead = "stuntcell capture 1"
+// CaptureHead is the first line of a capture.
+const CaptureHead = "stuntcell capture 1"
 
 // Bounds of a capture that is read.
 const (
@@ -53,8 +53,8 @@ func ParseCapture(file string, r io.Reader) ([]Op, error) {
 		n++
 		text := strings.TrimRight(lines.Text(), "\r")
 		if n == 1 {
-			if text != captureHead {
-				return fail(1, "%.40q: expected the first line %q", text, captureHead)
+			if text != CaptureHead {
+				return fail(1, "%.40q: expected the first line %q", text, CaptureHead)
 			}
 			continue
 		}
@@ -85,7 +85,7 @@ func ParseCapture(file string, r io.Reader) ([]Op, error) {
 	}
 	if n == 0 {
 		n = 1
-		return fail(1, "the file is empty: expected the first line %q", captureHead)
+		return fail(1, "the file is empty: expected the first line %q", CaptureHead)
 	}
 	return ops, nil
 }
