@@ -17,6 +17,7 @@ import (
 // light, dark and on paper. Nothing may be written to the console as an error, nothing may be asked for that is not on the loopback, and axe-core
 // finds no violation that is serious or critical. The pictures that it takes are in the folder that it names.
 func TestBrowser(t *testing.T) {
+	t.Setenv("XDG_CONFIG_HOME", t.TempDir()) // where the progress of lessons is kept
 	b := newBrowser(t)
 	site := openSite(t, "127.0.0.1:0")
 
@@ -129,12 +130,34 @@ func TestBrowser(t *testing.T) {
 		tab.see("#result", "rig shop-50a")
 		tab.address("part-shunt=0.05")
 	})
+	t.Run("Lessons", func(t *testing.T) {
+		tab := b.tab(t, 1280)
+		tab.open(site.url + "lessons")
+		tab.accessible()
+		tab.shot("lessons")
+		tab.click("a[href='/lessons/two-clocks']")
+		tab.see("h1", "Two clocks")
+		tab.accessible()
+		tab.shot("lesson-asked")
+		tab.do(chromedp.Focus(chromedp.CSS("#answer")))
+		tab.keys("6 min" + kb.Enter)
+		tab.see("#main", "You said 6 min")
+		tab.drawn()
+		tab.accessible()
+		tab.shot("lesson-told")
+		tab.click("a[href='/lessons/two-clocks?try=on']")
+		tab.see("#what", "A variation")
+		tab.drawn()
+		tab.accessible()
+		tab.open(site.url + "lessons")
+		tab.see("#main", "1 of")
+	})
 	t.Run("Keyboard", func(t *testing.T) { keyboardAlone(b.tab(t, 1280), site.url) })
 	t.Run("WithoutScript", func(t *testing.T) { withoutScript(b.tab(t, 1280), site.url) })
 	t.Run("Looks", func(t *testing.T) {
-		for _, path := range []string{"", "rehearse?plan=charge-then-discharge&beside-ambient=0+degC", "prove?scope=picked", "logs", "budget"} {
+		for _, path := range []string{"", "rehearse?plan=charge-then-discharge&beside-ambient=0+degC", "prove?scope=picked", "logs", "budget", "lessons", "lessons/rate?answer=1"} {
 			name, _, _ := strings.Cut(path, "?")
-			if name == "" {
+			if name = strings.ReplaceAll(name, "/", "-"); name == "" {
 				name = "start"
 			}
 			tab := b.tab(t, 360)

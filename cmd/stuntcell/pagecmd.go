@@ -4,10 +4,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"os"
 	"os/exec"
 	"runtime"
+	"sync"
 	"syscall"
 
 	"github.com/spf13/cobra"
@@ -16,6 +18,7 @@ import (
 	"stuntcell/emulator/rig"
 	"stuntcell/model"
 	"stuntcell/scenarios"
+	"stuntcell/scenarios/lesson"
 	"stuntcell/validate/verdict"
 )
 
@@ -28,8 +31,8 @@ func newPage(std streams) *cobra.Command {
 	var o pageOptions
 	cmd := &cobra.Command{
 		Use:   "page",
-		Short: "The local page: rehearse, prove, logs and budget in a browser",
-		Long: `The local page: rehearse, prove, logs and budget in a browser on this machine. It needs
+		Short: "The local page: rehearse, prove, logs, budget and lessons in a browser",
+		Long: `The local page: rehearse, prove, logs, budget and lessons in a browser on this machine. It needs
 no account and no network, and can be read without script. What is shown is in the address, so
 that a link or a hand-out opens the same view; pictures, tables, files and the command line that
 does the same can be taken away. It runs until it is interrupted.
@@ -66,7 +69,7 @@ func runPage(ctx context.Context, std streams, o pageOptions) error {
 		return usagef("", "--addr %s: %w", o.addr, err)
 	}
 	defer l.Close()
-	options := localpage.Options{Tool: version, Bench: pageBench{b}, Notes: std.err}
+	options := localpage.Options{Tool: version, Bench: &pageBench{bench: b}, Notes: std.err}
 	if ip := l.Addr().(*net.TCPAddr).IP; !ip.IsLoopback() {
 		options.Host, options.Open = host, true
 		fmt.Fprintf(std.err, "stuntcell: on %s the page can be opened by everybody on that network\n", l.Addr())
@@ -106,11 +109,15 @@ func openBrowser(url string) error {
 }
 
 // pageBench is the bench as the page plays on it.
-type pageBench struct{ *bench }
+type pageBench struct {
+	*bench
+	// learning lets one prediction at a time be kept: two tabs may answer at once.
+	learning sync.Mutex
+}
 
-func (p pageBench) Env() scenarios.Env { return p.env() }
+func (p *pageBench) Env() scenarios.Env { return p.env() }
 
-func (p pageBench) Suite() []string {
+func (p *pageBench) Suite() []string {
 	var files []string
 	for _, name := range p.project.Suite {
 		if isFile(name) {
@@ -120,18 +127,18 @@ func (p pageBench) Suite() []string {
 	return files
 }
 
-func (p pageBench) Scenario(name string, env scenarios.Env) (*scenarios.Scenario, error) {
+func (p *pageBench) Scenario(name string, env scenarios.Env) (*scenarios.Scenario, error) {
 	return p.scenarioIn(name, env)
 }
 
-func (p pageBench) Pack(name string) (*model.Pack, error) { return p.packNamed(name) }
+func (p *pageBench) Pack(name string) (*model.Pack, error) { return p.packNamed(name) }
 
-func (p pageBench) Rig(name string) (rig.Rig, error) { return p.rigNamed(name) }
+func (p *pageBench) Rig(name string) (rig.Rig, error) { return p.rigNamed(name) }
 
-func (p pageBench) Own() string { return p.project.Logger }
+func (p *pageBench) Own() string { return p.project.Logger }
 
 // Prove implements [localpage.Bench].
-func (p pageBench) Prove(ctx context.Context, logger string, sc *scenarios.Scenario) (*verdict.Verdict, error) {
+func (p *pageBench) Prove(ctx context.Context, logger string, sc *scenarios.Scenario) (*verdict.Verdict, error) {
 	c := choice{timeout: answerTimeout}
 	switch logger {
 	case localpage.OwnLogger:
@@ -150,4 +157,37 @@ func (p pageBench) Prove(ctx context.Context, logger string, sc *scenarios.Scena
 		return nil, err
 	}
 	return done.verdict, nil
+}
+
+// Learned implements [localpage.Bench].
+func (p *pageBench) Learned() (map[string]bool, error) {
+	p.learning.Lock()
+	defer p.learning.Unlock()
+	kept, err := loadProgress()
+	if err != nil {
+		return nil, err
+	}
+	out := map[string]bool{}
+	for name, a := range kept.Lessons {
+		out[name] = a.Right
+	}
+	return out, nil
+}
+
+// Predicted implements [localpage.Bench].
+func (p *pageBench) Predicted(l *lesson.Lesson, a lesson.Answer, o *lesson.Outcome) error {
+	p.learning.Lock()
+	defer p.learning.Unlock()
+	return record(l, false, a, o)
+}
+
+// Progress implements [localpage.Bench].
+func (p *pageBench) Progress(w io.Writer) error {
+	p.learning.Lock()
+	defer p.learning.Unlock()
+	kept, err := loadProgress()
+	if err != nil {
+		return err
+	}
+	return kept.writeCSV(w)
 }

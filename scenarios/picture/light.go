@@ -20,6 +20,7 @@ func (p *Picture) Lighten(most int) {
 		}
 	}
 	k := 0
+	p.Panels = append([]Panel(nil), p.Panels...)
 	for n := range p.Panels {
 		// The curves may be another picture's as well.
 		curves := append([]Curve(nil), p.Panels[n].Curves...)

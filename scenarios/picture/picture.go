@@ -48,9 +48,11 @@ type Panel struct {
 
 // Curve is one line of a panel. A panel's curves get strokes in their order; the first is the heaviest.
 type Curve struct {
-	// Name stands in the key of a panel with more than one curve.
+	// Name stands in the key of a panel with more than one curve. Empty: the curve needs no word there, as one whose like stands in the key of another panel.
 	Name   string
 	Points []Point
+	// Like is the place, from 1, whose stroke the curve has, so that what is one thing looks the same in all panels; 0: its own place.
+	Like int
 	// Dots says that these are single values: each is drawn as a dot, and no line through them.
 	Dots bool
 }
@@ -297,9 +299,12 @@ func (p *Picture) panel(n int, colours palette, low, high, scale float64) *plot.
 		}
 	}
 	for k, c := range panel.Curves {
+		if c.Like > 0 {
+			k = c.Like - 1
+		}
 		line := p.curve(k, c, scale)
 		q.Add(line)
-		if len(panel.Curves) > 1 {
+		if len(panel.Curves) > 1 && c.Name != "" {
 			q.Legend.Add(c.Name, line)
 		}
 	}
@@ -352,7 +357,13 @@ func (p *Panel) keyRows() float64 {
 	if len(p.Curves) < 2 {
 		return 0
 	}
-	return float64(len(p.Curves))
+	rows := 0.0
+	for _, c := range p.Curves {
+		if c.Name != "" {
+			rows++
+		}
+	}
+	return rows
 }
 
 // reach is the lowest and the highest that a panel shows, with a margin, and room above for its key and the names of the marks.

@@ -1,4 +1,4 @@
-// Package page is the local page: rehearse, prove, logs and budget in a browser on one's own machine.
+// Package page is the local page: rehearse, prove, logs, budget and lessons in a browser on one's own machine.
 //
 // Everything is rendered on the server by html/template and can be read and used without script; the script adds what it can
 // (figures that follow the inputs, live progress, files that are dropped). Nothing is loaded from elsewhere: the
@@ -30,6 +30,7 @@ import (
 	"stuntcell/emulator/rig"
 	"stuntcell/model"
 	"stuntcell/scenarios"
+	"stuntcell/scenarios/lesson"
 	"stuntcell/validate/verdict"
 )
 
@@ -67,6 +68,11 @@ type Bench interface {
 	Own() string
 	// Prove runs a logger, a built-in one or Own, through a scenario and judges what it logs.
 	Prove(ctx context.Context, logger string, sc *scenarios.Scenario) (*verdict.Verdict, error)
+	// Learned says which lessons on board were done, and whether the last prediction held. Predicted keeps one, and Progress writes them all
+	// as CSV.
+	Learned() (map[string]bool, error)
+	Predicted(l *lesson.Lesson, a lesson.Answer, o *lesson.Outcome) error
+	Progress(w io.Writer) error
 }
 
 // Limits bound what the server does.
@@ -117,6 +123,7 @@ type Server struct {
 	runs    *shelf[*run]
 	logs    *shelf[*auditedLog]
 	played  cache
+	lessons outcomes
 	slots   chan struct{} // processors
 	handler http.Handler
 	// ctx ends everything that was started, wg waits for it.
@@ -220,6 +227,11 @@ func (s *Server) routes() http.Handler {
 	get("/logs/{id}/{file}", s.logsFile)
 	get("/budget", s.budget)
 	get("/budget/{file}", s.budgetFile)
+	get("/lessons", s.lessonList)
+	get("/lessons/progress.csv", s.lessonProgress)
+	get("/lessons/{name}", s.lesson)
+	post("/lessons/{name}", s.Limits.Form, s.lessonAnswer)
+	get("/lessons/{name}/{file}", s.lessonFile)
 	m.Handle("GET /static/", staticFiles())
 	m.Handle("/", s.answer(func(_ http.ResponseWriter, r *http.Request) error {
 		return problem{status: http.StatusNotFound, Title: "Nothing here", Text: "There is no page of this address."}

@@ -7,6 +7,7 @@ import (
 	"encoding/xml"
 	"fmt"
 	"io"
+	"maps"
 	"mime/multipart"
 	"net"
 	"net/http"
@@ -28,6 +29,7 @@ import (
 	"stuntcell/emulator/rig"
 	"stuntcell/model"
 	"stuntcell/scenarios"
+	"stuntcell/scenarios/lesson"
 	"stuntcell/validate"
 	"stuntcell/validate/loggers"
 	"stuntcell/validate/verdict"
@@ -42,6 +44,7 @@ type bench struct {
 	own   string
 	// wait, if not nil, holds every proof until it is closed.
 	wait chan struct{}
+	*learned
 }
 
 func (b bench) Env() scenarios.Env {
@@ -79,6 +82,33 @@ func (b bench) Prove(ctx context.Context, logger string, sc *scenarios.Scenario)
 		return nil, err
 	}
 	return validate.Judge(sc, rec, validate.Options{Tool: "test", Logger: "built-in " + logger}), nil
+}
+
+// learned is what was predicted.
+type learned struct {
+	mu   sync.Mutex
+	kept map[string]bool
+}
+
+func (b bench) Learned() (map[string]bool, error) {
+	if b.learned == nil {
+		return nil, nil
+	}
+	b.learned.mu.Lock()
+	defer b.learned.mu.Unlock()
+	return maps.Clone(b.learned.kept), nil
+}
+
+func (b bench) Predicted(l *lesson.Lesson, a lesson.Answer, o *lesson.Outcome) error {
+	b.learned.mu.Lock()
+	defer b.learned.mu.Unlock()
+	b.learned.kept[l.Name] = o.Holds(a)
+	return nil
+}
+
+func (b bench) Progress(w io.Writer) error {
+	_, err := fmt.Fprintln(w, "lesson,title", len(b.learned.kept))
+	return err
 }
 
 func newServer(t testing.TB, o page.Options) *page.Server {
@@ -192,7 +222,7 @@ func TestStrangersAreRefused(t *testing.T) {
 
 func TestEveryAnswerForbidsWhatIsNotOurs(t *testing.T) {
 	s := newServer(t, page.Options{})
-	for _, target := range []string{"/", "/rehearse", "/prove", "/logs", "/budget", "/static/page.js", "/nowhere", "/rehearse/picture.svg"} {
+	for _, target := range []string{"/", "/rehearse", "/prove", "/logs", "/budget", "/lessons", "/lessons/two-clocks?answer=6+min", "/lessons/two-clocks/picture.svg", "/static/page.js", "/nowhere", "/rehearse/picture.svg"} {
 		w := get(s, target)
 		policy := w.Header().Get("Content-Security-Policy")
 		if !strings.Contains(policy, "default-src 'none'") || strings.Contains(policy, "unsafe") {
@@ -235,7 +265,7 @@ func TestMarkupIsShownAsItIs(t *testing.T) {
 	for _, target := range []string{
 		"/rehearse?plan=" + url.QueryEscape(evil), "/rehearse?pack=" + url.QueryEscape(evil), "/rehearse?rate=" + url.QueryEscape(evil),
 		"/rehearse?" + url.QueryEscape(evil) + "=1", "/prove?logger=" + url.QueryEscape(evil), "/prove?scenario=" + url.QueryEscape(evil), "/prove?scope=" + url.QueryEscape(evil),
-		"/budget?rig=" + url.QueryEscape(evil), "/budget?part-ohm=" + url.QueryEscape(evil), "/logs?cutoff=" + url.QueryEscape(evil), "/prove/run/" + url.PathEscape(evil),
+		"/budget?rig=" + url.QueryEscape(evil), "/budget?part-ohm=" + url.QueryEscape(evil), "/logs?cutoff=" + url.QueryEscape(evil), "/prove/run/" + url.PathEscape(evil), "/lessons/" + url.PathEscape(evil), "/lessons/two-clocks?answer=" + url.QueryEscape(evil), "/lessons/two-clocks?try=" + url.QueryEscape(evil),
 	} {
 		w := get(s, target)
 		if w.Code < 400 || w.Code >= 500 {
@@ -296,7 +326,7 @@ func TestRehearseShowsTheRunAndGivesItAway(t *testing.T) {
 
 	query := "?plan=discharge-20h&beside-rate=0.1+C"
 	svg := get(s, "/rehearse/curves.svg"+query)
-	want(t, svg, 200, "<title>discharge-20h", "truth, second")
+	want(t, svg, 200, "<title>discharge-20h", "truth of the second run")
 	if svg.Header().Get("Content-Disposition") != "attachment; filename=discharge-20h.svg" {
 		t.Errorf("%q", svg.Header().Get("Content-Disposition"))
 	}
@@ -723,6 +753,60 @@ func TestBudgetAddsTheParts(t *testing.T) {
 		t.Errorf("%+v", r)
 	}
 	want(t, get(s, "/budget/nope"+state), 404)
+}
+
+func TestALessonIsPredictedRunAndTold(t *testing.T) {
+	b := bench{learned: &learned{kept: map[string]bool{}}}
+	s := newServer(t, page.Options{Bench: b})
+	want(t, get(s, "/lessons"), 200, "Two clocks", "0 of 1")
+	// Before there is a prediction nothing is given away.
+	w := get(s, "/lessons/two-clocks")
+	want(t, w, 200, "How far apart are the two clocks", "Predict, and see")
+	for _, early := range []string{"Why</h2>", "counter off by", "picture.svg"} {
+		if strings.Contains(w.Body.String(), early) {
+			t.Errorf("%q is shown before there is a prediction", early)
+		}
+	}
+	w = ask(s, "POST", "/lessons/two-clocks", strings.NewReader("answer=6+min"), "Content-Type", form)
+	want(t, w, 303)
+	at := w.Header().Get("Location")
+	// 0.5 % of 20 h is 360 s, and the other clock is 1.44 s late: 6 min.
+	want(t, get(s, at), 200, "You said 6 min", "right", "Why</h2>", "360", "Resonator 0.5 %", "Run the variation", "Local codes", "stuntcell learn two-clocks --answer &#39;6 min&#39;", "The next lesson")
+	want(t, get(s, "/lessons/two-clocks?answer=1+h"), 200, "not so")
+	want(t, get(s, "/lessons/two-clocks?try=on"), 200, "A variation", "stuntcell learn two-clocks --try")
+	want(t, get(s, "/lessons"), 200, "as predicted", "1 of ")
+	want(t, get(s, "/lessons/progress.csv"), 200, "lesson,title 1")
+	for file, text := range map[string]string{"picture.svg": "<svg", "curves.svg": "<svg", "figures.csv": "figure,value,unit", "sheet.html": "<html", "lesson.yaml": "lesson: two-clocks"} {
+		want(t, get(s, "/lessons/two-clocks/"+file), 200, text)
+	}
+	want(t, get(s, "/lessons/two-clocks/nope"), 404)
+	want(t, get(s, "/lessons/two-clock"), 404, "two-clocks?")
+	want(t, get(s, "/lessons/two-clocks?answer=soon"), 400, "answer-wrong")
+	want(t, ask(s, "POST", "/lessons/two-clocks", strings.NewReader("answer="), "Content-Type", form), 400, "a prediction is missing")
+	// On a page that others can open nobody's progress is kept.
+	s = newServer(t, page.Options{Bench: b, Open: true})
+	want(t, ask(s, "POST", "/lessons/rate", strings.NewReader("answer=80+Ah"), "Content-Type", form), 303)
+	want(t, get(s, "/lessons/progress.csv"), 404)
+	if len(b.kept) != 1 {
+		t.Errorf("%v was kept", b.kept)
+	}
+}
+
+// Every lesson on board can be shown, with its picture.
+func TestEveryLessonIsShown(t *testing.T) {
+	s := newServer(t, page.Options{Bench: bench{learned: &learned{kept: map[string]bool{}}}})
+	for _, name := range lesson.Names() {
+		l, err := scenarios.Lesson(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		answer := "a"
+		if len(l.Predict.Choices) == 0 {
+			answer = "1"
+		}
+		want(t, get(s, "/lessons/"+name+"?answer="+answer), 200, "What came of it", "Why</h2>")
+		want(t, get(s, "/lessons/"+name+"/picture.svg?answer="+answer+"&look=dark-narrow"), 200, "<svg")
+	}
 }
 
 // A real plan of weeks, drawn beside a second one, with all that is around it.

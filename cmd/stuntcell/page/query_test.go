@@ -49,6 +49,9 @@ func TestStateSurvivesItsAddress(t *testing.T) {
 		l := logsState{Cutoff: typed().Draw(t, "cutoff"), Taper: typed().Draw(t, "taper"), Rig: typed().Draw(t, "rig")}
 		same(t, l, l.values(), readLogs)
 
+		e := lessonState{Answer: typed().Draw(t, "answer"), Try: rapid.SampledFrom([]string{"", "on"}).Draw(t, "try")}
+		same(t, e, e.values(), readLesson)
+
 		b := budgetState{Rig: "shop-50a", Pack: "agm-12v-7ah", Current: typed().Draw(t, "current"), Cutoff: typed().Draw(t, "cutoff"), Aim: typed().Draw(t, "aim"), Parts: map[string]string{}}
 		for _, part := range parts() {
 			if v := typed().Draw(t, part.Field); v != "" {
@@ -83,6 +86,7 @@ func FuzzQuery(f *testing.F) {
 		check(t, rest, readProve, proveState.values)
 		check(t, rest, readLogs, logsState.values)
 		check(t, rest, readBudget, budgetState.values)
+		check(t, rest, readLesson, lessonState.values)
 	})
 }
 

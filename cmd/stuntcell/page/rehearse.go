@@ -257,35 +257,35 @@ func (r rehearsals) picture() *picture.Picture {
 	p := r.first.Picture()
 	p.Marks = nil
 	p.Marks = marksOf(r.first.Events, r.first.Total.Seconds)
-	first, second := "truth", ""
+	// The key stands in the uppermost panel only: what is one thing looks the same in all.
+	names := [...]string{"truth", "readings, and their sum", "truth of the second run", "its readings' sum"}
 	if r.second != nil {
-		first, second = "truth, first", "truth, second"
+		names[0] = "truth of the first run"
 		p.Title = r.first.Scenario + ", " + r.first.Pack.Name + ", and a second run: a simulation"
 	}
-	read := r.first.read
-	readings := []struct {
-		name string
-		e    *picture.Envelope
-	}{{"reads", &read.volts}, {"reads", &read.amps}, {"counts", &read.counted}}
-	for k := range p.Panels {
-		curves := &p.Panels[k].Curves
-		(*curves)[0].Name = first
-		if k < len(readings) {
-			*curves = append(*curves, picture.Curve{Name: readings[k].name, Points: readings[k].e.Points(1)})
+	add := func(panel, like int, e []picture.Point) {
+		c := picture.Curve{Points: e, Like: like}
+		if panel == 0 || like == len(names) {
+			c.Name = names[like-1]
 		}
+		p.Panels[panel].Curves = append(p.Panels[panel].Curves, c)
+	}
+	p.Panels[0].Curves[0].Name = names[0]
+	for k, e := range [...]*picture.Envelope{&r.first.read.volts, &r.first.read.amps, &r.first.read.counted} {
+		add(k, 2, e.Points(1))
 	}
 	if r.second == nil {
 		return p
 	}
 	for k, panel := range r.second.Picture().Panels {
-		if k < len(p.Panels) {
-			p.Panels[k].Curves = append(p.Panels[k].Curves, picture.Curve{Name: second, Points: panel.Curves[0].Points})
-		}
+		add(k, 3, panel.Curves[0].Points)
 	}
-	read = r.second.read
-	p.Panels[2].Curves = append(p.Panels[2].Curves, picture.Curve{Name: "counts, second", Points: read.counted.Points(1)})
+	add(chargePanel, 4, r.second.read.counted.Points(1))
 	return p
 }
+
+// chargePanel is which panel of a rehearsal's picture shows the charge.
+const chargePanel = 2
 
 // heaviest is how many points a picture in a page may have, some 14 bytes each.
 const heaviest = 10_000

@@ -42,6 +42,7 @@ func places() []place {
 		{"/prove", "Prove", "Let a logger count simulated batteries whose truth is known, and see what it gets wrong and why."},
 		{"/logs", "Logs", "Give a log of your own and see what it says of itself: totals added up anew, gaps, resets, clocks, the capacity that it holds."},
 		{"/budget", "Budget", "How far a capacity figure from your rig can be trusted, and which part to improve first."},
+		{"/lessons", "Lessons", "Predict, run, see and be told why: how a capacity figure goes wrong."},
 	}
 }
 
@@ -79,6 +80,7 @@ func functions() template.FuncMap {
 		"amount": rehearsal.Amount,
 		"size":   rehearsal.Size,
 		"per":    func(x float64) float64 { return 100 * x },
+		"inc":    func(i int) int { return i + 1 },
 		"sub":    func(a, b float64) float64 { return a - b },
 		"hours":  func(x float64) float64 { return x / 3600 },
 		"milli":  func(x float64) float64 { return 1000 * x },
@@ -189,7 +191,8 @@ func readLook(raw string) (string, look) {
 const narrowWidth = 340
 
 // sendPicture sends a picture to stand in a page.
-func sendPicture(w http.ResponseWriter, p *picture.Picture, l look) error {
+func sendPicture(w http.ResponseWriter, drawn *picture.Picture, l look) error {
+	p := *drawn // it may be kept, and be asked for in another look at the same time
 	p.Dark = l.dark
 	if l.narrow {
 		p.Width = narrowWidth
