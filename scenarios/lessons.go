@@ -21,6 +21,7 @@ func ParseLesson(file string, data []byte, env Env) (*lesson.Lesson, error) {
 			}
 			return s.Setup, nil
 		},
+		Causes: Causes(),
 	})
 }
 

@@ -189,6 +189,7 @@ func lessonSchema() node {
 		"sources":  listOf(text()),
 		"check":    check,
 		"cautions": listOf(text()),
+		"causes":   described("causes that it is about, as a verdict names them", wordsOf(Causes())),
 		"try":      object(node{"ask": text(), "runs": runs, "tells": text(), "check": check}, "ask", "runs", "tells"),
 	}, "lesson", "title", "question", "predict", "runs", "figures", "picture", "why", "formula", "sources")
 	n["$defs"] = scenario["$defs"]

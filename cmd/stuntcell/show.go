@@ -96,6 +96,10 @@ func showCause(name string) []byte {
 			fmt.Fprintln(w, "\nBuilt-in loggers that have it (stuntcell prove --defect NAME)")
 			writeEntry(w, 0, item{"", strings.Join(names, ", ")})
 		}
+		if lessons := lesson.About(name); len(lessons) > 0 {
+			fmt.Fprintln(w, "\nLessons on it (stuntcell learn NAME)")
+			writeEntry(w, 0, item{"", strings.Join(lessons, ", ")})
+		}
 	})
 }
 

@@ -16,13 +16,13 @@ import (
 	"stuntcell/scenarios/lesson"
 )
 
-// outcomes keeps what a lesson gave, so that it is run once.
-type outcomes map[string]*lesson.Outcome
+// ran keeps what each lesson gave, so that it is run once in all tests.
+var ran = map[string]*lesson.Outcome{}
 
-// of runs a lesson, or with /try behind its name its variation.
-func (o outcomes) of(t *testing.T, name string) *lesson.Outcome {
+// outcome runs a lesson, or with /try behind its name its variation.
+func outcome(t *testing.T, name string) *lesson.Outcome {
 	t.Helper()
-	if out, ok := o[name]; ok {
+	if out, ok := ran[name]; ok {
 		return out
 	}
 	base, tried := strings.CutSuffix(name, "/try")
@@ -38,7 +38,7 @@ func (o outcomes) of(t *testing.T, name string) *lesson.Outcome {
 	if err != nil {
 		t.Fatal(err)
 	}
-	o[name] = out
+	ran[name] = out
 	return out
 }
 
@@ -90,7 +90,6 @@ const (
 
 // What the lessons cite is read from the tables that they name, or recomputed, and their simulations give it.
 func TestCitations(t *testing.T) {
-	ran := outcomes{}
 	peukert := func(amps string) float64 {
 		return number(t, row(t, modelData+"peukert_examples.csv", map[string]string{"H_h": "20", "C_Ah": "100", "I_A": amps, "k": "1.1"})["delivered_Ah"])
 	}
@@ -120,7 +119,7 @@ func TestCitations(t *testing.T) {
 		{"temperature/try", "share", 100 * (1 + lambda*(-10-25)), 1},
 		{"plus-or-minus", "half", rectangular(t) / math.Sqrt(3) * 0.5, 0.05},
 	} {
-		got := figure(t, ran.of(t, c.lesson), c.figure)
+		got := figure(t, outcome(t, c.lesson), c.figure)
 		t.Logf("%s %s: %.6g, reference %.6g", c.lesson, c.figure, got, c.want)
 		if math.Abs(got-c.want) > c.within {
 			t.Errorf("%s: %s is %v, the reference says %v +- %v", c.lesson, c.figure, got, c.want, c.within)

@@ -25,6 +25,7 @@ package lesson
 import (
 	"embed"
 	"fmt"
+	"slices"
 	"strings"
 
 	"stuntcell/model/quantity"
@@ -46,6 +47,8 @@ type Lesson struct {
 	Sources []string
 	// Cautions are what belongs to doing this on a bench.
 	Cautions []string
+	// Causes names what a verdict would call what the lesson is about.
+	Causes []string
 	// Try is the variation.
 	Try Variation
 	// File is where it came from, as it was given to Parse, and Source its text.
@@ -123,6 +126,17 @@ func TitleOf(name string) string {
 		return ""
 	}
 	return quantity.Read(name, b).Root().Text("title")
+}
+
+// About lists the lessons on board that are about a cause.
+func About(cause string) []string {
+	var out []string
+	for _, name := range Names() {
+		if slices.Contains(quantity.Read(name, Source(name)).Root().Words("causes"), cause) {
+			out = append(out, name)
+		}
+	}
+	return out
 }
 
 // Asks is the prediction as one is asked for it: the sentence, then the choices or the unit.

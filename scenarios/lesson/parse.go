@@ -29,6 +29,8 @@ type Runs struct {
 	// Names are the scenarios on board, ByName returns what one of them plays.
 	Names  []string
 	ByName func(name string) (emulator.Setup, error)
+	// Causes are the names that a verdict can give.
+	Causes []string
 }
 
 // Parse reads a lesson file. file is only a name for messages. The error is quantity.Diagnostics, all that is wrong in order of place.
@@ -61,6 +63,7 @@ type Runs struct {
 //	[check]   list of {figure: NAME, is: 87.06 Ah, within: 0.1 %, source: TEXT}
 //	[try]     {ask: TEXT, runs: {those that differ}, tells: TEXT with figures, [check]}
 //	[cautions] list of lines
+//	[causes]  names of causes that the lesson is about, as a verdict names them
 func Parse(file string, data []byte, runs Runs) (*Lesson, error) {
 	doc := quantity.Read(file, data)
 	p := parser{doc: doc, from: runs, l: &Lesson{File: file, Source: append([]byte(nil), data...)}}
@@ -123,6 +126,7 @@ func (p *parser) file(m *quantity.Map) {
 	if f, ok := m.Find("cautions"); ok {
 		l.Cautions = p.lines(f)
 	}
+	l.Causes = m.Words("causes", p.from.Causes...)
 	l.checks = p.checks(m)
 	if f, ok := m.Find("try"); ok {
 		p.variation(f.Map())
@@ -272,6 +276,14 @@ func (p *parser) length(f quantity.Field, r *runPlan) float64 {
 	return n * float64(r.rigs)
 }
 
+// chattering is what a discharge may take that a logger ends and does not: as the bench does, half a day and twice what the charge lasts [s].
+func chattering(s model.Step, charge, amps float64) float64 {
+	if s.Ends.Logger == 0 {
+		return charge / amps
+	}
+	return 43200 + 2*charge/amps
+}
+
 // longest bounds the length of a step [s]: a lesson's steps end by time, or when their charge has flowed.
 func longest(s model.Step, pack *model.Pack) float64 {
 	out := math.Inf(1)
@@ -283,7 +295,7 @@ func longest(s model.Step, pack *model.Pack) float64 {
 		if s.Ends.Charge > 0 {
 			charge = math.Min(charge, s.Ends.Charge)
 		}
-		out = math.Min(out, charge/amps)
+		out = math.Min(out, chattering(s, charge, amps))
 	}
 	return out
 }
