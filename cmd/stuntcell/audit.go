@@ -362,9 +362,16 @@ func (o auditOptions) files(std streams, b *bench, a *audited) error {
 	if err != nil {
 		return err
 	}
-	s := audit.Sheet{Report: a.Report, Stated: a.Budget, Pack: o.pack, Rig: o.rig, Calibrated: o.calibrated, Grade: a.Grade, SVG: template.HTML(svg)}
+	s := audit.Sheet{Report: a.Report, Stated: a.Budget, Pack: o.pack, Rig: o.rig, Calibrated: o.calibrated, Cell: o.cell, Grade: a.Grade, SVG: template.HTML(svg)}
 	if a.Capacity != nil {
 		s.Brought = *a.Capacity
+	}
+	if o.calibration != "" {
+		h, err := hashFile(o.calibration)
+		if err != nil {
+			return err
+		}
+		s.Calibrated = strings.TrimPrefix(s.Calibrated+"; "+o.calibration+", SHA-256 "+h, "; ")
 	}
 	if o.firmware != "" {
 		h, err := hashFile(o.firmware)
@@ -392,12 +399,28 @@ func (o auditOptions) files(std streams, b *bench, a *audited) error {
 		fmt.Fprintln(std.err, "wrote", o.sheet)
 	}
 	if o.evidence != "" {
-		if err := writeWhole(o.evidence, func(w io.Writer) error { return writeEvidence(w, a, s, o.firmware) }); err != nil {
+		if err := writeWhole(o.evidence, func(w io.Writer) error { return writeEvidence(w, a, s, o.evidenceFiles()) }); err != nil {
 			return err
 		}
 		fmt.Fprintln(std.err, "wrote", o.evidence)
 	}
 	return nil
+}
+
+// evidenceFiles are the files beside log and report that the figure rests on.
+func (o auditOptions) evidenceFiles() []string {
+	var files []string
+	for _, f := range []string{o.firmware, o.calibration} {
+		if f != "" {
+			files = append(files, f)
+		}
+	}
+	for _, f := range []string{o.rig, o.pack} { // names on board are no files
+		if isFile(f) {
+			files = append(files, f)
+		}
+	}
+	return files
 }
 
 func isFile(name string) bool {

@@ -14,9 +14,9 @@ import (
 	"stuntcell/validate/audit"
 )
 
-// writeEvidence writes all that a dispute may ask for into one archive: the log as it is, the report as text and JSON, the sheet, the firmware if one
-// was named, and SHA256SUMS of all of them. The same files give the same bytes: no dates are kept in it.
-func writeEvidence(w io.Writer, a *audited, sheet audit.Sheet, firmware string) error {
+// writeEvidence writes all that a dispute may ask for into one archive: the log as it is, the report as text and JSON, the sheet, firmware, calibration, rig and pack if
+// files were named, and SHA256SUMS of all of them. The same files give the same bytes: no dates are kept in it.
+func writeEvidence(w io.Writer, a *audited, sheet audit.Sheet, files []string) error {
 	z := zip.NewWriter(w)
 	var sums strings.Builder
 	used := map[string]bool{}
@@ -59,8 +59,8 @@ func writeEvidence(w io.Writer, a *audited, sheet audit.Sheet, firmware string) 
 	if err := add("sheet.html", sheet.Write); err != nil {
 		return err
 	}
-	if firmware != "" {
-		if err := file(firmware); err != nil {
+	for _, f := range files {
+		if err := file(f); err != nil {
 			return err
 		}
 	}

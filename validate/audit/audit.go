@@ -326,6 +326,9 @@ func (a *Auditor) prime() {
 	}
 	var dts []float64
 	for k := range a.early {
+		if a.early[k].i != 0 {
+			a.is = max(a.is, a.early[k].is)
+		}
 		a.imax = math.Max(a.imax, notNaN(math.Abs(a.early[k].i)))
 		if k > 0 {
 			if d := (a.time.value(&a.early[k]) - a.time.value(&a.early[k-1])) * unit; d > 0 {
@@ -374,6 +377,9 @@ func (a *Auditor) take(r *row) {
 	a.rows++
 	if math.IsNaN(a.began) && !r.noDate {
 		a.began = r.clock
+	}
+	if r.i == 0 {
+		r.is = a.is // a bare 0 does not say how finely the others are printed
 	}
 	a.is, a.vs = max(a.is, r.is), max(a.vs, r.vs)
 	dt, m := a.time.take(r)

@@ -13,6 +13,8 @@ type Sheet struct {
 	Report *Report
 	Stated *budget.Stated // nil: no rig was named, so there is no uncertainty
 	Brought
+	// Cell is the temperature of the cell as the user says [K]; 0 not said.
+	Cell float64
 	// Pack and Rig name what was tested, and with what; Calibrated is the date of the rig's calibration and Firmware its hash, as the user says; empty: not said.
 	Pack, Rig, Calibrated, Firmware string
 	Grade                           string
@@ -25,7 +27,7 @@ const sheetText = `<!doctype html>
 <title>Capacity sheet</title>
 <style>body{font:16px/1.45 sans-serif;max-width:50rem;margin:1rem auto;padding:0 1rem;color:#111;background:#fff}
 table{border-collapse:collapse;width:100%}td,th{border:1px solid #888;padding:.3rem .5rem;text-align:left;vertical-align:top}
-.figure{font-size:1.6rem;font-weight:bold}svg{max-width:100%;height:auto}@media print{body{margin:0}}</style></head><body>
+.figure{font-size:1.6rem;font-weight:bold}.sign{margin:2rem 0 1rem}svg{max-width:100%;height:auto}h1{margin:.3rem 0}h2{break-after:avoid}tr,li,svg{break-inside:avoid}@media print{body{margin:0;font-size:11pt;max-width:none}}</style></head><body>
 <h1>Capacity sheet</h1>
 {{with .Phase}}<p class="figure">{{$.Result}}</p>{{else}}<p class="figure">No capacity: the log has no discharge.</p>{{end}}
 {{with .Sentence}}<p>{{.}}</p>{{end}}
@@ -47,6 +49,7 @@ table{border-collapse:collapse;width:100%}td,th{border:1px solid #888;padding:.3
 {{if .Findings}}<ul>{{range .Findings}}<li><b>{{.Cause}}</b> ({{.Severity}}): {{.Evidence}}</li>{{end}}</ul>{{else}}<p>Nothing.</p>{{end}}
 <h2>Cautions</h2>
 <ul>{{range .Cautions}}<li>{{.}}</li>{{end}}</ul>
+<p class="sign">Tested by ______________________ on ______________ Signature ______________________</p>
 <p>The figure holds for this pack, on that day, at this rate and temperature; a pack ages and differs at other rates.</p>
 </body></html>
 `
@@ -77,6 +80,9 @@ func (s Sheet) Write(w io.Writer) error {
 		if s.Stated != nil {
 			v.Result = least + s.Stated.Charge.Stated
 			v.Sentence = s.Stated.Sentence
+		}
+		if s.Cell > 0 {
+			v.Temperature = fmt.Sprintf("not logged; stated as %.1f degC", s.Cell-273.15)
 		}
 		if p.TempHigh > 0 {
 			v.Temperature = fmt.Sprintf("%.1f to %.1f degC in the discharge", p.TempLow-273.15, p.TempHigh-273.15)

@@ -180,7 +180,9 @@ func (y *tally) take(value, step float64, g integrals, w *where) {
 	if math.IsNaN(value) {
 		return
 	}
-	y.step = max(y.step, step)
+	if value != 0 { // a bare 0 does not say how finely the others are printed
+		y.step = max(y.step, step)
+	}
 	if !y.have {
 		y.have = true
 		y.first, y.last, y.base, y.before = value, value, g, g
