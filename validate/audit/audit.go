@@ -61,48 +61,49 @@ type Auditor struct {
 	broken  int
 	rows    int
 
-	buffers   [2]row // the present row and the one before, by turns
-	prev      *row   // the last row that has a current; its time
-	prevT     float64
-	prevDt    float64
-	have      bool
-	since     float64 // time since prev, of rows without a reading too
-	cut       bool    // time broke off since prev
-	q, e      integrals
-	qBound    float64 // sum of |di|·dt/2
-	qVar      float64 // sum of (di·dt)²/12
-	eBound    float64
-	eVar      float64
-	qPrint    float64 // what the printed places can hide at most [A·s], [W·s]
-	ePrint    float64
-	imax      float64
-	width     float64 // the band, for this printed step and largest current
-	widthFor  struct{ is, imax float64 }
-	signs     [2]bool // printed negative, positive seen
-	flips     int     // rows whose current has the other sign than the row before
-	evidence  float64 // positive: printed positive is charge
-	direction int8
-	is, vs    float64
-	anyVolts  bool
-	began     float64 // clock of the first row that shows a date [Unix s]
-	stats     intervals
-	gap       gapWatch
-	seen      seen
-	clipI     clip
-	clipV     clip
-	powerOff  float64
-	powerLine int
-	tallies   [6]tally
-	counted   []int // the tallies that the log has a column for
-	blank     []float64
-	zero      []float64
-	ratio     ratio
-	phases    []Phase
-	tail      tail
-	rest      restWatch
-	below     belowWatch
-	tempLow   float64
-	tempHigh  float64
+	buffers     [2]row // the present row and the one before, by turns
+	prev        *row   // the last row that has a current; its time
+	prevT       float64
+	prevDt      float64
+	have        bool
+	since       float64 // time since prev, of rows without a reading too
+	cut         bool    // time broke off since prev
+	q, e        integrals
+	qBound      float64 // sum of |di|·dt/2
+	qVar        float64 // sum of (di·dt)²/12
+	eBound      float64
+	eVar        float64
+	qPrint      float64 // what the printed places can hide at most [A·s], [W·s]
+	ePrint      float64
+	imax        float64
+	width       float64 // the band, for this printed step and largest current
+	widthFor    struct{ is, imax float64 }
+	signs       [2]bool // printed negative, positive seen
+	flips       int     // rows whose current has the other sign than the row before
+	evidence    float64 // positive: printed positive is charge
+	direction   int8
+	is, vs      float64
+	anyVolts    bool
+	began       float64 // clock of the first row that shows a date [Unix s]
+	stats       intervals
+	gap         gapWatch
+	seen        seen
+	clipI       clip
+	clipV       clip
+	powerOff    float64
+	powerLine   int
+	tallies     [6]tally
+	counted     []int // the tallies that the log has a column for
+	blank       []float64
+	zero        []float64
+	ratio       ratio
+	phases      []Phase
+	tail        tail
+	rest        restWatch
+	below       belowWatch
+	tempLow     float64
+	tempHigh    float64
+	columnNotes []string
 }
 
 // New returns an Auditor.
@@ -170,6 +171,12 @@ func (a *Auditor) Add(t *logfile.Table) error {
 				Expected: "a unit such as ms", Hint: "name it by a columns: block, such as \"tick ms\""}
 		}
 	}
+	if a.rows == 0 && len(a.early) == 0 {
+		a.columnNotes = append(a.columnNotes, t.Notes...)
+		for _, c := range [...]*logfile.Column{current, voltage, totals[0], totals[3]} {
+			a.twice(t, c)
+		}
+	}
 	a.blanks(len(t.Rows))
 	odd := false // some value or step cannot be
 	values := func(c *logfile.Column, most float64) []float64 {
@@ -231,6 +238,18 @@ func (a *Auditor) Add(t *logfile.Table) error {
 		a.take(r)
 	}
 	return nil
+}
+
+// twice notes further columns that hold what a column holds.
+func (a *Auditor) twice(t *logfile.Table, c *logfile.Column) {
+	if c == nil {
+		return
+	}
+	for i := range t.Columns {
+		if o := &t.Columns[i]; o != c && o.Kind == c.Kind && (o.Channel == c.Channel && o.PerStep == c.PerStep || o.Header == c.Header) {
+			a.columnNotes = append(a.columnNotes, fmt.Sprintf("Columns %d (%.40q) and %d (%.40q) both hold %s: column %d is taken; --channel or a columns: block chooses otherwise.", c.Field, c.Header, o.Field, o.Header, c.Kind, c.Field))
+		}
+	}
 }
 
 // free returns the buffer for the next row: that which does not hold the one before.

@@ -46,7 +46,7 @@ func TestBadInput(t *testing.T) {
 	for _, c := range []struct{ name, in, want string }{
 		{"empty", "", refused},
 		{"header only", "t (s),U (V),I (A)\n", refused},
-		{"one row", "t (s),U (V),I (A)\n0,12.6,-1.0\n", "no discharge|at least|log ends"},
+		{"one row", "t (s),U (V),I (A)\n0,12.6,-1.0\n", "1 rows over 0 s"},
 		{"binary", "t\x00\x01\x02\xff", refused},
 		{"UTF-16", string(utf16Of(plain)), "0.0083"},
 		{"CR only", strings.ReplaceAll(plain, "\n", "\r"), "0.0083"},
@@ -58,12 +58,19 @@ func TestBadInput(t *testing.T) {
 		{"no current", "t (s),U (V)\n0,12.0\n10,12.0\n20,12.0\n", refused},
 		{"time stands", "t (s),U (V),I (A)\n5,12.0,-1\n5,12.1,-1\n5,12.2,-1\n", "0 s"},
 		{"time backwards", "t (s),U (V),I (A)\n50,12.0,-1\n40,12.1,-1\n30,12.2,-1\n20,12.2,-1\n", "order|set back"},
-		{"duplicate headers", "t (s),U (V),I (A),I (A)\n0,12.6,-1.0,-1.0\n10,12.5,-1.0,-1.0\n20,12.4,-1.0,-1.0\n", "|refused"},
-		{"day and month", "date,U (V),I (A)\n02/03/2026 10:00:00,12.6,-1.0\n02/03/2026 10:00:10,12.6,-1.0\n02/03/2026 10:00:20,12.6,-1.0\n", refused},
+		{"duplicate headers", "t (s),U (V),I (A),I (A)\n0,12.6,-1.0,-1.0\n10,12.5,-1.0,-1.0\n20,12.4,-1.0,-1.0\n", "both hold current: column 3 is taken"},
+		{"mixed separators", "t (s),U (V),I (A)\n0,12.6,-1.0\n1;12.6;-1.0\n2,12.5,-1.0\n3\t12.5\t-1.0\n4,12.5,-1.0\n", "2 malformed rows, the first on line 3"},
+		{"three time formats in one column", "time,U (V),I (A)\n2026-03-02 10:00:00,12.6,-1.0\n10:00:10,12.6,-1.0\n1772445620,12.6,-1.0\n2026-03-02 10:00:30,12.6,-1.0\n", "3 malformed rows, the first on line 2"},
+		{"infinite", strings.Replace(plain, "-0.0056", "inf", 1), "a sum that is infinite has overflowed or was divided by zero"},
+		{"day and month", "date,U (V),I (A)\n02/03/2026 10:00:00,12.6,-1.0\n02/03/2026 10:00:10,12.6,-1.0\n02/03/2026 10:00:20,12.6,-1.0\n",
+			"may be 2 March 2026 (day/month/year) or 3 February 2026 (month/day/year)"},
 		{"huge numbers", "t (s),U (V),I (A)\n0,1e300,-1e300\n1e300,1e300,1e300\n1.5e300,-1e300,1e300\n", "garbled-output"},
 	} {
 		r, err := attempt([]byte(c.in))
 		got := refused
+		if err != nil {
+			got += ": " + err.Error()
+		}
 		if err == nil {
 			var text strings.Builder
 			if err := r.WriteText(&text); err != nil {
@@ -72,7 +79,7 @@ func TestBadInput(t *testing.T) {
 			if _, err := json.Marshal(r); err != nil {
 				t.Errorf("%s: %v", c.name, err)
 			}
-			got = text.String()
+			got = strings.Join(strings.Fields(text.String()), " ")
 		} else if e := new(logfile.Error); !errors.As(err, &e) || e.Expected == "" {
 			t.Errorf("%s: refused without saying what was expected: %v", c.name, err)
 		}
@@ -101,4 +108,38 @@ func FuzzAudit(f *testing.F) {
 			t.Fatal(err)
 		}
 	})
+}
+
+// endless is a log that never ends its first line.
+type endless struct{ left int64 }
+
+func (e *endless) Read(p []byte) (int, error) {
+	if e.left <= 0 {
+		return 0, io.EOF
+	}
+	n := int(min(int64(len(p)), e.left))
+	for i := range p[:n] {
+		p[i] = '7'
+	}
+	e.left -= int64(n)
+	return n, nil
+}
+
+// A gigabyte on one line is refused after the first few megabytes, with its line.
+func TestGigabyteOnOneLine(t *testing.T) {
+	for _, head := range []string{"", "t (s),U (V),I (A)\n0,12.6,-1.0\n10,12.5,-1.0\n"} {
+		rest := &endless{left: 1 << 30}
+		rd := logfile.NewReader(io.MultiReader(strings.NewReader(head), rest), logfile.Options{Workers: 2})
+		var err error
+		for err == nil {
+			_, err = rd.Next()
+		}
+		var e *logfile.Error
+		if !errors.As(err, &e) || e.Line != strings.Count(head, "\n")+1 || !strings.Contains(e.Text, "longer than") {
+			t.Errorf("after %q: %v", head, err)
+		}
+		if read := 1<<30 - rest.left; read > 16<<20 {
+			t.Errorf("after %q: %d bytes were read", head, read)
+		}
+	}
 }

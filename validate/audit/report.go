@@ -106,7 +106,7 @@ func (a *Auditor) Finish() *Report {
 	way := a.orientation()
 	r := &Report{Schema: Schema, Rows: a.rows, Broken: a.broken, Timebase: a.time.kind, Duration: a.time.t, Interval: a.time.typical, Sign: way,
 		Signed: a.signs[0] && a.signs[1], Bound: a.qBound, EnergyBound: a.eBound, Sampling: math.Sqrt(a.qVar), EnergySampling: math.Sqrt(a.eVar),
-		currentStep: a.is, voltageStep: a.vs, problems: a.problem, Findings: []verdict.Finding{}, Notes: []string{}}
+		currentStep: a.is, voltageStep: a.vs, problems: a.problem, Findings: []verdict.Finding{}, Notes: append([]string{}, a.columnNotes...)}
 	if !math.IsNaN(a.began) {
 		r.Began = &a.began
 	}
@@ -506,7 +506,7 @@ func (r *Report) full() string {
 func (r *Report) Capacity() (p *Phase, atLeast bool) {
 	for i := range r.Phases {
 		q := &r.Phases[i]
-		if q.Kind != Discharge {
+		if q.Kind != Discharge || q.Charge == 0 {
 			continue
 		}
 		if p == nil || q.Intended && !p.Intended || q.Intended == p.Intended && q.Charge > p.Charge {

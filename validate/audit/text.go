@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strconv"
 	"strings"
 
 	"stuntcell/validate/budget"
@@ -37,7 +38,7 @@ func (r *Report) WriteText(w io.Writer) error {
 			p("... %d more phases\n", len(r.Phases)-i)
 			break
 		}
-		p("%-9s %9s %8.4g %8.4g %8.4g %7s %7s %7s\n", q.Kind, Span(q.End-q.Begin), q.Charge/3600, q.Energy/3600, q.Current, volts(q.VStart), volts(q.VEnd), volts(q.VLow))
+		p("%-9s %9s %8s %8s %8s %7s %7s %7s\n", q.Kind, Span(q.End-q.Begin), figures(q.Charge/3600), figures(q.Energy/3600), figures(q.Current), volts(q.VStart), volts(q.VEnd), volts(q.VLow))
 		end := q.Ended
 		if q.Pulses > 0 {
 			end += fmt.Sprintf("; %d short breaks inside", q.Pulses)
@@ -45,7 +46,7 @@ func (r *Report) WriteText(w io.Writer) error {
 		b.WriteString(budget.Wrap(end, "          ended: ", "                 "))
 	}
 	if len(r.Totals) > 0 {
-		p("\n%-11s %11s %11s %10s %10s  %s\n", "total", "log", "integral", "worst", "allowed", "")
+		p("\n%-11s %11s %11s %10s %10s  %s\n", "total", "log", "integral", "worst", "allowed", "unit")
 		for _, c := range r.Totals {
 			unit := "Ah"
 			if strings.HasPrefix(c.Name, "energy") {
@@ -113,4 +114,15 @@ func Span(s float64) string {
 		return fmt.Sprintf("%.3f h", s/3600)
 	}
 	return fmt.Sprintf("%.3f d", s/86400)
+}
+
+// figures writes a positive number in about five figures, without an exponent, in eight columns where that can be.
+func figures(x float64) string {
+	switch {
+	case x >= 1e5 || x == 0:
+		return fmt.Sprintf("%.0f", x)
+	case x < 1e-5:
+		return fmt.Sprintf("%.0e", x)
+	}
+	return strconv.FormatFloat(x, 'f', max(0, min(6, 4-int(math.Floor(math.Log10(x))))), 64)
 }
