@@ -22,7 +22,7 @@ type Sheet struct {
 	SVG                             template.HTML
 }
 
-const sheetText = `<!doctype html>
+const sheetText = `<!DOCTYPE html>
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width">
 <title>Capacity sheet</title>
 <style>body{font:16px/1.45 sans-serif;max-width:50rem;margin:1rem auto;padding:0 1rem;color:#111;background:#fff}
@@ -31,7 +31,7 @@ table{border-collapse:collapse;width:100%}td,th{border:1px solid #888;padding:.3
 <h1>Capacity sheet</h1>
 {{with .Phase}}<p class="figure">{{$.Result}}</p>{{else}}<p class="figure">No capacity: the log has no discharge.</p>{{end}}
 {{with .Sentence}}<p>{{.}}</p>{{end}}
-<table>
+<table><tbody>
 <tr><th scope="row">Pack</th><td>{{or .Pack "not stated"}}</td></tr>
 <tr><th scope="row">As logged</th><td>{{.Logged}}</td></tr>
 <tr><th scope="row">Corrections</th><td>{{.Corrections}}</td></tr>
@@ -43,7 +43,7 @@ table{border-collapse:collapse;width:100%}td,th{border:1px solid #888;padding:.3
 <tr><th scope="row">Calibrated</th><td>{{or .Calibrated "not stated"}}</td></tr>
 <tr><th scope="row">Firmware</th><td>{{or .Firmware "not stated"}}</td></tr>
 <tr><th scope="row">Log</th><td>{{.Log}}<br>SHA-256 {{or .SHA256 "none: it was read from a pipe"}}</td></tr>
-</table>
+</tbody></table>
 {{.SVG}}
 <h2>What was found in the log</h2>
 {{if .Findings}}<ul>{{range .Findings}}<li><b>{{.Cause}}</b> ({{.Severity}}): {{.Evidence}}</li>{{end}}</ul>{{else}}<p>Nothing.</p>{{end}}

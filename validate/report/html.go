@@ -16,7 +16,7 @@ var page embed.FS
 
 // HTML writes a suite as one page that needs nothing from elsewhere: readable on paper, in the dark and on a phone.
 func HTML(w io.Writer, r Run, verdicts []*verdict.Verdict) error {
-	t, err := pageTemplate()
+	t, err := pageTemplate(verdicts)
 	if err != nil {
 		return err
 	}
@@ -57,33 +57,35 @@ func HTML(w io.Writer, r Run, verdicts []*verdict.Verdict) error {
 	return t.Execute(w, d)
 }
 
-// pageTemplate parses the page with its functions.
-func pageTemplate() (*template.Template, error) {
+// pageTemplate parses the page with its functions, for these verdicts.
+func pageTemplate(verdicts []*verdict.Verdict) (*template.Template, error) {
 	return template.New("page.html").Funcs(template.FuncMap{
 		"allowed": allowed, "measured": measured, "overall": overall, "hours": hours, "owner": ownership, "sure": sure,
 		"span": span, "printable": printable, "courses": courses, "blame": blameLines, "class": class, "word": word, "moved": moved,
 		"some":  func(names []string) string { return some(names, 3) },
 		"pass":  func(c verdict.Check) bool { return c.Pass != nil && *c.Pass },
-		"check": checkCell, "anchor": anchor, "part": Part.line,
+		"check": checkCell, "anchor": anchors(verdicts), "part": Part.line,
 	}).ParseFS(page, "page.html")
 }
 
-// anchor is the place of a verdict in the page: its scenario, and its seed and its logger where they tell runs apart.
-func anchor(v *verdict.Verdict) string {
-	name := v.Scenario
-	if v.Suite != nil && v.Suite.Seed != 0 {
-		name += fmt.Sprintf("-seed-%d", v.Suite.Seed)
+// anchors gives each verdict a place of its own in the page: its scenario, numbered where runs of several loggers or seeds share it.
+func anchors(verdicts []*verdict.Verdict) func(v *verdict.Verdict) string {
+	names := make(map[*verdict.Verdict]string, len(verdicts))
+	seen := map[string]int{}
+	for _, v := range verdicts {
+		seen[v.Scenario]++
+		names[v] = v.Scenario
+		if n := seen[v.Scenario]; n > 1 {
+			names[v] = fmt.Sprintf("%s_%d", v.Scenario, n) // no scenario's name has an underscore
+		}
 	}
-	if h := v.Hash.Logger; h != "" {
-		name += "-" + h[:min(12, len(h))]
-	}
-	return name
+	return func(v *verdict.Verdict) string { return names[v] }
 }
 
 // Article is the part of the page on one verdict, whether it holds or not, to stand inside another page: checks, whose error it is, findings with truth
 // against log around them. Its classes are those of the page's own style.
 func Article(v *verdict.Verdict) (template.HTML, error) {
-	t, err := pageTemplate()
+	t, err := pageTemplate([]*verdict.Verdict{v})
 	if err != nil {
 		return "", err
 	}
