@@ -62,9 +62,11 @@ func (b *board) confirm(std streams) error {
 		return nil
 	}
 	fmt.Fprint(std.err, `The board will switch its real relay on readings that are invented.
-Battery and charger must be disconnected from it: a load or charger that is switched by
-invented readings can ruin a battery and start a fire. Local codes, the maker's data and
-licensed practice come first.
+Battery and charger must be disconnected from it: a load or charger that is
+switched by invented readings can ruin a battery and start a fire. Its serial
+line joins its ground to this computer's earth: nothing else that is earthed or
+on mains may hang on it. Local codes, the maker's data and licensed practice
+come first.
 Are battery and charger disconnected? Type yes: `)
 	answer, err := bufio.NewReader(io.LimitReader(std.in, 100)).ReadString('\n')
 	if strings.TrimSpace(answer) == "yes" {

@@ -27,7 +27,7 @@ func (b *board) opening(ctx context.Context, std streams, to link.Link, suite []
 		return err
 	}
 	if o.LoadClose {
-		fmt.Fprintln(std.err, "The board closes its load as soon as it is powered: make sure that nothing hangs on its relay.")
+		fmt.Fprintln(std.err, "Caution: the board closes its load as soon as it is powered, with nobody asking.\nMake sure that nothing hangs on its relay.")
 	}
 	readings, rows, err := traffic(suite)
 	if err != nil {

@@ -84,7 +84,13 @@ wire and compares what it answers: exit status 1 if something differs.
 Nobody but this computer can connect unless --tcp names another address of it.
 Clients on one port share its pack; two programs on one terminal take one
 another's answers. It is a simulation: no battery is switched, and real ones may
-be worse.`,
+be worse.
+
+Caution with --port: the adapter's level must be that of the board (3.3 V, 5 V
+or RS-232), and the line joins the board's ground to this computer's earth. What
+a script does to this bench it would do to a real one: try its end and its
+limits here first. Local codes, the maker's data and licensed practice come
+first.`,
 		Example: `  stuntcell emulate discharge-20h --dialect stream --speed 60 \
       --pty --link-name ./port
   stuntcell emulate bench --dialect scpi --tcp 127.0.0.1:5025
