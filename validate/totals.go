@@ -189,7 +189,7 @@ func (j *judge) findRule() {
 	if j.rec.Greeting.BusAt == 1 {
 		burdens = append(burdens, float64(j.rec.Greeting.ShuntNohm)*1e-9)
 	}
-	for _, lag := range []bool{false, true} {
+	for _, lag := range []replay.Lag{replay.NoLag, replay.LagSums, replay.LagAll} {
 		for _, zero := range zeros {
 			for _, src := range sources {
 				for _, bad := range bads {

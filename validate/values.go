@@ -305,6 +305,10 @@ func (j *judge) checkFresh() {
 	tested := false
 	for vi := range j.values {
 		v := &j.values[vi]
+		// A column that is wrong between the load steps as well is not late but wrong: its rows equal old readings by chance.
+		if !v.OK && j.mostlyWrong(v) {
+			continue
+		}
 		// A clock's second holds several readings of a fast loop: nobody can tell which one a row shows.
 		if v.Column.Kind != logfile.Current || j.placing() > j.series.Period {
 			continue
@@ -329,6 +333,20 @@ func (j *judge) checkFresh() {
 		chk.Row = &row
 	}
 	j.checks = append(j.checks, chk)
+}
+
+// mostlyWrong says that more than a quarter of a column's rows lie outside the envelope of their readings.
+func (j *judge) mostlyWrong(v *cause.Value) bool {
+	wrong, all := 0, 0
+	for r, x := range v.Residual {
+		if math.IsNaN(x) {
+			continue
+		}
+		if all++; math.Abs(x) > v.Count+v.Column.Step[r] {
+			wrong++
+		}
+	}
+	return 4*wrong > all
 }
 
 // freshness counts the rows so many readings after a load step that still show the old load, and those that show the new.

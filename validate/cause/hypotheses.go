@@ -60,6 +60,7 @@ func (c *Case) hypotheses() []hypothesis {
 				{replay.HalfPositive, "the step over half range is long by a whole wrap"},
 				{replay.HalfStop, "nothing is added while the counter's top bit is set: it was compared as a signed number"},
 				{replay.HalfSkip, "the step over half range is dropped"},
+				{replay.HalfClamp, "the counter stands still while its top bit is set: it was read into a signed number"},
 			} {
 				add("signed-tick", 11, v.how, func(m *replay.Meter) { m.Clocking = v.c })
 			}
@@ -67,12 +68,27 @@ func (c *Case) hypotheses() []hypothesis {
 		add("nominal-dt", 20, "every reading is taken to last the nominal period, whatever time passed", func(m *replay.Meter) { m.Clocking = replay.Nominal })
 		add("truncated-dt", 21, "the step is cut to whole seconds", func(m *replay.Meter) { m.Clocking = replay.Whole })
 		add("truncated-dt", 22, "the step is rounded to whole seconds", func(m *replay.Meter) { m.Clocking = replay.WholeRounded })
-		for _, q := range []float64{0.1, 0.01, 60} {
-			if q > 2*s.Period {
+		for _, q := range timeQuanta {
+			if q > c.longestGood() {
 				continue // it would count nothing, ever
 			}
-			add("truncated-dt", 22, fmt.Sprintf("the step is cut to multiples of %g s", q), func(m *replay.Meter) { m.CutTime = q })
+			how := fmt.Sprintf("the step is cut to multiples of %g s", q)
+			add("truncated-dt", 22, how, func(m *replay.Meter) { m.CutTime = q })
+			if s.HasFailed {
+				add("truncated-dt", 22, how, func(m *replay.Meter) { m.CutTime, m.Across = q, true })
+			}
 		}
+		// All steps are shorter: no total ever moves, which other mistakes explain as well.
+		add("truncated-dt", 45, "the step is cut to a multiple of a time longer than any step, so that nothing is ever added",
+			func(m *replay.Meter) { m.CutTime = math.Inf(1) })
+		add("nominal-dt", 20, "the mean of a row's readings counts for the nominal length of a row", func(m *replay.Meter) { m.RowLength = c.Log })
+		add("nominal-dt", 20, "the means of a row's voltages and currents count for the nominal length of a row",
+			func(m *replay.Meter) { m.RowLength, m.Energy = c.Log, replay.RowMeanProduct })
+		if s.FirstTick > 0 {
+			add("first-interval", 13, "the first step is counted from tick 0", func(m *replay.Meter) { m.FromZero = replay.Full })
+			add("first-interval", 13, "the first step is counted from tick 0 and a current of zero", func(m *replay.Meter) { m.FromZero = replay.Half })
+		}
+		add("offset", 43, "the first reading after power-up is taken for the zero of all that follow", func(m *replay.Meter) { m.ZeroFirst = true })
 		if s.HasClock {
 			if c.clockIsSet() {
 				add("rtc-as-dt", 25, "steps are differences of the clock's whole seconds, and the clock was set", func(m *replay.Meter) { m.Clocking = replay.FaceSeconds })
@@ -81,8 +97,24 @@ func (c *Case) hypotheses() []hypothesis {
 				add("rtc-as-dt", 24, "steps are differences of the clock's whole seconds", func(m *replay.Meter) { m.Clocking = replay.FaceSeconds })
 			}
 		}
-		add("narrow-interval", 23, "the step in milliseconds is kept in 16 bits", func(m *replay.Meter) { m.Clocking = replay.Narrow16 })
-		add("narrow-interval", 23, "the step in milliseconds is kept in 16 bits with a sign", func(m *replay.Meter) { m.Clocking = replay.Narrow16Signed })
+		for _, across := range []bool{false, true} {
+			if across && !s.HasFailed {
+				continue
+			}
+			add("narrow-interval", 23, "the step in milliseconds is kept in 16 bits", func(m *replay.Meter) { m.Clocking, m.Across = replay.Narrow16, across })
+			add("narrow-interval", 23, "the step in milliseconds is kept in 16 bits with a sign",
+				func(m *replay.Meter) { m.Clocking, m.Across = replay.Narrow16Signed, across })
+			for _, turn := range narrowTurns {
+				if turn < c.longestGood() && turn > s.Period {
+					add("narrow-interval", 24, fmt.Sprintf("of the step only what is left of whole turns of %g s is kept", turn),
+						func(m *replay.Meter) { m.Modulo, m.Across = turn, across })
+				}
+			}
+			if across {
+				add("nominal-dt", 20, "the time from one good reading to the next is taken for the nominal period, whatever passed",
+					func(m *replay.Meter) { m.Clocking, m.Across = replay.Nominal, true })
+			}
+		}
 		add("float32-stall", 33, "the counter in seconds is held in single precision", func(m *replay.Meter) { m.Clocking = replay.FloatTime })
 		add("float32-stall", 33, "the counter in milliseconds is held in single precision", func(m *replay.Meter) { m.Clocking = replay.FloatTimeMS })
 		add("both-add", 40, "charge and discharge are both added to one total", func(m *replay.Meter) { m.Side = replay.Magnitude })
@@ -138,6 +170,13 @@ func (c *Case) hypotheses() []hypothesis {
 			})
 			add("rounded-sum", 47, fmt.Sprintf("the current is rounded to multiples of %g A before it is added", q), func(m *replay.Meter) { m.CutCurrent, m.RoundCurrent = q, true })
 		}
+		for _, q := range []float64{1, 0.5, 0.1, 0.05, 0.01} {
+			add("truncated-sum", 46, fmt.Sprintf("the power is cut to multiples of %g W before it is added", q), func(m *replay.Meter) { m.CutPower = q })
+			if rule == replay.Trapezoid {
+				add("truncated-sum", 46, fmt.Sprintf("the mean power of a step is cut to multiples of %g W", q), func(m *replay.Meter) { m.CutPower, m.CutMean = q, true })
+				add("truncated-sum", 46, fmt.Sprintf("the mean current of a step is cut to multiples of %g A", q), func(m *replay.Meter) { m.CutCurrent, m.CutMean = q, true })
+			}
+		}
 		for _, q := range stepQuanta {
 			how := fmt.Sprintf("the remainder of each step below %.3g A·s is thrown away", q)
 			add("truncated-sum", 46, how, func(m *replay.Meter) { m.CutStep, m.CutEnergy = q, q })
@@ -152,7 +191,7 @@ func (c *Case) hypotheses() []hypothesis {
 				m.CutStep, m.CutEnergy, m.RoundStep = q, q, true
 			})
 			add("rounded-sum", 44, "the total is rounded to what is printed at each row and goes on from there", func(m *replay.Meter) { m.RoundRow = q })
-			add("rounded-sum", 44, "each step is cut to what is printed, and the cut value is summed", func(m *replay.Meter) {
+			add("truncated-sum", 44, "each step is cut to what is printed, and the cut value is summed", func(m *replay.Meter) {
 				m.CutStep, m.CutEnergy = q, q
 			})
 		}
@@ -180,6 +219,23 @@ func (c *Case) hypotheses() []hypothesis {
 		}
 	}
 	return out
+}
+
+// timeQuanta are the units to which integer arithmetic cuts a step [s]: parts of a second, ms/3600 in whole units, minutes.
+var timeQuanta = []float64{0.01, 0.02, 0.05, 0.1, 0.2, 0.25, 0.5, 3.6, 10, 36, 60}
+
+// narrowTurns are the turns of small counters of a step [s]: 8 bits of hundredths, tenths and seconds, 16 bits of tenths of a millisecond.
+var narrowTurns = []float64{2.56, 6.5536, 25.6, 256}
+
+// longestGood is the longest time between two good readings [s].
+func (c *Case) longestGood() float64 {
+	longest, t := 0.0, 0.0
+	for k, d := range c.Series.TickDt {
+		if t += d; c.Series.Good(k) {
+			longest, t = max(longest, t), 0
+		}
+	}
+	return longest
 }
 
 // stepQuanta are the amounts below which integer arithmetic throws a step's remainder away [A·s]: mA·s, uA·s, uAh, mAh and

@@ -112,6 +112,8 @@ func (c *Case) cadence(s *Spacing) []verdict.Finding {
 			how = fmt.Sprintf("rows come every %.4g s: %d ms kept in 16 bits with a sign is %d", s.Median, logMS, int16(uint16(logMS)))
 		case signed < 0 && s.Written <= 1:
 			how = fmt.Sprintf("no rows come: %d ms kept in 16 bits with a sign is %d", logMS, int16(uint16(logMS)))
+		case logMS >= 1<<16 && s.Written <= 1:
+			how = fmt.Sprintf("no second row comes: the time since the last one, in 16 bits, never gets to %d ms", logMS)
 		case stopsAt(32.767) || stopsAt(65.535):
 			how = fmt.Sprintf("rows come every %.4g s: the interval stops at what 16 bits hold", mean)
 		}

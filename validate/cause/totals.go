@@ -243,11 +243,20 @@ var unitFactors = []float64{1000, 1e-3, 60, 1.0 / 60, 3600, 1.0 / 3600, 3.6, 1 /
 // fits lists the causes with a constant that is fitted to the log: gain, offset, factor of units, nominal voltage, a sum
 // that wraps at its width.
 func (c *Case) fits(wrong []*Column) []*candidate {
-	healthy := map[replay.Rule]*replay.Totals{}
-	for _, r := range []replay.Rule{replay.Trapezoid, replay.Left, replay.Right} {
-		healthy[r] = c.Series.Run(replay.Meter{Rule: r, Bad: c.Meter.Bad}, c.Index)
+	var out []*candidate
+	// The rule that the log was found to use may be one that the mistake made look best.
+	for _, rule := range []replay.Rule{replay.Trapezoid, replay.Left, replay.Right} {
+		out = append(out, c.fitsBy(replay.Meter{Rule: rule, Bad: c.Meter.Bad}, wrong)...)
+		if c.Meter.Burden != 0 {
+			out = append(out, c.fitsBy(replay.Meter{Rule: rule, Bad: c.Meter.Bad, Burden: c.Meter.Burden}, wrong)...)
+		}
 	}
-	t := healthy[replay.Trapezoid]
+	return out
+}
+
+// fitsBy lists them for a log of an otherwise healthy meter.
+func (c *Case) fitsBy(m replay.Meter, wrong []*Column) []*candidate {
+	t := c.Series.Run(m, c.Index)
 	gain := &candidate{cause: "gain", rank: 50, fitted: true}
 	unit := &candidate{cause: "unit-factor", rank: 5}
 	nominal := &candidate{cause: "nominal-voltage", rank: 28, fitted: true}
@@ -256,7 +265,7 @@ func (c *Case) fits(wrong []*Column) []*candidate {
 	okUnit, okNominal, okOver := true, true, true
 	for _, col := range wrong {
 		p := col.Role.Of(t)
-		g := ratio(col.Printed.Value, p, c.Marks.Row)
+		g := c.factor(col.Printed.Value, p)
 		gains = append(gains, math.Abs(g))
 		grade(gain, col, replay.Unroll(col.Printed, times(p, g), c.Marks, col.Limit))
 		f := nearestFactor(math.Abs(g))
@@ -270,8 +279,7 @@ func (c *Case) fits(wrong []*Column) []*candidate {
 			unit.evidence = unit.how
 		}
 		if col.Role == Energy {
-			v := ratio(col.Printed.Value, t.Charge, c.Marks.Row)
-			mean := ratio(p, t.Charge, nil)
+			v, mean := c.factor(col.Printed.Value, t.Charge), ratio(p, t.Charge)
 			if math.Abs(v) < 0.2*math.Abs(mean) || math.Abs(v) > 5*math.Abs(mean) {
 				okNominal = false
 			} else {
@@ -308,7 +316,7 @@ func (c *Case) fits(wrong []*Column) []*candidate {
 	if okOver {
 		out = append(out, over)
 	}
-	if x := c.offset(wrong, t); x != nil {
+	if x := c.offset(m, wrong, t); x != nil {
 		out = append(out, x)
 	}
 	return out
@@ -321,7 +329,7 @@ func grade(x *candidate, col *Column, u *replay.Unrolled) {
 }
 
 // offset fits a constant current that was added to the readings.
-func (c *Case) offset(wrong []*Column, t *replay.Totals) *candidate {
+func (c *Case) offset(m replay.Meter, wrong []*Column, t *replay.Totals) *candidate {
 	x := &candidate{cause: "offset", rank: 51, fitted: true}
 	var amps float64
 	for _, col := range wrong {
@@ -338,7 +346,7 @@ func (c *Case) offset(wrong []*Column, t *replay.Totals) *candidate {
 				if den == 0 {
 					return nil
 				}
-				m := replay.Meter{Bad: c.Meter.Bad, Offset: num / den}
+				m.Offset = num / den
 				u := replay.Unroll(col.Printed, c.Series.Run(m, c.Index).Charge, c.Marks, col.Limit)
 				if u.Worst < best {
 					best, amps = u.Worst, num/den
@@ -349,7 +357,7 @@ func (c *Case) offset(wrong []*Column, t *replay.Totals) *candidate {
 	if amps == 0 {
 		return nil
 	}
-	m := replay.Meter{Rule: c.Meter.Rule, Bad: c.Meter.Bad, Offset: amps}
+	m.Offset = amps
 	ot := c.Series.Run(m, c.Index)
 	for _, col := range wrong {
 		grade(x, col, replay.Unroll(col.Printed, col.Role.Of(ot), c.Marks, col.Limit))
@@ -363,18 +371,30 @@ func (c *Case) offset(wrong []*Column, t *replay.Totals) *candidate {
 	return x
 }
 
-// ratio is the least-squares factor from p to v (rows maps v's index to p's; nil: the same).
-func ratio(v, p []float64, rows []int) float64 {
+// factor is the least-squares factor from a meter's totals p to a printed column. After a power cut both are counted from the first row
+// on, since the log goes on from what it saved.
+func (c *Case) factor(v, p []float64) float64 {
+	var x, y []float64
+	life, v0, p0 := int16(0), 0.0, 0.0
+	for r, printed := range v {
+		if math.IsNaN(printed) {
+			continue
+		}
+		total := p[c.Marks.Row[r]]
+		if l := c.Marks.Life[r]; l != life {
+			life, v0, p0 = l, printed, total
+		}
+		x, y = append(x, printed-v0), append(y, total-p0)
+	}
+	return ratio(x, y)
+}
+
+// ratio is the least-squares factor from p to v.
+func ratio(v, p []float64) float64 {
 	num, den := 0.0, 0.0
-	for r, x := range v {
-		i := r
-		if rows != nil {
-			i = rows[r]
-		}
-		if !math.IsNaN(x) {
-			num += x * p[i]
-			den += p[i] * p[i]
-		}
+	for i, x := range v {
+		num += x * p[i]
+		den += p[i] * p[i]
 	}
 	if den == 0 {
 		return 0
@@ -631,6 +651,13 @@ func join(a, b replay.Meter) (replay.Meter, bool) {
 	take(a.Clocking != 0, b.Clocking != 0, func() { m.Clocking = b.Clocking })
 	take(a.Side != 0, b.Side != 0, func() { m.Side = b.Side })
 	take(a.Energy != 0, b.Energy != 0, func() { m.Energy = b.Energy })
+	take(a.CutTime != 0 || a.Clocking != 0, b.CutTime != 0, func() { m.CutTime = b.CutTime })
+	take(a.CutPower != 0, b.CutPower != 0, func() { m.CutPower, m.CutMean = b.CutPower, b.CutMean })
+	take(a.Modulo != 0 || a.CutTime != 0 || a.Clocking != 0, b.Modulo != 0, func() { m.Modulo = b.Modulo })
+	take(a.RowLength != 0 || a.Energy != 0, b.RowLength != 0, func() { m.RowLength, m.Energy = b.RowLength, b.Energy })
+	take(a.FromZero != 0, b.FromZero != 0, func() { m.FromZero = b.FromZero })
+	take(a.ZeroFirst, b.ZeroFirst, func() { m.ZeroFirst = true })
+	m.Across = a.Across || b.Across
 	take(a.DeadBand != 0, b.DeadBand != 0, func() { m.DeadBand = b.DeadBand })
 	take(a.CutCurrent != 0, b.CutCurrent != 0, func() { m.CutCurrent, m.CutFloor = b.CutCurrent, b.CutFloor })
 	take(a.CutStep != 0, b.CutStep != 0, func() { m.CutStep, m.CutEnergy, m.RoundStep = b.CutStep, b.CutEnergy, b.RoundStep })

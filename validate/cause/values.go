@@ -125,6 +125,11 @@ func (c *Case) value(v *Value) []verdict.Finding {
 			return found("failed-reading", 0.9, fmt.Sprintf("is off by up to %.4g %s only around failed readings", worst, unit))
 		}
 	}
+	if v.Column.Kind == logfile.Current {
+		if zero := c.firstOfLife(); c.missesBy(rows, v, func(k int) float64 { return s * (get(k) - zero(k)) }) <= few {
+			return found("offset", 0.93, "is the reading less the first one after power-up, which was taken for the zero")
+		}
+	}
 	if n := c.deadRows(v); n > 0 {
 		return found("dead-band", 0.85, "shows zero where the readings show a small current")
 	}
@@ -220,6 +225,28 @@ func (c *Case) fixedVolts(v *Value, few int) (volts float64, fixed bool) {
 		}
 	}
 	return math.Abs(volts), misses <= few
+}
+
+// firstOfLife gives the current of the first good reading of the power-up that a reading belongs to [A].
+func (c *Case) firstOfLife() func(k int) float64 {
+	first := map[int16]float64{}
+	for k, i := range c.Series.I {
+		if _, seen := first[c.Series.Life[k]]; !seen && c.Series.Good(k) {
+			first[c.Series.Life[k]] = i
+		}
+	}
+	return func(k int) float64 { return first[c.Series.Life[k]] }
+}
+
+// missesBy counts the rows of a column that do not show what a function makes of their reading.
+func (c *Case) missesBy(rows []int, v *Value, of func(k int) float64) int {
+	n := 0
+	for _, r := range rows {
+		if math.Abs(v.Column.Value[r]-of(c.At[r])) > 2*v.Count+v.Column.Step[r] {
+			n++
+		}
+	}
+	return n
 }
 
 func direction(way float64) string {

@@ -44,6 +44,7 @@ const (
 	HalfNegative            // at half range the step is short by a whole wrap
 	HalfPositive            // ... long by a whole wrap
 	HalfSkip                // ... dropped
+	HalfClamp               // the counter stands at half range while its top bit is set
 	HalfStop                // nothing is added while the counter's top bit is set
 	Nominal                 // every step is the nominal period
 	Whole                   // whole seconds of the step; the rest is thrown away
@@ -108,11 +109,21 @@ const (
 	Half                 // at half of it: the trapezoid from a current of zero
 )
 
+// Lag says what a row shows of its own reading.
+type Lag uint8
+
+// Rows are written after their reading was added, or before. Both are healthy.
+const (
+	NoLag   Lag = iota
+	LagSums     // charge and energy are those before the row's own reading was added, its time is not
+	LagAll      // the time is that before as well
+)
+
 // Meter is one way of integrating the readings. The zero value is healthy: trapezoid, counter, net, bridge.
 type Meter struct {
 	Rule     Rule
 	Source   Source
-	Lag      bool     // a row shows the totals before its own reading was added
+	Lag      Lag
 	FromZero FromZero // the first interval is counted from tick 0
 	Bad      Bad
 
@@ -144,8 +155,12 @@ type Meter struct {
 	RowRate     bool // integrates row readings only
 	ReadingRate int  // integrates every n-th reading only, 0 and 1: every one
 	Energy      EnergyBy
-	Stale       int // uses the reading so many back
-	ZeroFirst   bool
+	Stale       int     // uses the reading so many back
+	ZeroFirst   bool    // the first good reading after power-up is taken for the zero of all
+	Across      bool    // a step runs from the last good reading, as firmware times it that passes a failed one over whole
+	Modulo      float64 // what a step is longer than this is lost, whole turns of it [s]: it is kept in a few bits; 0: nothing
+	CutMean     bool    // CutCurrent and CutPower cut the mean of a step, not each reading
+	RowLength   float64 // at each row the mean of its readings counts for so long [s]; 0: readings are summed
 
 	ResetSetting  bool    // totals fall to zero when a setting changes
 	ResetMidnight int64   // totals fall to zero when the local day changes; zone [s] + 1<<40 marks on
@@ -214,12 +229,18 @@ func (w *Work) To(n int) {
 		if s.RowAt != nil {
 			isRow = s.RowAt[k]
 		}
-		if lag {
+		first := w.row
+		if lag != NoLag {
 			w.store(k)
 		}
 		st.add(k, isRow)
-		if !lag {
+		if lag == NoLag {
 			w.store(k)
+		}
+		if lag == LagSums {
+			for j := first; j < w.row; j++ {
+				w.Totals.Elapsed[j] = st.elapsed
+			}
 		}
 	}
 }
@@ -246,6 +267,9 @@ type state struct {
 	started             bool
 	i, v, p             float64 // last reading taken
 	tick                int64   // its counter
+	at                  int     // its index
+	zero                float64 // current of the first reading after power-up, where that is taken for nothing
+	meanI, meanP        float64 // sums over the readings of a row
 	pending             float64 // time since the last reading taken
 	elapsed             float64
 	q, e                float64
@@ -279,16 +303,16 @@ func (st *state) start(s *Series, m *Meter) {
 		st.steps = s.ClockDt
 	case m.Source == ReadingsTrue || m.Source == WindowTrue:
 		st.steps = s.Dt
-	case m.Clocking == Exact && m.WrapBits == 0 && m.CutTime == 0:
+	case m.Clocking == Exact && m.WrapBits == 0 && m.CutTime == 0 && m.Modulo == 0 && !m.Across:
 		st.steps = s.TickDt
 	}
-	st.plain = m.Source != WindowTrue && m.Stale == 0 && m.Gain == 0 && m.Offset == 0 && m.DeadBand == 0 && m.Burden == 0
+	st.plain = m.Source != WindowTrue && m.Stale == 0 && m.Gain == 0 && m.Offset == 0 && m.DeadBand == 0 && m.Burden == 0 && !m.ZeroFirst
 	st.rare = m.Source == ReadingsShort || m.FromZero != Not || m.ReadingRate > 1 || m.RowRate || m.ResetSetting || m.HoldSetting ||
 		m.ScaleSetting != 0 || m.ResetMidnight != 0 || m.SkipCard || m.ResetCard || m.FreezeCard
-	st.quantum = m.CutPower > 0 || m.CutCurrent > 0 || m.PowerOfCut
+	st.quantum = (m.CutPower > 0 || m.CutCurrent > 0 || m.PowerOfCut) && !m.CutMean
 	st.limits = m.StallLimit > 0 || m.StallClip > 0
 	st.plainSum = m.CutStep == 0 && m.Side == Net && m.FlipCharge == 0 && m.FlipEnergy == 0 && m.Float32 == 0 && m.Wrap == 0 &&
-		m.WrapEnergy == 0 && m.Energy == Product
+		m.WrapEnergy == 0 && m.Energy == Product && m.RowLength == 0 && !m.CutMean
 }
 
 // source returns current and voltage of reading k as this meter takes them, and false if the reading is passed over.
@@ -324,6 +348,12 @@ func (st *state) source(k int) (i, v float64, ok bool) {
 		i *= m.Gain
 	}
 	i += m.Offset
+	if m.ZeroFirst {
+		if !st.started {
+			st.zero = i
+		}
+		i -= st.zero
+	}
 	if m.DeadBand > 0 && math.Abs(i) < m.DeadBand {
 		i = 0
 	}
@@ -346,22 +376,31 @@ func (m *Meter) quantized(x, quantum float64) float64 {
 	return math.Trunc(x/quantum*(1+1e-12)) * quantum
 }
 
-// step returns the time that the meter thinks has passed between readings k-1 and k, by the counter.
-func (st *state) step(k int) float64 {
+// step returns the time that the meter thinks has passed between readings j and k, which mostly follow each other, by the counter.
+func (st *state) step(j, k int) float64 {
 	s := st.s
 	dt := s.TickDt[k]
+	if j < k-1 {
+		dt = float64(s.Tick[k]-s.Tick[j]) / s.Hz
+	}
 	c := st.m.Clocking
-	if w := st.m.WrapBits; w > 0 && k > 0 && s.Life[k] == s.Life[k-1] && s.Tick[k-1]&^st.mask != s.Tick[k]&^st.mask {
+	if w := st.m.WrapBits; w > 0 && k > 0 && s.Life[k] == s.Life[j] && s.Tick[j]&^st.mask != s.Tick[k]&^st.mask {
 		return dt + (math.Ldexp(1, w)-float64(st.mask)-1)/s.Hz
 	}
-	if q := st.m.CutTime; q > 0 && k > 0 {
-		return math.Floor(dt/q+1e-9) * q
+	if whole := st.m.Modulo; whole > 0 && k > 0 {
+		return math.Mod(dt, whole)
 	}
-	if c == Exact || k == 0 || s.Life[k] != s.Life[k-1] {
+	if q := st.m.CutTime; q > 0 && k > 0 {
+		if n := math.Floor(dt/q + 1e-9); n > 0 {
+			return n * q
+		}
+		return 0
+	}
+	if c == Exact || k == 0 || s.Life[k] != s.Life[j] {
 		return dt
 	}
 	whole := (float64(st.mask) + 1) / s.Hz
-	a, b := s.Tick[k-1], s.Tick[k]
+	a, b := s.Tick[j], s.Tick[k]
 	half := int64(st.mask/2) + 1
 	wraps := a&^st.mask != b&^st.mask
 	halves := (a+half)&^st.mask != (b+half)&^st.mask
@@ -405,6 +444,8 @@ func (st *state) step(k int) float64 {
 		if halves {
 			dt = 0
 		}
+	case HalfClamp:
+		dt = float64((min(b&st.mask, half-1)-min(a&st.mask, half-1))&st.mask) / s.Hz
 	case HalfStop:
 		if b&half != 0 {
 			dt = 0
@@ -416,7 +457,7 @@ func (st *state) step(k int) float64 {
 	case WholeRounded:
 		dt = math.Floor(dt + 0.5)
 	case FaceSeconds, FaceForward, FaceOrNominal:
-		d := st.face(k)
+		d := st.face(j, k)
 		if c == FaceForward && d < 0 {
 			d = 0
 		}
@@ -443,9 +484,9 @@ func (st *state) step(k int) float64 {
 	return dt
 }
 
-// face is the difference of the clock's whole seconds between readings k-1 and k; 0 without a clock.
-func (st *state) face(k int) float64 {
-	a, b := st.s.Face[k-1], st.s.Face[k]
+// face is the difference of the clock's whole seconds between readings j and k; 0 without a clock.
+func (st *state) face(j, k int) float64 {
+	a, b := st.s.Face[j], st.s.Face[k]
 	if a == math.MinInt64 || b == math.MinInt64 {
 		return 0
 	}
@@ -461,8 +502,10 @@ func (st *state) add(k int, row bool) {
 	}
 	if st.steps != nil {
 		st.pending += st.steps[k]
+	} else if m.Across && st.started {
+		st.pending = st.step(st.at, k)
 	} else {
-		st.pending += st.step(k)
+		st.pending += st.step(max(k-1, 0), k)
 	}
 	if st.rare && !st.takes(k, row) {
 		return
@@ -517,17 +560,22 @@ func (st *state) add(k int, row bool) {
 		mi, mp = i, p
 	}
 	st.started = true
-	st.i, st.v, st.p, st.tick = i, v, p, s.Tick[k]
+	st.i, st.v, st.p, st.tick, st.at = i, v, p, s.Tick[k], k
 	st.sumV += v
 	st.nV++
 	st.rowV += v
 	st.nRow++
+	st.meanI += i
+	st.meanP += p
 	if !st.stopped && !st.frozen {
 		st.elapsed += dt
 		if m.FromZero != Not && k == 0 {
 			st.elapsed -= dt // elapsed columns are compared from the first reading on
 		}
 		st.sum(mi, mp, dt)
+	}
+	if row && m.RowLength > 0 {
+		st.meanAtRow()
 	}
 	if row && m.Energy > StepMean {
 		st.energyAtRow(v)
@@ -623,6 +671,12 @@ func (st *state) sum(mi, mp, dt float64) {
 		st.e += de
 		return
 	}
+	if m.RowLength > 0 {
+		return
+	}
+	if m.CutMean {
+		dq, de = m.quantized(mi, m.CutCurrent)*dt, m.quantized(mp, m.CutPower)*dt
+	}
 	if m.CutStep > 0 {
 		dq, de = cut(dq, m.CutStep, m.RoundStep), cut(de, m.CutEnergy, m.RoundStep)
 	}
@@ -703,6 +757,27 @@ func wrapped(x, whole float64, signed, saturate bool) float64 {
 		return x + whole
 	}
 	return x
+}
+
+// meanAtRow adds the means of a row's readings for as long as a row is meant to be.
+func (st *state) meanAtRow() {
+	n := float64(max(st.nRow, 1))
+	dq, de := st.meanI/n*st.m.RowLength, st.meanP/n*st.m.RowLength
+	st.q += dq
+	if dq >= 0 {
+		st.in += dq
+		st.ein += de
+	} else {
+		st.outq -= dq
+		st.eout -= de
+	}
+	if st.m.Energy == RowMeanProduct {
+		st.rowI, st.rowT = st.meanI, st.m.RowLength
+	} else {
+		st.e += de
+		st.rowV, st.nRow = 0, 0
+	}
+	st.meanI, st.meanP = 0, 0
 }
 
 // energyAtRow adds the energy of a row by the mistaken ways.
