@@ -117,6 +117,9 @@ func (j *judge) cut(step *emulator.StepRun) *cause.Cutoff {
 	for k := first; k <= end; k++ {
 		if k > first {
 			t += j.series.Dt[k]
+			if j.series.Life[k] != j.series.Life[k-1] {
+				since = -1 // a hold that was running is not kept over a power cut
+			}
 		}
 		if !j.series.Good(k) {
 			badRun += j.series.Dt[k]
@@ -172,8 +175,8 @@ func (j *judge) cut(step *emulator.StepRun) *cause.Cutoff {
 		}
 		c.Over = rd.Throughput[stop] - rd.Throughput[due]
 	}
-	if !c.HasOff && j.rec.Outcome.Failure == nil && c.BadSpan > c.Hold+cutoffSlack*j.series.Period {
-		// No good reading could tell the logger until it was too late: it must give up on a sensor that stays away.
+	if !c.HasOff && j.rec.Outcome.Failure == nil && c.FirstBelow >= 0 && c.BadSpan > c.Hold+cutoffSlack*j.series.Period {
+		// A reading was below the level, and no good one came until it was too late: the logger must give up on a sensor that stays away.
 		c.LeftOn = badRun > 0 || c.BadEnd > 0 && last-c.BadEnd < cutoffSlack
 	}
 	return c

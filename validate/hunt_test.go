@@ -61,6 +61,34 @@ func TestHuntFindsNothingHealthy(t *testing.T) {
 	}
 }
 
+// TestAlarmsOfHunts: draws that once failed a healthy logger, each for another reason.
+func TestAlarmsOfHunts(t *testing.T) {
+	for _, alarm := range []struct {
+		logger string
+		seed   uint64
+		why    string
+	}{
+		{"row-on-turn", 4000982, "an extra row in the first interval"},
+		{"row-on-turn", 4001387, "an extra row in the first interval of a slow loop"},
+		{"row-on-turn", 4003682, "extra rows where a pulsed load stops and starts within a step of the plan"},
+		{"elapsed", 3000389, "noise around zero that fits a negative sign in more rows than the positive"},
+		{"bare-tick", 3004002, "the same, in the energy"},
+		{"split-totals", 3004037, "a power cut while the hold runs, which then begins anew"},
+		{"cannot-energy", 4002522, "the same with jitter"},
+		{"integer-micro", 3004241, "readings that fail before one was below the level"},
+	} {
+		t.Run(alarm.logger+" "+strconv.FormatUint(alarm.seed, 10), func(t *testing.T) {
+			h, ok := loggers.ByName(alarm.logger)
+			if !ok {
+				t.Fatal("no such logger")
+			}
+			if q := hunt(t, h.New, alarm.seed, 1); q.Found != nil {
+				t.Errorf("%s: %s\n%s", alarm.why, complaint(q.Verdict), q.Found.Source)
+			}
+		})
+	}
+}
+
 // canary is wrong only when the counter wraps within a failed write.
 type canary struct {
 	link.Logger

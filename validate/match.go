@@ -370,6 +370,7 @@ func (j *judge) matchClock(c *logfile.Column, after []int) bool {
 			fit++
 		}
 	}
+	fit -= j.stuckClock(c, after)
 	j.clockFits = valid > 0 && fit*10 >= valid*8
 	if !j.clockFits {
 		for r := range j.at {
@@ -377,6 +378,32 @@ func (j *judge) matchClock(c *logfile.Column, after []int) bool {
 		}
 	}
 	return j.clockFits
+}
+
+// stuckClock takes back the match of rows that go on showing one second while readings pass, and counts them: such a clock places
+// nothing.
+func (j *judge) stuckClock(c *logfile.Column, after []int) int {
+	if j.rec.Stream || j.log < 1 {
+		return 0
+	}
+	n := 0
+	for from := 0; from < len(c.Value); {
+		to := from + 1
+		for to < len(c.Value) && math.Floor(c.Value[to]) == math.Floor(c.Value[from]) && j.lifeOfRow(to) == j.lifeOfRow(from) {
+			to++
+		}
+		// Two rows of one second may come where something switched; three that were written at readings apart may not.
+		if t := j.rec.Readings.T; to-from > 2 && float64(t[after[to-1]]-t[after[from]])*1e-9 > 2*j.log+c.Step[from] {
+			for r := from + 1; r < to; r++ {
+				if j.fits[r] {
+					n++
+				}
+				j.at[r], j.fits[r] = after[r], false
+			}
+		}
+		from = to
+	}
+	return n
 }
 
 // matchElapsed matches rows that were held back by their elapsed time, where the log has no better column. It counts from

@@ -187,23 +187,52 @@ func (j *judge) checkRows() {
 	j.checks = append(j.checks, rowsCheck)
 }
 
-// withoutExtras leaves out the rows that come between two regular ones because something switched or a step of the plan began
-// a moment before: they shift no row that is due. It may take a logger a row's interval to be sure of what it saw.
+// extrasBetween is how many rows may be added between two that are due.
+const extrasBetween = 4
+
+// withoutExtras leaves out the rows that come between two regular ones because something switched, a step of the plan began or the
+// current changed a moment before: they shift no row that is due. It may take a logger a row's interval to be sure of what it saw.
 func (j *judge) withoutExtras(order []int, times []float64, gap func(a, b int) float64) []int {
 	out := order[:0:0]
 	for i, k := range order {
-		if n := len(out); n > 0 && i+1 < len(order) {
-			a, b := out[n-1], order[i+1]
-			log, g := j.logBetween(a, b), gap(a, b)+j.placing()
-			regular := times[b]-times[a] >= min(log[0], log[1])-g-1e-6 && times[b]-times[a] <= max(log[0], log[1])+g+1e-6
-			short := min(times[k]-times[a], times[b]-times[k]) < min(log[0], log[1])-g-1e-6
-			if regular && short && j.series.Life[a] == j.series.Life[b] && j.eventBetween(max(out[max(n-2, 0)], 1), k) {
-				continue
-			}
+		if len(out) > 0 && j.extra(out, order[i:min(i+1+extrasBetween, len(order))], times, gap) {
+			continue
 		}
 		out = append(out, k)
 	}
 	return out
+}
+
+// extra says that the first of the coming rows is one too many between the last of those before and a regular one that follows.
+func (j *judge) extra(before, coming []int, times []float64, gap func(a, b int) float64) bool {
+	a, k := before[len(before)-1], coming[0]
+	since := before[max(len(before)-2, 0)]
+	for _, b := range coming[1:] {
+		log, g := j.logBetween(a, b), gap(a, b)+j.placing()
+		low, high := min(log[0], log[1])-g-1e-6, max(log[0], log[1])+g+1e-6
+		regular := times[b]-times[a] >= low && times[b]-times[a] <= high && j.series.Life[a] == j.series.Life[b]
+		if regular && min(times[k]-times[a], times[b]-times[k]) < low {
+			// The plan's first step begins with the first reading.
+			return since == 0 || j.eventBetween(since, k) || j.loadMoved(since, k)
+		}
+	}
+	return false
+}
+
+// loadMoved says that the current changed by half of what it was or became between two readings.
+func (j *judge) loadMoved(from, to int) bool {
+	last := math.NaN()
+	for k := from; k <= to; k++ {
+		if !j.series.Good(k) {
+			continue
+		}
+		i := j.series.I[k]
+		if d := math.Abs(i - last); d > 8*j.series.Amp && d > max(math.Abs(i), math.Abs(last))/2 {
+			return true
+		}
+		last = i
+	}
+	return false
 }
 
 // placing is the fineness of the time column by which rows find their readings [s]; 0 if it is the counter.
@@ -403,11 +432,14 @@ func (j *judge) timed() bool { return j.ticksFit || j.column(logfile.Elapsed) !=
 // sameText says that an earlier row of the same reading has the same text as row r.
 func (j *judge) sameText(r, k int) bool {
 	t := strings.TrimSpace(j.rec.Rows[j.table.Rows[r]].Text)
+	between := false
 	for q := r - 1; q >= 0 && q > r-64; q-- {
-		if j.at[q] == k && strings.TrimSpace(j.rec.Rows[j.table.Rows[q]].Text) == t {
-			// With whole seconds only, two rows of one second may be alike.
-			return j.ticksFit || j.log >= 1
+		same := strings.TrimSpace(j.rec.Rows[j.table.Rows[q]].Text) == t
+		if same && j.at[q] == k {
+			// With whole seconds only, two rows of one second may be alike, but not with another between them.
+			return j.ticksFit || j.log >= 1 || between
 		}
+		between = between || !same
 	}
 	return false
 }

@@ -82,7 +82,8 @@ func (c *Case) hypotheses() []hypothesis {
 		add("truncated-dt", 45, "the step is cut to a multiple of a time longer than any step, so that nothing is ever added",
 			func(m *replay.Meter) { m.CutTime = math.Inf(1) })
 		add("nominal-dt", 20, "the mean of a row's readings counts for the nominal length of a row", func(m *replay.Meter) { m.RowLength = c.Log })
-		add("nominal-dt", 20, "the means of a row's voltages and currents count for the nominal length of a row",
+		// Where rows are as long as they are meant to be, this is mean-energy.
+		add("nominal-dt", 31, "the means of a row's voltages and currents count for the nominal length of a row",
 			func(m *replay.Meter) { m.RowLength, m.Energy = c.Log, replay.RowMeanProduct })
 		if s.FirstTick > 0 {
 			add("first-interval", 13, "the first step is counted from tick 0", func(m *replay.Meter) { m.FromZero = replay.Full })
@@ -191,6 +192,7 @@ func (c *Case) hypotheses() []hypothesis {
 				m.CutStep, m.CutEnergy, m.RoundStep = q, q, true
 			})
 			add("rounded-sum", 44, "the total is rounded to what is printed at each row and goes on from there", func(m *replay.Meter) { m.RoundRow = q })
+			add("rounded-sum", 44, "the total is cut to what is printed at each row and goes on from there", func(m *replay.Meter) { m.RoundRow, m.CutRow = q, true })
 			add("truncated-sum", 44, "each step is cut to what is printed, and the cut value is summed", func(m *replay.Meter) {
 				m.CutStep, m.CutEnergy = q, q
 			})

@@ -74,6 +74,9 @@ func Totals(c *Case) []verdict.Finding {
 	if len(wrong) == 0 || len(c.At) == 0 {
 		return nil
 	}
+	if printed := c.misprinted(wrong); printed != nil {
+		return printed
+	}
 	tried := c.tryAll(wrong)
 	all := c.explainAll(tried, wrong, right)
 	if len(all) == 0 || all[0].class > close3 {
@@ -102,6 +105,76 @@ func Totals(c *Case) []verdict.Finding {
 	}
 	out = append(out, c.localise(wrong)...)
 	return merge(out)
+}
+
+// misprinted names what is wrong with the print of totals that are right: rows cut off at a length, or a step of the print that is larger
+// than its last place.
+func (c *Case) misprinted(wrong []*Column) []verdict.Finding {
+	longest := 0
+	for r := range c.At {
+		longest = max(longest, len(c.Record.Rows[c.Line[r]].Text))
+	}
+	var out []verdict.Finding
+	for _, col := range wrong {
+		finest := math.Inf(1)
+		for _, u := range col.Printed.Unit {
+			if u > 0 {
+				finest = min(finest, u)
+			}
+		}
+		step := printStep(col)
+		bad, cut, coarse := 0, 0, 0
+		for r, x := range col.Unrolled.Residual {
+			if math.IsNaN(x) || math.Abs(x) <= col.Limit+col.Printed.Unit[r] {
+				continue
+			}
+			bad++
+			if len(c.Record.Rows[c.Line[r]].Text) == longest && col.Printed.Unit[r] > 2*finest {
+				cut++
+			}
+			if math.Abs(x) <= step {
+				coarse++
+			}
+		}
+		row := firstBad([]*Column{col})
+		switch {
+		case bad == 0:
+			return nil
+		case cut == bad:
+			f := c.finding("broken-row", ofFirmware, 0.93, row)
+			f.Evidence = fmt.Sprintf("rows end after %d characters, whatever column %q still had to show: %d rows lack its last digits", longest, col.Header, bad)
+			c.quote(&f, col, row)
+			out = append(out, f)
+		case coarse == bad:
+			f := c.finding("clumsy-number", ofFirmware, 0.9, row)
+			f.Evidence = fmt.Sprintf("column %q is shown in steps of %.4g %s only, and its readings lie within one of them", col.Header, step/col.Display, unitOr(col))
+			c.quote(&f, col, row)
+			out = append(out, f)
+		default:
+			return nil
+		}
+	}
+	return merge(out)
+}
+
+// printStep is the step, more than one unit in the last place, of which all that a column shows is a multiple; 0 if there is none.
+func printStep(col *Column) float64 {
+	for _, n := range []float64{1000, 500, 250, 200, 100, 50, 25, 20, 10, 5, 2} {
+		multiple, shown := true, map[float64]bool{}
+		step := 0.0
+		for r, v := range col.Printed.Value {
+			if math.IsNaN(v) {
+				continue
+			}
+			step = n * col.Printed.Unit[r]
+			multiple = multiple && math.Abs(math.Remainder(v, step)) < 0.01*col.Printed.Unit[r]
+			shown[v] = true
+		}
+		if multiple && len(shown) > 2 {
+			return step
+		}
+	}
+	return 0
 }
 
 // attempt is the hypothesis of one cause that explains one column best, and how much it leaves of the deviation.

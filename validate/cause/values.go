@@ -133,6 +133,10 @@ func (c *Case) value(v *Value) []verdict.Finding {
 	if n := c.deadRows(v); n > 0 {
 		return found("dead-band", 0.85, "shows zero where the readings show a small current")
 	}
+	if misses(func(x float64) float64 { return s * x }, 0.003) <= few {
+		// Nearly all rows are right: no constant is wrong.
+		return c.fewWrong(v, row, worst, unit, get, found)
+	}
 	// Gain and offset by least squares.
 	n := float64(len(ps))
 	var sx, sy, sxx, sxy float64
@@ -183,25 +187,40 @@ func (c *Case) value(v *Value) []verdict.Finding {
 				found("offset", 0.7, fmt.Sprintf("is %.4g times the reading %+.4g %s", math.Abs(g), b, unit))...)
 		}
 	}
+	return c.fewWrong(v, row, worst, unit, get, found)
+}
+
+// fewWrong names why some rows of a column are wrong and no constant explains it: what happened there, or a reading that is too old.
+func (c *Case) fewWrong(v *Value, row int, worst float64, unit string, get func(int) float64,
+	found func(name string, conf float64, evidence string) []verdict.Finding) []verdict.Finding {
+	// Following the readings at a fixed lag. Power is the product of two columns, of which one may be late.
+	slack := 0.0
+	if v.Column.Kind == logfile.Power {
+		slack = 0.02
+	}
+	for d := 2; d <= 200; d++ {
+		late, wrong := 0, 0
+		for r, x := range v.Residual {
+			k := c.At[r]
+			if math.IsNaN(x) || math.Abs(v.Column.Value[r]-v.Sign*get(k)) <= 2*v.Count+v.Column.Step[r] || !c.Series.Good(k) {
+				continue
+			}
+			wrong++
+			old := v.Sign * get(max(k-d, 0))
+			if math.Abs(v.Column.Value[r]-old) > 2*v.Count+v.Column.Step[r]+slack*math.Abs(old) || math.IsNaN(old) {
+				late++
+			}
+		}
+		if wrong > 0 && 20*late <= wrong {
+			return found("stale-reading", 0.85, fmt.Sprintf("shows the reading %d before", d))
+		}
+	}
 	from := 0
 	if row > 0 {
 		from = c.At[row-1]
 	}
 	if h := c.happened(from, c.At[row]); h != nil {
 		return found(h.cause, 0.5, fmt.Sprintf("is outside the readings of its interval by up to %.4g %s since %s", worst, unit, h.what))
-	}
-	// Following the readings at a fixed lag.
-	for d := 2; d <= 200; d++ {
-		late := 0
-		for i, r := range rows {
-			k := max(c.At[r]-d, 0)
-			if !c.Series.Good(k) || math.Abs(ps[i].y-s*get(k)) > tol(r) {
-				late++
-			}
-		}
-		if late <= few {
-			return found("stale-reading", 0.85, fmt.Sprintf("shows the reading %d before", d))
-		}
 	}
 	return found("unexplained", 0.4, fmt.Sprintf("is outside the readings of its interval by up to %.4g %s", worst, unit))
 }

@@ -155,6 +155,10 @@ func splitKeyed(line []byte, dst []pair) ([]pair, bool) {
 			dst = append(dst, pair{nil, line[i:end]})
 		default: // a unit
 			last := &dst[len(dst)-1]
+			if isDate(last.value) && isTimeOfDay(line[i:end]) { // "t=2026-03-02 08:00:01"
+				last.value = line[begin:end]
+				break
+			}
 			if _, ok := lookUnit(string(line[i:end])); !ok || len(last.value) == 0 || len(bytes.Trim(line[begin+len(last.value):i], " \t")) > 0 {
 				return dst, false
 			}
@@ -163,6 +167,18 @@ func splitKeyed(line []byte, dst []pair) ([]pair, bool) {
 		i = end
 	}
 	return dst, named > 0
+}
+
+// isDate says that a value is a date and no time.
+func isDate(value []byte) bool {
+	s, ok := parseStamp(value)
+	return ok && s.hasDate && !s.hasTime
+}
+
+// isTimeOfDay says that a word is a time without a date.
+func isTimeOfDay(word []byte) bool {
+	s, ok := parseStamp(word)
+	return ok && s.hasTime && !s.hasDate
 }
 
 // valueAfter finds the value that stands at or behind i; an empty one if another name comes first.

@@ -145,6 +145,7 @@ type Meter struct {
 	CutStep      float64 // charge of a step cut to this quantum [A·s]; energy likewise by CutEnergy [W·s]
 	CutEnergy    float64
 	RoundRow     float64 // totals are rounded to this at each row and go on from there [A·s, W·s]
+	CutRow       bool    // ... cut to it
 	RoundStep    bool    // rounds instead of cuts: a sum kept in what is printed
 	Float32      float64 // charge and energy summed in single precision, in this unit [A·s]; 0 none
 	Wrap         float64 // the charge total wraps modulo this [A·s]; symmetric about 0 if WrapSigned
@@ -581,7 +582,7 @@ func (st *state) add(k int, row bool) {
 		st.energyAtRow(v)
 	}
 	if q := m.RoundRow; row && q > 0 {
-		st.q, st.e = math.Round(st.q/q)*q, math.Round(st.e/q)*q
+		st.q, st.e = cut(st.q, q, !m.CutRow), cut(st.e, q, !m.CutRow)
 	}
 }
 

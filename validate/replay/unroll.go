@@ -52,10 +52,10 @@ type Unroller struct {
 // unrolling is one sign of an Unroller at work.
 type unrolling struct {
 	Unrolled
-	base   float64
-	life   int16
-	later  bool // a row was seen
-	within int  // rows that keep the limit and one printed unit, and where most are near nothing those that show something
+	base  float64
+	life  int16
+	later bool // a row was seen
+	off   int  // rows that do not keep the limit and one printed unit
 }
 
 // NewUnroller prepares to compare a printed column with meters' totals.
@@ -91,9 +91,9 @@ func (u *Unroller) Least() float64 { return min(u.plus.Worst, u.minus.Worst) }
 
 // Best is the comparison by the column's own sign.
 func (u *Unroller) Best() *Unrolled {
-	// One huge deviation must not decide the sign: that in which more rows fit is the column's.
+	// One huge deviation must not decide the sign: that in which fewer rows are off is the column's.
 	best := u.plus.Unrolled
-	if u.minus.within > u.plus.within || u.minus.within == u.plus.within && u.minus.Worst < u.plus.Worst {
+	if u.minus.off < u.plus.off || u.minus.off == u.plus.off && u.minus.Worst < u.plus.Worst {
 		best = u.minus.Unrolled
 	}
 	return &best
@@ -136,8 +136,8 @@ func (u *unrolling) take(of *Unroller, j int) {
 		u.Value[j], u.Residual[j], u.Base[j] = v, r, u.base
 	}
 	a := math.Abs(r)
-	if a <= of.limit+unit && math.Abs(v) > of.limit+unit {
-		u.within++
+	if a > of.limit+unit {
+		u.off++
 	}
 	if a > u.Raw || a-unit > u.Worst {
 		u.Raw = max(u.Raw, a)
