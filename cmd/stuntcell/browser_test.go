@@ -17,6 +17,9 @@ import (
 // light, dark and on paper. Nothing may be written to the console as an error, nothing may be asked for that is not on the loopback, and axe-core
 // finds no violation that is serious or critical. The pictures that it takes are in the folder that it names.
 func TestBrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a browser takes its time")
+	}
 	t.Setenv("XDG_CONFIG_HOME", t.TempDir()) // where the progress of lessons is kept
 	b := newBrowser(t)
 	site := openSite(t, "127.0.0.1:0")

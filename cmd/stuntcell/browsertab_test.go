@@ -85,7 +85,7 @@ func newBrowser(t *testing.T) *browser {
 		if err != nil {
 			t.Fatal(err)
 		}
-		axe = filepath.Join(cache, "stuntcell", "axe-core", "axe.min.js")
+		axe = filepath.Join(cache, "stuntcell-ci", "node_modules", "axe-core", "axe.min.js")
 	}
 	data, err := os.ReadFile(axe)
 	if err != nil {

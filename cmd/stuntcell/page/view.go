@@ -11,6 +11,7 @@ import (
 	"net/url"
 	"path"
 	"slices"
+	"strconv"
 	"strings"
 
 	"stuntcell/model"
@@ -81,9 +82,19 @@ func functions() template.FuncMap {
 		"size":   rehearsal.Size,
 		"per":    func(x float64) float64 { return 100 * x },
 		"inc":    func(i int) int { return i + 1 },
-		"sub":    func(a, b float64) float64 { return a - b },
-		"hours":  func(x float64) float64 { return x / 3600 },
-		"milli":  func(x float64) float64 { return 1000 * x },
+		"signed": func(digits int, x float64) string {
+			s := strconv.FormatFloat(x, 'f', digits, 64)
+			if strings.Trim(s, "-0.") == "" {
+				return "0"
+			}
+			if x > 0 {
+				s = "+" + s
+			}
+			return s
+		},
+		"sub":   func(a, b float64) float64 { return a - b },
+		"hours": func(x float64) float64 { return x / 3600 },
+		"milli": func(x float64) float64 { return 1000 * x },
 		"field": func(name, label, value, hint string, w mistakes) field {
 			return field{name, label, value, hint, w[name], nil}
 		},
