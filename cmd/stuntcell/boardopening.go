@@ -40,7 +40,7 @@ func (b *board) opening(ctx context.Context, std streams, to link.Link, suite []
 	whole := max(line, time.Duration(readings)*o.Exchange)
 	fmt.Fprintf(std.err, "%d readings in %d scenarios: about %s", readings, len(suite), roughly(whole))
 	if line > 0 {
-		fmt.Fprintf(std.err, " (the line alone needs %s at %d baud)", roughly(line), b.baud)
+		fmt.Fprintf(std.err, "\n(the line alone needs %s at %d baud)", roughly(line), b.baud)
 	}
 	fmt.Fprintln(std.err, ".")
 	return nil
