@@ -113,9 +113,12 @@ func runLessons(std streams, o learnOptions) error {
 	for _, name := range lesson.Names() {
 		width = max(width, len(name))
 	}
-	done, right := 0, 0
+	done, right, next := 0, 0, ""
 	for _, name := range lesson.Names() {
 		mark := ""
+		if _, ok := p.Lessons[name]; !ok && next == "" {
+			next = name
+		}
 		if a, ok := p.Lessons[name]; ok {
 			done++
 			if mark = "done"; a.Right {
@@ -127,6 +130,9 @@ func runLessons(std streams, o learnOptions) error {
 	}
 	if done > 0 {
 		fmt.Fprintf(w, "\n%d of %d done, %d as predicted.\n", done, len(lesson.Names()), right)
+		if next != "" {
+			fmt.Fprintf(w, "Next: stuntcell learn %s\n", next)
+		}
 	}
 	return w.Flush()
 }
@@ -323,6 +329,9 @@ func writeOutcome(w io.Writer, out *lesson.Outcome, predicted *lesson.Answer, ar
 		verdict := "not so"
 		if out.Holds(*predicted) {
 			verdict = "right"
+		}
+		if within := l.Predict.Tolerance(); within != "" {
+			verdict += " (" + within + " either way counts)"
 		}
 		writeWrapped(w, "You said    ", predicted.Text+": "+verdict)
 	}

@@ -217,6 +217,17 @@ func clip(s string) string {
 	return s
 }
 
+// Tolerance says within what a number counts as right: "5 %", "0.2 mA". It is empty for a choice.
+func (p *Prediction) Tolerance() string {
+	switch {
+	case len(p.Choices) > 0:
+		return ""
+	case p.WithinShare > 0:
+		return fmt.Sprintf("%.3g %%", 100*p.WithinShare)
+	}
+	return strings.TrimSpace(fmt.Sprintf("%.3g %s", p.Within/unitSize(p.Unit), p.Unit))
+}
+
 // Holds says whether an answer is right: the right choice, or a number within the tolerance of the prediction.
 func (o *Outcome) Holds(a Answer) bool {
 	p := &o.Lesson.Predict
