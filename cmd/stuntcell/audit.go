@@ -216,25 +216,14 @@ func (a *audited) judge(std streams, o auditOptions, rigged *budget.Capacity) er
 		return nil
 	}
 	a.phase, a.AtLeast = p, atLeast
-	c := audit.Conditions{Reference: o.reference, Cell: o.cell, Lambda: o.lambda, LambdaU: 0.002 / math.Sqrt(3), RatedCurrent: o.ratedAmps, K: o.k, KU: 0.05 / math.Sqrt(3), Rated: o.rated}
-	if c.Lambda == 0 {
-		c.Lambda = 0.006
-	}
-	if c.Cell == 0 && p.TempHigh > 0 {
-		c.Cell = (p.TempLow + p.TempHigh) / 2
-	}
+	c := audit.Conditions{Reference: o.reference, Cell: o.cell, Lambda: o.lambda, RatedCurrent: o.ratedAmps, K: o.k, Rated: o.rated}.Usual(p)
 	if c.Reference > 0 && c.Cell == 0 {
 		return usagef("give --cell", "--reference: the log has no temperature")
 	}
 	brought := audit.Bring(p.Charge, p.Current, c)
 	a.Capacity = &brought
 	if rigged != nil {
-		rigged.Figure = a.Report.Figure(p, a.Interval)
-		rigged.Figure.Cell, rigged.Figure.Reference, rigged.Figure.Lambda = c.Cell, c.Reference, c.Lambda
-		if c.Reference == 0 {
-			rigged.Figure.Reference = c.Cell
-		}
-		rigged.Figure.RatedCurrent, rigged.Figure.Exponent = o.ratedAmps, o.k
+		rigged.Figure = a.Report.FigureUnder(p, c)
 		if o.calibration != "" {
 			if err := useCalibration(std, rigged, o.calibration); err != nil {
 				return err
@@ -247,33 +236,9 @@ func (a *audited) judge(std streams, o auditOptions, rigged *budget.Capacity) er
 		a.Budget = s
 	}
 	if o.rated > 0 {
-		a.Grade = a.grade(o.rated)
+		a.Grade = audit.Grading(brought, a.Budget, a.AtLeast, o.rated)
 	}
 	return nil
-}
-
-// grade says how the capacity stands to the limit of replacement.
-func (a *audited) grade(rated float64) string {
-	if a.Budget == nil {
-		if a.AtLeast && float64(a.Capacity.Share) < audit.ReplaceBelow {
-			return "not told: the discharge did not end as intended"
-		}
-		return fmt.Sprintf("%.1f %% of rated; without a rig its uncertainty is not known, so nothing is graded", 100*float64(a.Capacity.Share))
-	}
-	share, u := a.Budget.Charge.Y*3600/rated, a.Budget.Charge.U1*3600/rated
-	g, p := audit.Judge(share, u, audit.ReplaceBelow)
-	text := fmt.Sprintf("%.1f ± %.1f %% of rated (k = %.2f): ", 100*share, 100*a.Budget.Charge.K*u, a.Budget.Charge.K)
-	switch {
-	case g == audit.Above:
-		text += "above the limit of 80 % by more than the guard band"
-	case a.AtLeast:
-		text += "not graded: the discharge did not end as intended, the capacity is at least this"
-	case g == audit.Under:
-		text += "below the limit of 80 % by more than the guard band: replace"
-	default:
-		text += fmt.Sprintf("too near the limit of 80 %% to say (probability to be above %.0f %%)", 100*p)
-	}
-	return text
 }
 
 func (a *audited) text(w io.Writer) error {

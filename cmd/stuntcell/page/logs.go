@@ -27,11 +27,12 @@ import (
 
 // logsState is what the logs view's address holds: all but the log.
 type logsState struct {
-	Cutoff, Taper, Rig string
+	Cutoff, Taper, Rig, Rated, Reference, Cell string
 }
 
 func readLogs(q *query) logsState {
-	return logsState{Cutoff: q.text("cutoff", ""), Taper: q.text("taper", ""), Rig: q.text("rig", "")}
+	return logsState{Cutoff: q.text("cutoff", ""), Taper: q.text("taper", ""), Rig: q.text("rig", ""),
+		Rated: q.text("rated", ""), Reference: q.text("reference", ""), Cell: q.text("cell", "")}
 }
 
 func (l logsState) values() url.Values {
@@ -39,13 +40,16 @@ func (l logsState) values() url.Values {
 	set(v, "cutoff", l.Cutoff)
 	set(v, "taper", l.Taper)
 	set(v, "rig", l.Rig)
+	set(v, "rated", l.Rated)
+	set(v, "reference", l.Reference)
+	set(v, "cell", l.Cell)
 	return v
 }
 
 // command is the command line that does the same for a log.
 func (l logsState) command(log string) string {
 	words := []string{"stuntcell", "audit", log}
-	for _, f := range []struct{ flag, value string }{{"--cutoff", l.Cutoff}, {"--taper", l.Taper}, {"--rig", l.Rig}} {
+	for _, f := range []struct{ flag, value string }{{"--cutoff", l.Cutoff}, {"--taper", l.Taper}, {"--rig", l.Rig}, {"--rated", l.Rated}, {"--reference", l.Reference}, {"--cell", l.Cell}} {
 		if f.value != "" {
 			words = append(words, f.flag, f.value)
 		}
@@ -61,6 +65,8 @@ type auditedLog struct {
 	sketch   audit.Sketch
 	phase    *audit.Phase // that gives the capacity; nil: none
 	atLeast  bool
+	brought  audit.Brought  // that capacity under the conditions
+	grade    string         // how it stands to the limit of replacement; empty: no rating was given
 	stated   *budget.Stated // nil: no rig was named, or there is no capacity
 	unstated string         // why a rig was named and stated is nil
 }
@@ -92,14 +98,16 @@ func (a *auditedLog) AtLeast() bool         { return a.atLeast }
 func (a *auditedLog) Stated() *budget.Stated {
 	return a.stated
 }
-func (a *auditedLog) Unstated() string { return a.unstated }
-func (a *auditedLog) Command() string  { return a.state.command(a.name) }
+func (a *auditedLog) Brought() audit.Brought { return a.brought }
+func (a *auditedLog) Grade() string          { return a.grade }
+func (a *auditedLog) Unstated() string       { return a.unstated }
+func (a *auditedLog) Command() string        { return a.state.command(a.name) }
 
 func (s *Server) logsForm(w http.ResponseWriter, r *http.Request) error {
 	q := readQuery(r.URL.RawQuery)
 	state := readLogs(q)
 	wrong := q.done()
-	s.logOptions(state, wrong)
+	s.logQuestion(state, wrong)
 	s.showLogs(w, statusOf(wrong), logsView{State: state, Wrong: wrong})
 	return nil
 }
@@ -114,23 +122,36 @@ func (s *Server) showLogs(w http.ResponseWriter, status int, d logsView) {
 	s.show(w, status, "logs", v)
 }
 
-// logOptions turns the state into what an audit takes.
-func (s *Server) logOptions(l logsState, w mistakes) (audit.Options, *budget.Capacity) {
-	o := audit.Options{
+// question is what is asked of a log.
+type question struct {
+	audit.Options
+	conditions audit.Conditions
+	rigged     *budget.Capacity // nil: no rig is known
+}
+
+// logQuestion turns the state into what is asked of a log.
+func (s *Server) logQuestion(l logsState, w mistakes) question {
+	celsius := quantity.Between(233.15, 343.15)
+	q := question{Options: audit.Options{
 		Cutoff: w.quantityOf("cutoff", l.Cutoff, quantity.Voltage, quantity.Above(0, 1e4)),
 		Taper:  w.quantityOf("taper", l.Taper, quantity.Current, quantity.Above(0, 1e5)),
-	}
+	}, conditions: audit.Conditions{
+		Rated:     w.quantityOf("rated", l.Rated, quantity.Charge, quantity.Above(0, 1e9)),
+		Reference: w.quantityOf("reference", l.Reference, quantity.Temperature, celsius),
+		Cell:      w.quantityOf("cell", l.Cell, quantity.Temperature, celsius),
+	}}
 	if l.Rig == "" {
-		return o, nil
+		return q
 	}
 	r, err := s.Bench.Rig(l.Rig)
 	if err != nil || !has(s.board.rigs, l.Rig) {
 		w.add("rig", "no rig %.60q on board", l.Rig)
-		return o, nil
+		return q
 	}
-	o.FullCurrent = float64(r.Front.ShuntMax) * r.Front.ShuntStep / r.Shunt.Nominal
-	o.FullVoltage = float64(r.Front.BusMax) * r.Front.BusStep
-	return o, &budget.Capacity{Rig: r, Limits: budget.FromRig(r)}
+	q.FullCurrent = float64(r.Front.ShuntMax) * r.Front.ShuntStep / r.Shunt.Nominal
+	q.FullVoltage = float64(r.Front.BusMax) * r.Front.BusStep
+	q.rigged = &budget.Capacity{Rig: r, Limits: budget.FromRig(r)}
+	return q
 }
 
 // logsTake takes a form with a log, examines the log while it comes, and goes to what was found.
@@ -165,12 +186,12 @@ func (s *Server) logsTake(w http.ResponseWriter, r *http.Request) error {
 		q := readQuery(fields.Encode())
 		state := readLogs(q)
 		wrong := q.done()
-		o, capacity := s.logOptions(state, wrong)
+		asked := s.logQuestion(state, wrong)
 		if len(wrong) > 0 {
 			s.showLogs(w, http.StatusBadRequest, logsView{State: state, Wrong: wrong})
 			return nil
 		}
-		found, err := s.examine(r.Context(), part, state, o, capacity)
+		found, err := s.examine(r.Context(), part, state, asked)
 		var large *http.MaxBytesError
 		if errors.As(err, &large) {
 			return tooLarge(s.Limits.Log)
@@ -200,15 +221,15 @@ func (s *Server) noLog(w http.ResponseWriter, fields url.Values, text string) er
 }
 
 // examine audits a log while it is read.
-func (s *Server) examine(ctx context.Context, in *multipart.Part, state logsState, o audit.Options, capacity *budget.Capacity) (*auditedLog, error) {
+func (s *Server) examine(ctx context.Context, in *multipart.Part, state logsState, asked question) (*auditedLog, error) {
 	free, err := s.slot(ctx)
 	if err != nil {
 		return nil, err
 	}
 	defer free()
 	found := &auditedLog{id: s.logs.name(), name: logName(in.FileName()), state: state}
-	o.Row = found.sketch.Row
-	a := audit.New(o)
+	asked.Row = found.sketch.Row
+	a := audit.New(asked.Options)
 	reader := logfile.NewReader(in, logfile.Options{})
 	for {
 		if err := ctx.Err(); err != nil {
@@ -227,14 +248,30 @@ func (s *Server) examine(ctx context.Context, in *multipart.Part, state logsStat
 	}
 	found.report = a.Finish()
 	found.report.Log = found.name
-	if found.phase, found.atLeast = found.report.Capacity(); found.phase != nil && capacity != nil {
-		capacity.Figure = found.report.Figure(found.phase, found.report.Interval)
-		capacity.Figure.Lambda = 0.006
-		if found.stated, err = capacity.State(budget.Options{Seed: 1}); err != nil {
-			found.unstated = err.Error()
+	found.weigh(asked)
+	return found, nil
+}
+
+// weigh brings the capacity to the conditions, gives it its uncertainty and its grade.
+func (a *auditedLog) weigh(asked question) {
+	if a.phase, a.atLeast = a.report.Capacity(); a.phase == nil {
+		return
+	}
+	c := asked.conditions.Usual(a.phase)
+	a.brought = audit.Bring(a.phase.Charge, a.phase.Current, c)
+	if c.Reference > 0 && c.Cell == 0 {
+		a.unstated = "Its cell's temperature is not known, so it is not brought to another."
+	}
+	if asked.rigged != nil && a.unstated == "" {
+		asked.rigged.Figure = a.report.FigureUnder(a.phase, c)
+		var err error
+		if a.stated, err = asked.rigged.State(budget.Options{Seed: 1}); err != nil {
+			a.unstated = err.Error()
 		}
 	}
-	return found, nil
+	if c.Rated > 0 {
+		a.grade = audit.Grading(a.brought, a.stated, a.atLeast, c.Rated)
+	}
 }
 
 // logName makes a name for a log from what the browser says of its file.
@@ -306,14 +343,11 @@ func (a *auditedLog) sheet(b *bytes.Buffer) error {
 	if err != nil {
 		return err
 	}
-	sheet := audit.Sheet{Report: a.report, Stated: a.stated, Rig: a.state.Rig, SVG: template.HTML(svg), Cautions: []string{
+	sheet := audit.Sheet{Report: a.report, Stated: a.stated, Brought: a.brought, Grade: a.grade, Rig: a.state.Rig, SVG: template.HTML(svg), Cautions: []string{
 		"Put a fuse at the pack; check polarity with a meter before connecting; connect with load and charger off.",
 		"No jewellery; insulated tools; eye protection. Not unattended without an independent stop.",
 		model.Deference(),
 	}}
-	if a.phase != nil {
-		sheet.Brought = audit.Bring(a.phase.Charge, a.phase.Current, audit.Conditions{})
-	}
 	return sheet.Write(b)
 }
 

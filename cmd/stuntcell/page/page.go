@@ -85,7 +85,7 @@ type Limits struct {
 	RunTime     time.Duration // of a run; 0: 5 min
 	Readings    int64         // of one scenario of a run, and of one rehearsal; 0: 5,000,000, some 400 MB
 	Wait        time.Duration // for a free processor; 0: 20 s
-	Linger      time.Duration // that a run goes on without anybody looking; 0: 8 s
+	Linger      time.Duration // that a run goes on without anybody looking; 0: 15 s
 }
 
 func (l *Limits) fill() {
@@ -112,7 +112,7 @@ func (l *Limits) fill() {
 	span(&l.RunTime, 5*time.Minute)
 	or64(&l.Readings, 5_000_000)
 	span(&l.Wait, 20*time.Second)
-	span(&l.Linger, 8*time.Second)
+	span(&l.Linger, 15*time.Second)
 }
 
 // Server is the page. Make it with New.

@@ -615,6 +615,10 @@ func TestALogIsAudited(t *testing.T) {
 	at := w.Header().Get("Location")
 	// 1 A for 3600 s is 1 Ah.
 	want(t, get(s, at), 200, "run.csv", "1.0000 Ah", "361", "stuntcell audit run.csv --cutoff &#39;11.9 V&#39; --rig shop-50a", "The capacity is")
+	// 15 K below the reference at 0.6 %/K the pack holds 9 % less than there: 1/(1 - 0.09) = 1.0989 Ah, and of a rated 1.2 Ah that is 91.6 %.
+	w = upload(s, "cold.csv", aLog(), "cutoff", "11.9 V", "cell", "10 degC", "reference", "25 degC", "rated", "1.2 Ah")
+	want(t, w, 303)
+	want(t, get(s, w.Header().Get("Location")), 200, "1.0989 Ah", "91.6 % of rated", "nothing is graded")
 	path, _, _ := strings.Cut(at, "?")
 	for file, text := range map[string]string{"picture.svg": "<svg", "curves.svg": "<svg", "phases.csv": "discharge,", "report.txt": "run.csv", "report.json": "stuntcell.audit/1", "sheet.html": "<html"} {
 		want(t, get(s, path+"/"+file), 200, text)
@@ -675,7 +679,7 @@ func TestABodyThatIsTooLargeIsRefused(t *testing.T) {
 	want(t, ask(s, "POST", "/prove/run", io.LimitReader(&endless{}, 1<<20), "Content-Type", form), 413)
 }
 
-// A log of the size that the page takes by default is a real one: two million rows fit.
+// Connections that say nothing do not keep others out.
 func TestFiveHundredConnections(t *testing.T) {
 	base := listen(t, page.Options{})
 	host := strings.TrimPrefix(base, "http://")

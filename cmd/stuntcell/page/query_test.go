@@ -46,7 +46,7 @@ func TestStateSurvivesItsAddress(t *testing.T) {
 		}
 		same(t, p, p.values(), readProve)
 
-		l := logsState{Cutoff: typed().Draw(t, "cutoff"), Taper: typed().Draw(t, "taper"), Rig: typed().Draw(t, "rig")}
+		l := logsState{Cutoff: typed().Draw(t, "cutoff"), Taper: typed().Draw(t, "taper"), Rig: typed().Draw(t, "rig"), Rated: typed().Draw(t, "rated"), Reference: typed().Draw(t, "reference"), Cell: typed().Draw(t, "cell")}
 		same(t, l, l.values(), readLogs)
 
 		e := lessonState{Answer: typed().Draw(t, "answer"), Try: rapid.SampledFrom([]string{"", "on"}).Draw(t, "try")}

@@ -1,0 +1,63 @@
+package audit
+
+import (
+	"fmt"
+	"math"
+
+	"stuntcell/validate/budget"
+)
+
+// Usual returns the conditions with what is not said: the usual temperature coefficient (0.6 %/K, common practice), uncertainties of the
+// coefficients to match, and the cell's temperature from the log if it has one.
+func (c Conditions) Usual(p *Phase) Conditions {
+	if c.Lambda == 0 {
+		c.Lambda = 0.006
+	}
+	if c.LambdaU == 0 {
+		c.LambdaU = 0.002 / math.Sqrt(3)
+	}
+	if c.KU == 0 {
+		c.KU = 0.05 / math.Sqrt(3)
+	}
+	if c.Cell == 0 && p.TempHigh > 0 {
+		c.Cell = (p.TempLow + p.TempHigh) / 2
+	}
+	return c
+}
+
+// FigureUnder puts a phase into the form that a budget takes, to be brought to the conditions.
+func (r *Report) FigureUnder(p *Phase, c Conditions) budget.Figure {
+	f := r.Figure(p, r.Interval)
+	f.Cell, f.Reference, f.Lambda = c.Cell, c.Reference, c.Lambda
+	if c.Reference == 0 {
+		// Not brought to another temperature, but it was only known so well.
+		f.Reference = c.Cell
+	}
+	f.RatedCurrent, f.Exponent = c.RatedCurrent, c.K
+	return f
+}
+
+// Grading words how a capacity stands to the limit of replacement, [ReplaceBelow]. stated is nil if nobody knows its uncertainty; atLeast says
+// that the discharge did not end as intended.
+func Grading(b Brought, stated *budget.Stated, atLeast bool, rated float64) string {
+	if stated == nil {
+		if atLeast && float64(b.Share) < ReplaceBelow {
+			return "not told: the discharge did not end as intended"
+		}
+		return fmt.Sprintf("%.1f %% of rated; without a rig its uncertainty is not known, so nothing is graded", 100*float64(b.Share))
+	}
+	share, u := stated.Charge.Y*3600/rated, stated.Charge.U1*3600/rated
+	g, p := Judge(share, u, ReplaceBelow)
+	text := fmt.Sprintf("%.1f ± %.1f %% of rated (k = %.2f): ", 100*share, 100*stated.Charge.K*u, stated.Charge.K)
+	switch {
+	case g == Above:
+		text += "above the limit of 80 % by more than the guard band"
+	case atLeast:
+		text += "not graded: the discharge did not end as intended, the capacity is at least this"
+	case g == Under:
+		text += "below the limit of 80 % by more than the guard band: replace"
+	default:
+		text += fmt.Sprintf("too near the limit of 80 %% to say (probability to be above %.0f %%)", 100*p)
+	}
+	return text
+}
