@@ -139,6 +139,7 @@ func measured(t testing.TB, rate string) Run {
 
 // The measured 33.1 Ah logs, all three together: the voltage outside the knee within 10 mV RMS is the aim of the project; what is reached is printed.
 func TestMeasuredCircuit(t *testing.T) {
+	t.Log("source: G. Wiggins, S. Allu, H. Wang, Battery cell data, Oak Ridge National Laboratory (MIT licence, testdata/measured)")
 	c, err := FitCircuit([]Run{measured(t, "1c"), measured(t, "2c"), measured(t, "3c")}, CircuitOptions{Pairs: 2})
 	if err != nil {
 		t.Fatal(err)

@@ -105,6 +105,7 @@ func worst(got, want []float64) float64 {
 }
 
 func TestNISTNonlinear(t *testing.T) {
+	t.Log("source: NIST/ITL Statistical Reference Datasets (testdata/nist, header text as published)")
 	rational := func(b []float64, x float64) float64 {
 		return (b[0] + x*(b[1]+x*(b[2]+x*b[3]))) / (1 + x*(b[4]+x*(b[5]+x*b[6])))
 	}
@@ -171,6 +172,7 @@ func certified[T any](t *testing.T, name string) T {
 }
 
 func TestNISTLongley(t *testing.T) {
+	t.Log("source: NIST/ITL Statistical Reference Datasets (testdata/nist, header text as published)")
 	rows, _ := outside.Table(t, filepath.Join(nist, "Longley.csv"))
 	a, y := mat.NewDense(len(rows), 7, nil), make([]float64, len(rows))
 	for i, row := range rows {
@@ -190,6 +192,7 @@ func TestNISTLongley(t *testing.T) {
 }
 
 func TestNISTFilip(t *testing.T) {
+	t.Log("source: NIST/ITL Statistical Reference Datasets (testdata/nist, header text as published)")
 	var want, wantErr, x, y []float64
 	data := false
 	for n, l := range lines(t, "Filip.dat") {
@@ -219,6 +222,7 @@ func TestNISTFilip(t *testing.T) {
 }
 
 func TestNISTUnivariate(t *testing.T) {
+	t.Log("source: NIST/ITL Statistical Reference Datasets (testdata/nist, header text as published)")
 	for name, want := range certified[map[string][4]float64](t, "univariate") {
 		var x []float64
 		data := false

@@ -36,7 +36,7 @@ func TestRatesFindWhatWasPlanted(t *testing.T) {
 
 // The exponents that the published check values give for the measured cell: 1.018, 1.113, 1.053 (testdata/published/check_values.csv, my_trap_Ah).
 func TestMeasuredRates(t *testing.T) {
-	t.Log("source: G. Wiggins, S. Allu, H. Wang, Battery cell data, Oak Ridge National Laboratory; exponents computed from it, common reference, section 11")
+	t.Log("source: G. Wiggins, S. Allu, H. Wang, Battery cell data, Oak Ridge National Laboratory (MIT licence, testdata/measured); exponents computed from it")
 	q := map[string]Delivery{"1c": {30.33480 * 3600, 30.6, math.NaN()}, "2c": {29.95910 * 3600, 61.2, math.NaN()}, "3c": {28.62022 * 3600, 91.8, math.NaN()}}
 	for _, c := range []struct {
 		a, b string

@@ -36,6 +36,7 @@ func run(t testing.TB, in io.Reader, o Options) *Report {
 // The measured logs (testdata/measured, source there): charge and energy beside the test rig's own counters, within 0.015 Ah and 0.25 % Wh
 // (check_values.csv, whose trapezoids hold the first sample back to the start of the step: one interval of a second).
 func TestMeasured(t *testing.T) {
+	t.Log("source: G. Wiggins, S. Allu, H. Wang, Battery cell data, Oak Ridge National Laboratory (MIT licence, testdata/measured)")
 	rows, _ := outside.Table(t, "../../testdata/published/check_values.csv")
 	done := 0
 	for _, row := range rows {

@@ -29,6 +29,7 @@ func near(t *testing.T, what string, got, want, tol float64) {
 
 // JCGM 100:2008, H.1: an end gauge, with Welch-Satterthwaite.
 func TestGUMH1(t *testing.T) {
+	t.Log("source: JCGM 100:2008, H.1 (values as in the test suites of two public uncertainty libraries; testdata/gum/gum_h1.json)")
 	var d struct {
 		Inputs struct {
 			Ls    []float64   `json:"ls"`
@@ -71,6 +72,7 @@ func TestGUMH1(t *testing.T) {
 
 // JCGM 100:2008, H.2: resistance, reactance and impedance from correlated observations; Monte Carlo beside it.
 func TestGUMH2(t *testing.T) {
+	t.Log("source: JCGM 100:2008, H.2 (values as in the test suites of two public uncertainty libraries; testdata/gum/gum_h2.json)")
 	var d struct {
 		V, I      []float64
 		IMA       []float64 `json:"I_mA"`
@@ -141,7 +143,8 @@ func sum4(u [4]float64, shape Shape) Model {
 }
 
 // JCGM 101:2008, 9.2: additive models.
-func TestS1Additive(t *testing.T) {
+func TestGUMS1Additive(t *testing.T) {
+	t.Log("source: JCGM 101:2008, 9.2 (9.2.2 and 9.2.3 as in two public uncertainty libraries, 9.2.4 from memory; testdata/gum/gum_s1.json)")
 	var d s1
 	read(t, "gum_s1.json", &d)
 	// 0.016 is three standard deviations of the 97.5 % point of a million trials: sqrt(0.975·0.025/1e6)/0.0292.
@@ -176,7 +179,8 @@ func TestS1Additive(t *testing.T) {
 }
 
 // JCGM 101:2008, 9.4: comparison loss, y = x1² + x2² about zero, where the law of propagation fails.
-func TestS1ComparisonLoss(t *testing.T) {
+func TestGUMS1ComparisonLoss(t *testing.T) {
+	t.Log("source: JCGM 101:2008, 9.4 (intervals as in the documentation of a public image-measurement library; exact values computed; testdata/gum/gum_s1.json)")
 	var d s1
 	read(t, "gum_s1.json", &d)
 	for _, x1 := range []string{"0.000", "0.010", "0.050"} {
@@ -228,7 +232,8 @@ func TestS1ComparisonLoss(t *testing.T) {
 }
 
 // NPL report DEM-ES-011, 9.2: y = ln x, x uniform on 0.1 to 1.1. Numbers are the mean and standard deviation.
-func TestLogOfUniform(t *testing.T) {
+func TestGUMLogOfUniform(t *testing.T) {
+	t.Log("source: NPL report DEM-ES-011, 9.2, ln x of x uniform on (0.1, 1.1) (as in a public uncertainty library; testdata/gum/gum_s1.json)")
 	var d s1
 	read(t, "gum_s1.json", &d)
 	m := Model{Outputs: 1, Inputs: []Input{{Name: "x", Value: 0.6, U: Rectangular.Half(0.5), Shape: Rectangular}}, F: func(x, y []float64) { y[0] = math.Log(x[0]) }}

@@ -20,6 +20,7 @@ import (
 // JCGM 100:2008, H.3: calibration of a thermometer by a straight line through eleven points; t0 = 20 degC. Data and results from
 // memory (data of table H.6; y1 = -0.1712 degC with 0.0029, y2 = 0.00218 with 0.00067, r = -0.930, s = 0.0035, prediction at 30 degC -0.1494 with 0.0041).
 func TestGUMH3(t *testing.T) {
+	t.Log("source: JCGM 100:2008, H.3 (calibration of a thermometer; data and results from memory)")
 	x := []float64{21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511}
 	y := []float64{-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160}
 	s := Series{Meter: Meter{Quantity: quantity.Voltage}}

@@ -12,6 +12,7 @@ import (
 // The logs of testdata/measured come with the test rig's own counters (check_values.csv, source there). A trapezoid over
 // what is read, the first sample held back to the start of its step, must agree with them within 0.015 Ah and 0.25 % of Wh.
 func TestMeasured(t *testing.T) {
+	t.Log("source: G. Wiggins, S. Allu, H. Wang, Battery cell data, Oak Ridge National Laboratory (MIT licence, testdata/measured)")
 	checks, header := outside.Table(t, "../../testdata/published/check_values.csv")
 	field := map[string]int{}
 	for i, name := range header {
