@@ -127,7 +127,7 @@ func runAudit(ctx context.Context, std streams, o auditOptions, logs []string) e
 		}
 	}
 	if !o.json {
-		fmt.Fprint(std.out, compareLogs(all))
+		fmt.Fprint(std.out, compareLogs(o, all))
 	}
 	if err := o.files(std, b, all[0]); err != nil {
 		return err
@@ -262,8 +262,23 @@ func (a *audited) text(w io.Writer) error {
 	return err
 }
 
+// compared says under what conditions capacities are compared.
+func (o auditOptions) compared() string {
+	var to []string
+	if o.reference > 0 {
+		to = append(to, fmt.Sprintf("%.1f degC", o.reference-273.15))
+	}
+	if o.ratedAmps > 0 {
+		to = append(to, fmt.Sprintf("%.3g A", o.ratedAmps))
+	}
+	if len(to) == 0 {
+		return "Compared as logged; --reference, and --rated-current with --k, bring them to one temperature and one current:"
+	}
+	return "Compared, each brought to " + strings.Join(to, " and ") + ":"
+}
+
 // compareLogs compares the capacities of several logs.
-func compareLogs(all []*audited) string {
+func compareLogs(o auditOptions, all []*audited) string {
 	var with []*audited
 	for _, a := range all {
 		if a.Capacity != nil && !a.AtLeast {
@@ -274,8 +289,8 @@ func compareLogs(all []*audited) string {
 		return ""
 	}
 	var b strings.Builder
-	b.WriteString("\nCompared, after both were brought to the same conditions:\n")
 	first := with[0]
+	b.WriteString("\n" + budget.Wrap(o.compared(), "", "  "))
 	for _, a := range with[1:] {
 		d := 100 * (a.Capacity.Value/first.Capacity.Value - 1)
 		line := fmt.Sprintf("%s has %+.2f %% of the capacity of %s", a.Log, d, first.Log)
@@ -299,15 +314,26 @@ func compareLogs(all []*audited) string {
 			b.WriteString(budget.Wrap(line+".", "    ", "    "))
 		}
 	}
+	if with[0].Budget != nil {
+		b.WriteString(budget.Wrap("E_n is the difference over the root of both expanded uncertainties squared (k = 2), as if they had nothing in common: at most 1 is called equal. What one rig is off by cancels between its own logs, so that a smaller difference may be real; more runs show it.", "  ", "    "))
+	}
 	var at, q []float64
-	for _, a := range with {
+	latest := 0
+	for i, a := range with {
 		if a.Began != nil {
-			at, q = append(at, *a.Began), append(q, a.Capacity.Value)
+			if at, q = append(at, *a.Began), append(q, a.Capacity.Value); *a.Began >= slices.Max(at) {
+				latest = i
+			}
 		}
 	}
 	if len(at) >= 3 {
 		if f, err := audit.Fading(at, q); err == nil {
-			b.WriteString(budget.Wrap(fmt.Sprintf("Over %s: %s.", audit.Span(slices.Max(at)-slices.Min(at)), f.Text), "  ", "    "))
+			line := fmt.Sprintf("Over %.0f days: %s.", (slices.Max(at)-slices.Min(at))/86400, f.Text)
+			last := with[latest].Capacity
+			if left := (float64(last.Share) - audit.ReplaceBelow) / -f.PerYear; f.Told && f.PerYear < 0 && last.Share.Known() && left > 0 {
+				line += fmt.Sprintf(" If it goes on like this, which batteries need not do, %.0f %% of rated is reached %.2g years after the last test.", 100*audit.ReplaceBelow, left)
+			}
+			b.WriteString(budget.Wrap(line, "  ", "    "))
 		}
 	}
 	return b.String()

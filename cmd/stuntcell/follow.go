@@ -80,11 +80,17 @@ type rehearsed struct {
 	why    string // why there is none
 }
 
-// line says where the log stands.
+// onCurve is how far from the rehearsed voltage still counts as on it: a hundredth, about what packs of one kind differ by.
+const onCurve = 0.01
+
+// line says where the log stands, and below it what there is to say of that.
 func (c *rehearsed) line(p audit.Progress, cutoff float64) string {
-	s := fmt.Sprintf("%s  %d rows  %.3f V  %.4g A  %s %.4f Ah", audit.Span(p.Time), p.Rows, p.Voltage, p.Current, p.Kind, p.Charge/3600)
+	s := fmt.Sprintf("%s %5d rows %7.3f V %7.4g A %s %.4f Ah", audit.Span(p.Time), p.Rows, p.Voltage, p.Current, p.Kind, p.Charge/3600)
 	if p.Kind != audit.Discharge {
 		return s
+	}
+	if cutoff > 0 && p.Voltage < cutoff {
+		return s + fmt.Sprintf("\n    below %.3f V: the load should be off by now; if it is not, open it", cutoff)
 	}
 	if amps := math.Abs(p.Current); c.pack != "" && c.why == "" && amps > 0 && math.Abs(amps-c.amps) > 0.05*amps {
 		c.run(amps)
@@ -92,17 +98,23 @@ func (c *rehearsed) line(p audit.Progress, cutoff float64) string {
 	if n := len(c.charge); n > 1 {
 		left := (c.charge[n-1] - p.Charge) / c.amps
 		v := c.at(p.Charge)
-		s += fmt.Sprintf("  rehearsed %.3f V (%+.0f mV)", v, 1000*(p.Voltage-v))
-		if left > 0 {
-			s += "  left about " + audit.Span(left)
+		where := "on the rehearsed curve"
+		switch off := p.Voltage - v; {
+		case off < -onCurve*v:
+			where = fmt.Sprintf("%.0f mV below the rehearsed curve", -1000*off)
+		case off > onCurve*v:
+			where = fmt.Sprintf("%.0f mV above the rehearsed curve", 1000*off)
 		}
-		return s
+		if left > 0 {
+			return s + "\n    " + where + "; left about " + audit.Span(left)
+		}
+		return s + "\n    " + where + "; it has given more than was rehearsed"
 	}
 	if c.why != "" {
-		s += "  (" + c.why + ")"
+		s += "\n    no rehearsed curve: " + c.why
 	}
-	if cutoff > 0 && p.Slope < 0 && p.Voltage > cutoff {
-		s += "  at most " + audit.Span((cutoff-p.Voltage)/p.Slope) + " left at this slope"
+	if cutoff > 0 && p.Slope < 0 {
+		s += "\n    at most " + audit.Span((cutoff-p.Voltage)/p.Slope) + " left at this slope"
 	}
 	return s
 }

@@ -119,12 +119,17 @@ func Exponent(qa, ia, qb, ib, u float64) (k, uk float64) {
 	return 1 + math.Log(qa/qb)/d, u * math.Sqrt2 / math.Abs(d)
 }
 
+// repeatable is how well a capacity repeats, as a share (common practice, assumed).
+const repeatable = 0.005
+
 // Fade is what the capacities of one pack over time say.
 type Fade struct {
 	// PerYear is the slope over the first value [1/year], Error its standard error, Repeat the scatter about the line, relative.
 	PerYear float64 `json:"per_year"`
 	Error   float64 `json:"per_year_error"`
 	Repeat  float64 `json:"repeatability"`
+	// Told says that the slope differs from none at 95 %.
+	Told bool `json:"told"`
 	Text    string  `json:"text"`
 }
 
@@ -142,10 +147,23 @@ func Fading(t, capacity []float64) (Fade, error) {
 		return Fade{}, fmt.Errorf("%w: a line needs three capacities at two times or more", fit.ErrData)
 	}
 	d := Fade{PerYear: f.Value[1] / f.Value[0], Error: f.Error[1] / math.Abs(f.Value[0]), Repeat: f.SD / math.Abs(f.Value[0])}
-	if math.Abs(d.PerYear) <= 2*d.Error {
-		d.Text = fmt.Sprintf("no fade that can be told from repeatability (%.2g %% from run to run)", 100*d.Repeat)
-	} else {
-		d.Text = fmt.Sprintf("%+.2g %% a year (standard error %.1g %%), beside %.2g %% from run to run", 100*d.PerYear, 100*d.Error, 100*d.Repeat)
+	// Few runs leave few degrees of freedom: with three, the slope must be 12.7 times its error. What is known of repeatability otherwise helps.
+	scatter := (distuv.StudentsT{Mu: 0, Sigma: 1, Nu: float64(f.DOF)}).Quantile(0.975) * d.Error
+	assumed := math.Inf(1)
+	if d.Repeat > 0 {
+		assumed = distuv.UnitNormal.Quantile(0.975) * d.Error * math.Max(1, repeatable/d.Repeat)
+	}
+	slope := fmt.Sprintf("%+.2g %% a year", 100*d.PerYear)
+	switch {
+	case math.Abs(d.PerYear) > scatter:
+		d.Told = true
+		d.Text = fmt.Sprintf("%s ± %.2g %% (95 %%, Student's t of %d runs), beside a repeatability of %.2g %% from run to run", slope, 100*scatter, len(capacity), 100*d.Repeat)
+	case math.Abs(d.PerYear) > assumed:
+		d.Told = true
+		d.Text = fmt.Sprintf("%s ± %.2g %% (95 %%) if runs repeat within %.2g %% (common practice, assumed); the scatter of %d runs alone would not tell it (± %.2g %%)",
+			slope, 100*assumed, 100*math.Max(repeatable, d.Repeat), len(capacity), 100*scatter)
+	default:
+		d.Text = fmt.Sprintf("no fade that can be told from repeatability (%s, ± %.2g %% at 95 %%; %.2g %% from run to run)", slope, 100*math.Min(scatter, assumed), 100*d.Repeat)
 	}
 	return d, nil
 }

@@ -150,3 +150,24 @@ func TestMeasuredB0005(t *testing.T) {
 		t.Errorf("discharges 1 and 168 are equal, E_n %.2f", en)
 	}
 }
+
+// Three runs that fall by a tenth: their scatter alone cannot tell it (Student's t with one degree of freedom is 12.7), what runs usually repeat within can. Three
+// that fall by what they scatter tell nothing.
+func TestFadingOfFewRuns(t *testing.T) {
+	const day = 86400.0
+	f, err := Fading([]float64{0, 100 * day, 200 * day}, []float64{7, 6.7, 6.3})
+	if err != nil || !f.Told || !strings.Contains(f.Text, "assumed") {
+		t.Errorf("a tenth in 200 days: %+v, %v", f, err)
+	}
+	f, err = Fading([]float64{0, 100 * day, 200 * day}, []float64{7, 7.03, 6.97})
+	if err != nil || f.Told {
+		t.Errorf("scatter only: %+v, %v", f, err)
+	}
+	var at, q []float64
+	for k := range 12 {
+		at, q = append(at, float64(k)*30*day), append(q, 7*(1-0.01*float64(k))+0.01*float64(k*k%3-1))
+	}
+	if f, err = Fading(at, q); err != nil || !f.Told || math.Abs(f.PerYear+0.01*365.25/30) > 0.01 || strings.Contains(f.Text, "assumed") {
+		t.Errorf("a hundredth a month: %+v, %v", f, err)
+	}
+}
