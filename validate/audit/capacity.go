@@ -129,8 +129,8 @@ type Fade struct {
 	Error   float64 `json:"per_year_error"`
 	Repeat  float64 `json:"repeatability"`
 	// Told says that the slope differs from none at 95 %.
-	Told bool `json:"told"`
-	Text    string  `json:"text"`
+	Told bool   `json:"told"`
+	Text string `json:"text"`
 }
 
 // Fading fits a line through three or more capacities [any unit] at times [s]. Fewer, or all at one time, give an error of package fit.
