@@ -84,6 +84,7 @@ type Limits struct {
 	Kept        int           // finished runs, and audited logs, that are kept; 0: 16
 	RunTime     time.Duration // of a run; 0: 5 min
 	Readings    int64         // of one scenario of a run, and of one rehearsal; 0: 5,000,000, some 400 MB
+	PlayTime    time.Duration // of a rehearsal; 0: 20 s
 	Wait        time.Duration // for a free processor; 0: 20 s
 	Linger      time.Duration // that a run goes on without anybody looking; 0: 15 s
 }
@@ -111,6 +112,7 @@ func (l *Limits) fill() {
 	or(&l.Kept, 16)
 	span(&l.RunTime, 5*time.Minute)
 	or64(&l.Readings, 5_000_000)
+	span(&l.PlayTime, 20*time.Second)
 	span(&l.Wait, 20*time.Second)
 	span(&l.Linger, 15*time.Second)
 }

@@ -5,12 +5,14 @@ import (
 	"cmp"
 	"encoding/csv"
 	"fmt"
+	"maps"
 	"math"
 	"net/http"
 	"net/url"
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"stuntcell/model/quantity"
 	"stuntcell/scenarios"
@@ -310,7 +312,8 @@ func marksOf(events []event, seconds float64) []picture.Mark {
 	return out
 }
 
-// rehearsalsOf plays what a state asks for, or finds it among what was played last.
+// rehearsalsOf plays what a state asks for, or finds it among what was played last. A plan that takes too long is given up; what plays it ends by itself, since the
+// number of its spans is bounded.
 func (s *Server) rehearsalsOf(r *http.Request, state rehearseState, w mistakes) (rehearsals, error) {
 	if len(w) > 0 {
 		return rehearsals{}, nil
@@ -319,7 +322,33 @@ func (s *Server) rehearsalsOf(r *http.Request, state rehearseState, w mistakes) 
 	if err != nil {
 		return rehearsals{}, err
 	}
-	defer free()
+	type result struct {
+		rehearsals
+		mistakes
+	}
+	done := make(chan result, 1)
+	s.wg.Go(func() {
+		defer free()
+		found := mistakes{}
+		done <- result{s.playBoth(state, found), found}
+	})
+	late := time.NewTimer(s.Limits.PlayTime)
+	defer late.Stop()
+	select {
+	case out := <-done:
+		maps.Copy(w, out.mistakes)
+		return out.rehearsals, nil
+	case <-r.Context().Done():
+		return rehearsals{}, r.Context().Err()
+	case <-late.C:
+		return rehearsals{}, problem{status: http.StatusServiceUnavailable, Title: "This takes too long",
+			Text: fmt.Sprintf("The plan was not played within %v, which is as long as the page waits for one.", s.Limits.PlayTime), Hint: "stuntcell rehearse has no such limit.",
+			Back: "/rehearse", BackText: "Back to the first plan"}
+	}
+}
+
+// playBoth plays the one or two runs of a state.
+func (s *Server) playBoth(state rehearseState, w mistakes) rehearsals {
 	one := func(c conditions, prefix string) *rehearsed {
 		if len(w) > 0 {
 			return nil
@@ -343,7 +372,7 @@ func (s *Server) rehearsalsOf(r *http.Request, state rehearseState, w mistakes) 
 	if c, ok := state.second(); ok {
 		out.second = one(c, besidePrefix)
 	}
-	return out, nil
+	return out
 }
 
 // rehearseView is what the rehearse view shows.
