@@ -7,22 +7,16 @@ import (
 
 	"pgregory.net/rapid"
 
+	"stuntcell/emulator/dialect/dialecttest"
 	"stuntcell/emulator/instrument"
-	"stuntcell/emulator/rig"
 	"stuntcell/model"
 )
 
 func bench(t rapid.TB, pace instrument.Pace, plan ...model.Step) *instrument.Bench {
 	t.Helper()
-	pack, err := model.PackByName("agm-12v-7ah")
-	if err != nil {
-		t.Fatal(err)
-	}
-	r, err := rig.ByName("shop-50a")
-	if err != nil {
-		t.Fatal(err)
-	}
-	b, err := instrument.New(instrument.Config{Pack: pack, Plan: plan, Rig: r, Seed: 1, Pace: pace, Options: model.Options{Start: 0.5}})
+	c := dialecttest.Config(t, pace, plan...)
+	c.Options.Start = 0.5
+	b, err := instrument.New(c)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -39,8 +39,11 @@ func answering(b *testing.B) string {
 
 var reading = link.Message{Kind: link.Read, Reading: link.Reading{Tick: 123456789, Shunt: -1234, Bus: 4123, Clock: 1772438400}}
 
-// roundOf is how many exchanges are timed at once, with each parent in its turn.
-const roundOf = 2000
+// A round is parts of so many exchanges, with each parent in its turn, so that what else the computer does strikes all.
+const (
+	partOf  = 200
+	roundOf = 10 * partOf
+)
 
 // BenchmarkLockStep times exchanges in lock step with a C child: by this link, by a bare parent in Go with time-outs, and by a bare parent in C
 // without. One iteration is a round of 2000 with each; reported is how much of each reference's pace the link reaches, as the least and the
@@ -51,17 +54,22 @@ func BenchmarkLockStep(b *testing.B) {
 	var ofBare, ofC []float64
 	var took time.Duration
 	for b.Loop() {
-		own := ours()
+		var own, ofGo, ofPair time.Duration
+		for range roundOf / partOf {
+			own += ours()
+			ofGo += bare()
+			ofPair += inC()
+		}
 		took += own
-		ofBare = append(ofBare, float64(bare())/float64(own))
-		ofC = append(ofC, float64(inC())/float64(own))
+		ofBare = append(ofBare, float64(ofGo)/float64(own))
+		ofC = append(ofC, float64(ofPair)/float64(own))
 	}
 	outside.Ratios(b, "of-bare-go", ofBare)
 	outside.Ratios(b, "of-c-pair", ofC)
 	b.ReportMetric(float64(took.Nanoseconds())/float64(len(ofC)*roundOf), "ns/exchange")
 }
 
-// ourParent starts the child and returns what plays a round with it.
+// ourParent starts the child and returns what plays a part with it.
 func ourParent(b *testing.B, child string) func() time.Duration {
 	c := link.NewChild(link.ChildOptions{Args: []string{child}, Ahead: 1})
 	if err := c.Start(context.Background()); err != nil {
@@ -70,7 +78,7 @@ func ourParent(b *testing.B, child string) func() time.Duration {
 	b.Cleanup(func() { c.Close() })
 	return func() time.Duration {
 		begun := time.Now()
-		for range roundOf {
+		for range partOf {
 			if err := c.Send(&reading); err != nil {
 				b.Fatal(err)
 			}
@@ -92,7 +100,7 @@ func bareParent(b *testing.B, child string) func() time.Duration {
 	})
 	return func() time.Duration {
 		begun := time.Now()
-		for range roundOf {
+		for range partOf {
 			if _, err := in.Write(line); err != nil {
 				b.Fatal(err)
 			}
@@ -113,7 +121,7 @@ func parentInC(b *testing.B, child string) func() time.Duration {
 		cmd.Wait()
 	})
 	return func() (took time.Duration) {
-		fmt.Fprintln(in, roundOf)
+		fmt.Fprintln(in, partOf)
 		if _, err := fmt.Fscan(out, &took); err != nil {
 			b.Fatal(err)
 		}

@@ -198,25 +198,33 @@ func TestSealsMendALineThatDamages(t *testing.T) {
 		hurt[1] = &noisy{ReadWriteCloser: s, draw: rand.New(rand.NewPCG(2, 2)), rate: 1. / 300, clean: 1}
 		return hurt[1], err
 	}})
-	if err := b.Start(context.Background()); err != nil {
+	play(t, b, n, func(i int, sent string, said []link.Said) {
+		if said[0].Text != sent {
+			t.Fatalf("reading %d: the logger got %q, want %q", i, said[0].Text, sent)
+		}
+	})
+}
+
+// play starts a link, greets and sends so many readings in lock step, and looks at what is said to each line.
+func play(t *testing.T, l link.Link, n int, look func(i int, sent string, said []link.Said)) {
+	t.Helper()
+	if err := l.Start(context.Background()); err != nil {
 		t.Fatal(err)
 	}
-	defer b.Close()
+	defer l.Close()
 	for i := range n + 1 {
 		m := link.Message{Kind: link.Read, Reading: link.Reading{Tick: uint64(i) * 1000, Shunt: -360, Bus: 4200}}
 		if i == 0 {
 			m = link.Message{Kind: link.Greet, Greeting: plainGreeting()}
 		}
-		if err := b.Send(&m); err != nil {
+		if err := l.Send(&m); err != nil {
 			t.Fatal(err)
 		}
-		a, err := b.Receive(context.Background())
+		a, err := l.Receive(context.Background())
 		if err != nil {
 			t.Fatalf("reading %d: %v", i, err)
 		}
-		if want := strings.TrimSpace(string(m.Append(nil))); a.Said[0].Text != want {
-			t.Fatalf("reading %d: the logger got %q, want %q", i, a.Said[0].Text, want)
-		}
+		look(i, strings.TrimSpace(string(m.Append(nil))), a.Said)
 	}
 }
 

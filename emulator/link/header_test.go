@@ -97,31 +97,16 @@ func TestHeaderMendsALineThatDamages(t *testing.T) {
 		greeted := len("row ") + len(plainGreetingLine()) + len("\nsay found \ncan seq\nok\n")
 		return pipes{&damagedReader{stdout, out, greeted}, in, line.close}, nil
 	}})
-	if err := b.Start(context.Background()); err != nil {
-		t.Fatal(err)
-	}
-	defer b.Close()
 	const n = 500
-	for i := range n + 1 {
-		m := link.Message{Kind: link.Read, Reading: link.Reading{Tick: uint64(i) * 1000, Shunt: -360, Bus: 4200}}
-		if i == 0 {
-			m = link.Message{Kind: link.Greet, Greeting: plainGreeting()}
-		}
-		if err := b.Send(&m); err != nil {
-			t.Fatal(err)
-		}
-		a, err := b.Receive(context.Background())
-		if err != nil {
-			t.Fatalf("reading %d: %v", i, err)
-		}
-		got, want := a.Said, strings.TrimSpace(string(m.Append(nil)))
+	play(t, b, n, func(i int, sent string, said []link.Said) {
+		want := sent
 		if i > 0 {
 			want += fmt.Sprintf(" seq=%d crc=", i)
 		}
-		if len(got) == 0 || got[0].Word != link.Row || !strings.HasPrefix(got[0].Text, want) {
-			t.Fatalf("reading %d: the logger said %+v, want the row %q", i, got, want)
+		if len(said) == 0 || said[0].Word != link.Row || !strings.HasPrefix(said[0].Text, want) {
+			t.Fatalf("reading %d: the logger said %+v, want the row %q", i, said, want)
 		}
-	}
+	})
 	count, err := os.ReadFile(filepath.Join(dir, "count"))
 	if err != nil || len(count) != n {
 		t.Errorf("the logger acted on %d readings, want %d (%v)", len(count), n, err)

@@ -16,6 +16,15 @@ import (
 // Bench returns a bench with the default pack and rig, full and at rest.
 func Bench(t testing.TB, pace instrument.Pace, plan ...model.Step) *instrument.Bench {
 	t.Helper()
+	b, err := instrument.New(Config(t, pace, plan...))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b
+}
+
+// Config describes a bench with the default pack and rig, for any kind of test.
+func Config(t interface{ Fatal(...any) }, pace instrument.Pace, plan ...model.Step) instrument.Config {
 	pack, err := model.PackByName("agm-12v-7ah")
 	if err != nil {
 		t.Fatal(err)
@@ -24,11 +33,7 @@ func Bench(t testing.TB, pace instrument.Pace, plan ...model.Step) *instrument.B
 	if err != nil {
 		t.Fatal(err)
 	}
-	b, err := instrument.New(instrument.Config{Pack: pack, Plan: plan, Rig: r, Seed: 1, Pace: pace})
-	if err != nil {
-		t.Fatal(err)
-	}
-	return b
+	return instrument.Config{Pack: pack, Plan: plan, Rig: r, Seed: 1, Pace: pace}
 }
 
 // Sample is a request and the answer to it on a [Bench] at instant 0.

@@ -99,8 +99,11 @@ func echo(t testing.TB) string {
 	return l.Addr().String()
 }
 
-// roundOf is how many exchanges are timed at once, first on one line, then on the other.
-const roundOf = 1000
+// A round is parts of so many exchanges, in turn on one line and on the other, so that what else the computer does strikes both.
+const (
+	partOf  = 100
+	roundOf = 10 * partOf
+)
 
 // BesideEcho times a question that is answered with so many bytes, beside the same client at a server that only sends the question back.
 // One iteration is a round of 1000 exchanges with each; reported is how much of the echo's pace the device reaches, as the least and the
@@ -111,9 +114,9 @@ func BesideEcho(b *testing.B, addr, ask string, answer int) {
 		c.SetDeadline(time.Time{})
 	}
 	buf := make([]byte, max(answer, len(ask)))
-	round := func(c net.Conn, answer int) time.Duration {
+	part := func(c net.Conn, answer int) time.Duration {
 		begun := time.Now()
-		for range roundOf {
+		for range partOf {
 			if _, err := io.WriteString(c, ask); err != nil {
 				b.Fatal(err)
 			}
@@ -126,8 +129,11 @@ func BesideEcho(b *testing.B, addr, ask string, answer int) {
 	var ratios []float64
 	var took time.Duration
 	for b.Loop() {
-		reference := round(bare, len(ask))
-		own := round(ours, answer)
+		var reference, own time.Duration
+		for range roundOf / partOf {
+			reference += part(bare, len(ask))
+			own += part(ours, answer)
+		}
 		took += own
 		ratios = append(ratios, float64(reference)/float64(own))
 	}
