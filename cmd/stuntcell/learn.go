@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -18,7 +19,7 @@ import (
 
 type learnOptions struct {
 	answer, plot, sheet, export string
-	try, noProgress             bool
+	try, noProgress, json       bool
 }
 
 func newLearn(std streams) *cobra.Command {
@@ -56,6 +57,7 @@ it in an editor, stuntcell show two-clocks is one to start from.`,
 	f := cmd.Flags()
 	f.StringVar(&o.answer, "answer", "", "predict `ANSWER`: a letter, or a number with its unit")
 	f.BoolVar(&o.try, "try", false, "run the lesson's variation")
+	f.BoolVar(&o.json, "json", false, "write what came of it as one JSON object on one line; nobody is asked")
 	f.StringVar(&o.plot, "plot", "", "draw the picture to `FILE.svg` or FILE.png")
 	f.StringVar(&o.sheet, "sheet", "", "write the lesson to print, with a page for the teacher, to `FILE.html`")
 	f.StringVar(&o.export, "export", "", "write your progress to `FILE.csv`; - is standard output")
@@ -64,6 +66,7 @@ it in an editor, stuntcell show two-clocks is one to start from.`,
 	cmd.MarkFlagsMutuallyExclusive("answer", "sheet")
 	cmd.MarkFlagsMutuallyExclusive("try", "sheet")
 	cmd.MarkFlagsMutuallyExclusive("plot", "sheet")
+	cmd.MarkFlagsMutuallyExclusive("json", "sheet")
 	cmd.MarkFlagsMutuallyExclusive("export", "no-progress")
 	return cmd
 }
@@ -71,7 +74,7 @@ it in an editor, stuntcell show two-clocks is one to start from.`,
 // check refuses flags that do nothing beside what they are with.
 func (o *learnOptions) check(cmd *cobra.Command, args []string) error {
 	if len(args) == 0 {
-		for _, name := range []string{"answer", "try", "plot", "sheet"} {
+		for _, name := range []string{"answer", "try", "json", "plot", "sheet"} {
 			if cmd.Flags().Changed(name) {
 				return usagef("stuntcell learn lists the lessons", "--%s: expected a lesson with it", name)
 			}
@@ -171,40 +174,50 @@ func runLearn(ctx context.Context, std streams, o learnOptions, arg string) erro
 	if o.try {
 		return runVariation(ctx, std, o, l, arg)
 	}
-	var predicted *lesson.Answer
-	if o.answer != "" {
-		a, err := l.Predict.Read(o.answer)
-		if err != nil {
-			return usagef(l.Predict.Ask, "--answer %w", err)
-		}
-		predicted = &a
-	}
-	w := bufio.NewWriter(std.out)
-	writeQuestion(w, l)
-	if err := w.Flush(); err != nil {
+	predicted, err := predict(ctx, std, o, l)
+	if err != nil {
 		return err
-	}
-	if in, ok := std.in.(*os.File); ok && predicted == nil && isTerminal(in) && isTerminal(std.out) {
-		if predicted, err = ask(ctx, std, in, l); err != nil {
-			return err
-		}
 	}
 	out, err := l.Run(ctx)
 	if err != nil {
 		return err
 	}
-	writeOutcome(w, out, predicted, arg, o.plot == "")
-	if err := w.Flush(); err != nil {
+	if err := tell(std, o, out, predicted, func(w io.Writer) { writeOutcome(w, out, predicted, arg, o.plot == "") }); err != nil {
 		return err
 	}
-	if predicted == nil {
+	switch {
+	case predicted == nil:
 		fmt.Fprintln(std.err, "Nothing was predicted. On a terminal you are asked first; --answer predicts anywhere.")
-	} else if !o.noProgress {
+	case !o.noProgress:
 		if err := record(l, own, *predicted, out); err != nil {
 			fmt.Fprintln(std.err, "progress is not kept:", err)
 		}
 	}
-	return plotLesson(std, o, out)
+	return finish(std, o, out)
+}
+
+// predict takes the prediction from the command line, else puts the question and on a terminal asks for it; nil: there is none.
+func predict(ctx context.Context, std streams, o learnOptions, l *lesson.Lesson) (*lesson.Answer, error) {
+	var predicted *lesson.Answer
+	if o.answer != "" {
+		a, err := l.Predict.Read(o.answer)
+		if err != nil {
+			return nil, usagef(l.Predict.Ask, "--answer %w", err)
+		}
+		predicted = &a
+	}
+	if o.json {
+		return predicted, nil
+	}
+	w := bufio.NewWriter(std.out)
+	writeQuestion(w, l)
+	if err := w.Flush(); err != nil {
+		return nil, err
+	}
+	if in, ok := std.in.(*os.File); ok && predicted == nil && isTerminal(in) && isTerminal(std.out) {
+		return ask(ctx, std, in, l)
+	}
+	return predicted, nil
 }
 
 func runVariation(ctx context.Context, std streams, o learnOptions, l *lesson.Lesson, arg string) error {
@@ -215,26 +228,33 @@ func runVariation(ctx context.Context, std streams, o learnOptions, l *lesson.Le
 	if err != nil {
 		return err
 	}
-	w := bufio.NewWriter(std.out)
-	fmt.Fprintf(w, "%s, a variation\n%s\n\n", l.Title, lesson.Notice)
-	writeParagraphs(w, l.Try.Ask)
-	writeFigures(w, out)
-	if o.plot == "" {
-		writeSketch(w, out)
-	}
-	writeParagraphs(w, out.Why...)
-	writeChecks(w, out)
-	if err := w.Flush(); err != nil {
+	if err := tell(std, o, out, nil, func(w io.Writer) { writeVariation(w, out, o.plot == "") }); err != nil {
 		return err
 	}
-	return plotLesson(std, o, out)
+	return finish(std, o, out)
 }
 
-func plotLesson(std streams, o learnOptions, out *lesson.Outcome) error {
-	if o.plot == "" {
-		return nil
+// tell writes an outcome as text, or as JSON.
+func tell(std streams, o learnOptions, out *lesson.Outcome, predicted *lesson.Answer, text func(io.Writer)) error {
+	if o.json {
+		return out.JSON(std.out, predicted)
 	}
-	return writePicture(std, o.plot, out.Picture)
+	w := bufio.NewWriter(std.out)
+	text(w)
+	return w.Flush()
+}
+
+// finish draws the picture if it is wanted, and reports a stated value that the simulation does not agree with.
+func finish(std streams, o learnOptions, out *lesson.Outcome) error {
+	if o.plot != "" {
+		if err := writePicture(std, o.plot, out.Picture); err != nil {
+			return err
+		}
+	}
+	if slices.ContainsFunc(out.Checks, func(c lesson.Checked) bool { return !c.OK }) {
+		return checksFailed
+	}
+	return nil
 }
 
 // ask asks on a terminal until the answer can be read. The end of the input means none.
@@ -356,6 +376,18 @@ func writeOutcome(w io.Writer, out *lesson.Outcome, predicted *lesson.Answer, ar
 		fmt.Fprintf(w, "  stuntcell learn %s --try\n\n", arg)
 	}
 	writeItems(w, "On a bench", append(l.Cautions, model.Deference()))
+}
+
+// writeVariation tells what came of the variation.
+func writeVariation(w io.Writer, out *lesson.Outcome, sketch bool) {
+	fmt.Fprintf(w, "%s, a variation\n%s\n\n", out.Lesson.Title, lesson.Notice)
+	writeParagraphs(w, out.Lesson.Try.Ask)
+	writeFigures(w, out)
+	if sketch {
+		writeSketch(w, out)
+	}
+	writeParagraphs(w, out.Why...)
+	writeChecks(w, out)
 }
 
 // writeFormula writes a line as it stands if it fits, for its spaces part its columns.

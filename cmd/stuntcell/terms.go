@@ -12,7 +12,7 @@ func terms() []term {
 		{"end-voltage", "The voltage at which a discharge counts as done; it belongs to a chemistry and a rate. 1.75 V a cell for lead-acid at 20 h."},
 		{"open-circuit-voltage", "The voltage of a pack at rest, after hours without current. It tells the charge only roughly."},
 		{"internal-resistance", "What makes the voltage fall as soon as current flows: the fall over the current. It grows with age and cold."},
-		{"peukert", "The law that a lead-acid pack gives less at a higher rate: t = H * (C / (I * H))^k, with k of 1.05 to 1.3."},
+		{"peukert", "The law that a lead-acid pack gives less at a higher rate: t = H * (C / (I * H))^k, with k from about 1.05 (glass mats) to 1.6 (flooded)."},
 		{"self-discharge", "What a pack loses at rest with nothing connected, some percent a month."},
 		{"gassing", "Water split into hydrogen and oxygen near full charge: charge that goes in and does not come out, and a reason to ventilate."},
 		{"plan", "The test plan: steps of rest, charge and discharge, each with what ends it."},
@@ -21,8 +21,8 @@ func terms() []term {
 		{"burden", "The voltage that the shunt itself takes from the circuit."},
 		{"front-end", "What turns the voltages of shunt and battery into counts: amplifier and converter."},
 		{"count", "The smallest step of a converter. Small currents are a few counts only."},
-		{"gain", "A factor that is wrong by a share: 2 % at 1 A and 2 % at 5 A. A meter beside the rig at two currents tells it from an offset."},
-		{"offset-error", "What is shown when nothing flows: so many mA at any current. It weighs by time, so it is worst in long tests at small currents."},
+		{"gain", "The factor between what flows and what is shown. An error of it is a share: 2 % at 1 A and 2 % at 5 A."},
+		{"offset-error", "What is shown when nothing flows, and added at any current. It weighs by time: worst in long tests at small currents."},
 		{"resolution", "The smallest step that can be told apart: one count. Half of it is the most that rounding can be wrong by."},
 		{"ripple", "A fast wave on top of a current, such as an inverter's at twice the mains frequency."},
 		{"aliasing", "A fast wave that is sampled too seldom looks like a slow one, or like a steady current that is not there."},
@@ -53,7 +53,7 @@ func terms() []term {
 		{"rated", "The claim on the label: so many Ah in so many hours to an end voltage, from full and rested, at a temperature."},
 		{"calibration", "A rig set beside a better meter, at several currents: what it shows against what flows, and how sure that is."},
 		{"tolerance", "How far a part may lie from what its label says, to either side."},
-		{"uncertainty", "The interval in which the value is believed to lie, and how sure that is: plus or minus U with k = 2 is about 95 %."},
+		{"uncertainty", "How far the values are spread that one may reasonably believe; plus or minus U with k = 2 holds about 95 % of them."},
 		{"lesson", "A question, your prediction, a run that answers it, and the reason: stuntcell learn."},
 	}
 }

@@ -72,6 +72,7 @@ type figure struct {
 	digits            int
 	make              maker
 	unmeasured        bool // its unit could not be read
+	line, col         int  // where it stands in the file
 }
 
 // maker makes a figure's values: one, or one a drawn rig.
@@ -118,11 +119,12 @@ func (b *bench) makeFigures() ([]Figure, error) {
 		f := &b.lesson.figures[i]
 		x, err := f.make(b)
 		if err != nil {
-			return nil, fmt.Errorf("figure %s: %w", f.name, err)
+			return nil, quantity.Diagnostic{File: b.lesson.File, Line: f.line, Col: f.col, Message: fmt.Sprintf("figure %s: %v", f.name, err)}
 		}
 		for _, v := range x {
 			if math.IsNaN(v) || math.IsInf(v, 0) {
-				return nil, fmt.Errorf("figure %s is no number: a division by zero", f.name)
+				return nil, quantity.Diagnostic{File: b.lesson.File, Line: f.line, Col: f.col, Message: fmt.Sprintf("figure %s is no number", f.name),
+					Expected: "no division by zero, no root of a negative figure"}
 			}
 		}
 		b.values[f.name] = x

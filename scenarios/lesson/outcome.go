@@ -33,10 +33,13 @@ type Outcome struct {
 // Checked is a stated value beside what the simulation gave.
 type Checked struct {
 	// Label is what was compared, Stated and Got both with their unit, Within the tolerance.
-	Label, Stated, Got, Within string
+	Label  string `json:"label"`
+	Stated string `json:"stated"`
+	Got    string `json:"got"`
+	Within string `json:"within"`
 	// Source is where the stated value comes from.
-	Source string
-	OK     bool
+	Source string `json:"source"`
+	OK     bool   `json:"ok"`
 }
 
 // stated is a value from elsewhere that a figure must have.
@@ -48,7 +51,8 @@ type stated struct {
 	source        string
 }
 
-// Run plays the lesson's runs and makes its figures and curves. The error is the context's, or that of a lesson of one's own whose figures cannot be made.
+// Run plays the lesson's runs and makes its figures and curves. The error is the context's, or of a lesson of
+// one's own whose figures cannot be made a quantity.Diagnostic.
 func (l *Lesson) Run(ctx context.Context) (*Outcome, error) { return l.run(ctx, l.runs, false) }
 
 // RunVariation is Run with the runs of the variation in place of those of the same names.
@@ -67,17 +71,17 @@ func (l *Lesson) run(ctx context.Context, runs []runPlan, tried bool) (*Outcome,
 	for i := range runs {
 		p, err := runs[i].play(ctx)
 		if err != nil {
-			return nil, fmt.Errorf("%s: run %s: %w", l.Name, runs[i].name, err)
+			return nil, fmt.Errorf("%s: run %s: %w", l.File, runs[i].name, err)
 		}
 		b.records[runs[i].name] = p
 	}
 	out := &Outcome{Lesson: l, Tried: tried}
 	var err error
 	if out.Figures, err = b.makeFigures(); err != nil {
-		return nil, fmt.Errorf("%s: %w", l.Name, err)
+		return nil, err
 	}
 	if out.Picture, err = l.picture.draw(b, l.Title+", a simulation"); err != nil {
-		return nil, fmt.Errorf("%s: picture: %w", l.Name, err)
+		return nil, fmt.Errorf("%s: picture: %w", l.File, err)
 	}
 	out.Answer = *out.figure(l.Predict.Figure)
 	out.Right = l.Predict.right(out.Answer.SI)

@@ -387,6 +387,7 @@ var figureUnits = []quantity.Kind{quantity.Current, quantity.Voltage, quantity.R
 func (p *parser) figure(name string, f quantity.Field) {
 	m := f.Map()
 	x := figure{name: name, digits: int(m.Int("digits", 0, 9))}
+	x.line, x.col = f.Place()
 	if f, ok := m.Find("say"); ok {
 		x.label = p.line(f, 60)
 	}
