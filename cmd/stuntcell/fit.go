@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"path/filepath"
 	"slices"
 	"strings"
 
@@ -16,6 +17,7 @@ import (
 	"stuntcell/model/chemistry"
 	"stuntcell/model/fit"
 	"stuntcell/model/quantity"
+	"stuntcell/scenarios/picture"
 	"stuntcell/validate/audit"
 	"stuntcell/validate/budget"
 )
@@ -23,7 +25,7 @@ import (
 type fitOptions struct {
 	json                 bool
 	out, name, chemistry string
-	residuals            string
+	residuals, plot      string
 	predict              []string
 	cells, pairs         int
 	cutoff               float64
@@ -55,6 +57,7 @@ what was measured.`,
 	f.BoolVar(&o.json, "json", false, "write the figures as one JSON object on one line")
 	f.StringVarP(&o.out, "output", "o", "", "write the pack to `FILE.yaml`")
 	f.StringVar(&o.residuals, "residuals", "", "write the residuals as CSV to `FILE`: log, time, volts")
+	f.StringVar(&o.plot, "plot", "", "draw the residuals to `FILE.svg` or FILE.png")
 	f.StringVar(&o.name, "name", "fitted", "the pack's `NAME`")
 	f.StringVar(&o.chemistry, "chemistry", "", "what the logs do not tell is taken from this `CHEMISTRY` (default: the one whose cells rest at that voltage)")
 	f.IntVar(&o.cells, "cells", 0, "cells in series (default: what fits the chemistry)")
@@ -109,6 +112,9 @@ func runFit(ctx context.Context, std streams, o fitOptions, logs []string) error
 	if o.columns == nil {
 		o.columns = b.project.Columns
 	}
+	if err := checkPicture(o.plot); err != nil {
+		return err
+	}
 	if o.pairs < 1 || o.pairs > 2 {
 		return usagef("", "--pairs %d: expected 1 or 2", o.pairs)
 	}
@@ -153,10 +159,29 @@ func runFit(ctx context.Context, std streams, o fitOptions, logs []string) error
 		}
 		fmt.Fprintln(std.err, "wrote", o.residuals)
 	}
+	if o.plot != "" {
+		if err := writePicture(std, o.plot, residualPicture(runs, out.Circuit)); err != nil {
+			return err
+		}
+	}
 	if o.json {
 		return json.NewEncoder(std.out).Encode(out)
 	}
 	return out.text(std.out)
+}
+
+// residualPicture draws what the circuit leaves of each log, one above the other.
+func residualPicture(runs []fit.Run, c *fit.Circuit) *picture.Picture {
+	p := &picture.Picture{Title: "logged voltage less the circuit's"}
+	for i, r := range c.Runs {
+		var e picture.Envelope
+		for k, v := range r.Residual {
+			e.Add(runs[i].T[k]-runs[i].T[0], 1000*v)
+		}
+		p.Panels = append(p.Panels, picture.Panel{Label: fmt.Sprintf("%.14s [mV]", filepath.Base(r.Name)),
+			Curves: []picture.Curve{{Points: e.Points(1)}}, Levels: []picture.Level{{Y: 0}}})
+	}
+	return p
 }
 
 // mostPoints of one log go into the fit; more are thinned out evenly.
@@ -487,7 +512,7 @@ func (f *fitted) yaml(o fitOptions, slow fittedLog, rated, k float64) string {
 	}
 	perC := rated / 3600
 	r0 := math.Max(c.R[0], 1e-6)
-	p("drop: %.4g mV                        # %.3g ± %.2g mohm of the pack, at 1 C", 1000*r0*perC/n, 1000*c.R[0], 1000*c.RError[0])
+	p("drop: %.4g mV                        # %s mohm of the pack, at 1 C", 1000*r0*perC/n, fit.Value{Value: c.R[0], Error: c.RError[0]}.Text(1000))
 	if len(c.R) > 1 {
 		var points []string
 		for j := len(c.R) - 1; j >= 0; j-- {
@@ -499,7 +524,7 @@ func (f *fitted) yaml(o fitOptions, slow fittedLog, rated, k float64) string {
 	}
 	if v := c.Charging; v != nil && v.Told() && v.Value > 0 {
 		x := v.Value / r0
-		p("drop_charging: [[0 %%, %.4g x], [100 %%, %.4g x]]   # %.3g ± %.2g mohm", x, x, 1000*v.Value, 1000*v.Error)
+		p("drop_charging: [[0 %%, %.4g x], [100 %%, %.4g x]]   # %s mohm", x, x, v.Text(1000))
 	}
 	var temperature []string
 	if v := f.Rates.PerKelvin; v != nil && v.Told() && v.Value >= 0 && v.Value <= 0.05 {
@@ -524,7 +549,7 @@ func (f *fitted) yaml(o fitOptions, slow fittedLog, rated, k float64) string {
 		if !x.Told {
 			told = "; not told by the logs"
 		}
-		p("  - {drop: %.4g mV, time: %.4g s}     # %.3g ± %.2g mohm, ± %.2g s%s", 1000*x.R*perC/n, x.Tau, 1000*x.R, 1000*x.RError, x.TauError, told)
+		p("  - {drop: %.4g mV, time: %.4g s}     # %s mohm, %s s%s", 1000*x.R*perC/n, x.Tau, fit.Value{Value: x.R, Error: x.RError}.Text(1000), fit.Value{Value: x.Tau, Error: x.TauError}.Text(1), told)
 		some = true
 	}
 	if !some {
@@ -544,9 +569,9 @@ func (f *fitted) text(w io.Writer) error {
 	c := f.Circuit
 	var b strings.Builder
 	p := func(format string, a ...any) { fmt.Fprintf(&b, format, a...) }
-	p("Fitted from %d logs, %d rows, with %d cells of %s", len(c.Runs), c.Rows, f.Cells, f.Chemistry)
+	p("Fitted from %d logs, %d rows, with cells of %s, %d in series", len(c.Runs), c.Rows, f.Chemistry, f.Cells)
 	if f.chosen != "" {
-		p("\n  %s: if that is wrong, say --chemistry", f.chosen)
+		p("\n%s", strings.TrimSuffix(budget.Wrap(f.chosen+": if that is wrong, say --chemistry.", "  ", "  "), "\n"))
 	}
 	p("\n\nmisfit in mV                     rms  before the last tenth  worst at\n")
 	for _, r := range c.Runs {
@@ -559,22 +584,22 @@ func (f *fitted) text(w io.Writer) error {
 	}
 	p("\nresistance, after so much charge from full\n")
 	for k, q := range c.RDrawn {
-		p("  %8.3f Ah  %8.4g mohm ± %.2g\n", q/3600, 1000*c.R[k], 1000*c.RError[k])
+		p("  %8.3f Ah  %s mohm\n", q/3600, fit.Value{Value: c.R[k], Error: c.RError[k]}.Text(1000))
 	}
 	for k, x := range c.Pairs {
 		told := ""
 		if !x.Told {
 			told = "  not told"
 		}
-		p("RC pair %d    %8.4g mohm ± %.2g, %.4g s ± %.2g%s\n", k+1, 1000*x.R, 1000*x.RError, x.Tau, x.TauError, told)
+		p("RC pair %d    %s mohm, %s s%s\n", k+1, fit.Value{Value: x.R, Error: x.RError}.Text(1000), fit.Value{Value: x.Tau, Error: x.TauError}.Text(1), told)
 	}
 	constant := func(what string, v *fit.Value, scale float64, unit string) {
 		switch {
 		case v == nil:
 		case !v.Told():
-			p("%s %.3g ± %.2g %s: not told\n", what, scale*v.Value, scale*v.Error, unit)
+			p("%s %s %s: not told\n", what, v.Text(scale), unit)
 		default:
-			p("%s %.3g ± %.2g %s\n", what, scale*v.Value, scale*v.Error, unit)
+			p("%s %s %s\n", what, v.Text(scale), unit)
 		}
 	}
 	constant("while charging", c.Charging, 1000, "mohm")
@@ -587,10 +612,10 @@ func (f *fitted) text(w io.Writer) error {
 	if r := f.Rates; r.K != nil || r.PerKelvin != nil {
 		p("\ncapacity, each log good to %.1f %% (standard uncertainty, assumed)\n", 100*repeatable)
 		if r.K != nil {
-			p("  rate exponent (Peukert) %.3f ± %.3f\n", r.K.Value, r.K.Error)
+			p("  rate exponent (Peukert) %s\n", r.K.Text(1))
 		}
 		if r.PerKelvin != nil {
-			p("  with temperature %.2f ± %.2f %%/K\n", 100*r.PerKelvin.Value, 100*r.PerKelvin.Error)
+			p("  with temperature %s %%/K\n", r.PerKelvin.Text(100))
 		}
 		if r.Correlation != nil {
 			p("  correlation of the two %.2f\n", *r.Correlation)

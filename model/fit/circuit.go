@@ -85,6 +85,16 @@ type Value struct{ Value, Error float64 }
 // Told says that it is known to better than half of itself.
 func (v Value) Told() bool { return math.Abs(v.Value) > 2*v.Error }
 
+// Text writes the value and its error times a scale, both to the second figure of the error: "1.54 ± 0.97".
+func (v Value) Text(scale float64) string {
+	x, e := scale*v.Value, scale*v.Error
+	places := 3
+	if e > 0 && finite(e) {
+		places = max(0, min(9, 1-int(math.Floor(math.Log10(e)))))
+	}
+	return fmt.Sprintf("%.*f ± %.*f", places, x, places, e)
+}
+
 // Correlated is the coefficient of correlation of two figures.
 type Correlated struct {
 	A, B string
@@ -717,12 +727,12 @@ func (s *circuitProblem) untold(c *Circuit) {
 	}
 	for k, p := range c.Pairs {
 		if !p.Told {
-			say("RC pair %d is not told (%.3g ± %.2g ohm, %.3g ± %.2g s): log a pulse or a rest with short intervals.", k+1, p.R, p.RError, p.Tau, p.TauError)
+			say("RC pair %d is not told (%s mohm, %s s): log a pulse or a rest with short intervals.", k+1, Value{p.R, p.RError}.Text(1000), Value{p.Tau, p.TauError}.Text(1))
 		}
 	}
 	for k, r := range c.R {
 		if !(r > 0) || !(c.RError[k] < r) {
-			say("The resistance after %.3g Ah is not told (%.3g ± %.2g ohm).", c.RDrawn[k]/3600, r, c.RError[k])
+			say("The resistance after %.3g Ah is not told (%s mohm).", c.RDrawn[k]/3600, Value{r, c.RError[k]}.Text(1000))
 		}
 	}
 	if s.charges < fewCharging {
@@ -730,14 +740,14 @@ func (s *circuitProblem) untold(c *Circuit) {
 	}
 	switch {
 	case c.PerKelvin != nil && !c.PerKelvin.Told():
-		say("Temperature: what it does to the resistance is not told (%.2g ± %.2g %%/K from %.1f to %.1f degC): log at temperatures further apart.", 100*c.PerKelvin.Value, 100*c.PerKelvin.Error, c.Coldest-273.15, c.Hottest-273.15)
+		say("Temperature: what it does to the resistance is not told (%s %%/K from %.1f to %.1f degC): log at temperatures further apart.", c.PerKelvin.Text(100), c.Coldest-273.15, c.Hottest-273.15)
 	case c.PerKelvin == nil && s.known != 0:
 		say("Temperature: no log has the cell's (or it moves by less than 5 K). It is computed from the heat of the test with constants of the chemistry, up to %.0f degC: assumed, not measured.", c.Hottest-273.15)
 	case c.PerKelvin == nil:
 		say("Temperature: every run is taken at one temperature; how the cell changes with it is not told.")
 	}
 	if v := c.Charging; v != nil && !v.Told() {
-		say("The resistance while charging is not told (%.3g ± %.2g ohm).", v.Value, v.Error)
+		say("The resistance while charging is not told (%s mohm).", v.Text(1000))
 	}
 	say("Age and self-discharge are not told.")
 	if c.Condition > 1e7 {
