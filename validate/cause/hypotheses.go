@@ -97,6 +97,14 @@ func (c *Case) hypotheses() []hypothesis {
 			} else {
 				add("rtc-as-dt", 24, "steps are differences of the clock's whole seconds", func(m *replay.Meter) { m.Clocking = replay.FaceSeconds })
 			}
+			name := "rtc-as-dt"
+			if c.clockIsSet() {
+				name = "rtc-trusting"
+			}
+			if c.clockIsSet() || c.midnight() {
+				add(name, 26, "steps are differences of the second of the day, which falls back at midnight", func(m *replay.Meter) { m.Clocking = replay.FaceDay })
+				add(name, 26, "steps are differences of the second of the day, a negative one taken for midnight", func(m *replay.Meter) { m.Clocking = replay.FaceDayForward })
+			}
 		}
 		for _, across := range []bool{false, true} {
 			if across && !s.HasFailed {
@@ -122,12 +130,15 @@ func (c *Case) hypotheses() []hypothesis {
 		add("one-way", 41, "only charge into the battery is counted", func(m *replay.Meter) { m.Side = replay.ChargeOnly })
 		add("one-way", 41, "only charge out of the battery is counted", func(m *replay.Meter) { m.Side = replay.DischargeOnly })
 		add("row-rate-sum", 35, "only the readings at which a row was written are integrated", func(m *replay.Meter) { m.RowRate = true })
-		add("stale-reading", 36, "the reading two before is integrated", func(m *replay.Meter) { m.Stale = 2 })
+		for _, n := range []int{2, 3, 4, 5, 8, 10} {
+			add("stale-reading", 36, fmt.Sprintf("the reading %d before is integrated", n), func(m *replay.Meter) { m.Stale = n })
+		}
 		if s.HasFailed {
 			add("failed-reading", 15, "a failed reading is counted as zero", func(m *replay.Meter) { m.Bad = replay.Zero })
 			add("failed-reading", 15, "a failed reading is counted as full scale", func(m *replay.Meter) { m.Bad = replay.FullScale })
 			add("failed-reading", 15, "a failed reading is counted as full scale, negative", func(m *replay.Meter) { m.Bad = replay.FullScaleNegative })
 			add("failed-reading", 15, "a failed reading is counted as -1", func(m *replay.Meter) { m.Bad = replay.MinusOne })
+			add("failed-reading", 15, "the time of a failed reading is left out", func(m *replay.Meter) { m.Bad = replay.Lost })
 		}
 		if c.hasSettings() {
 			add("setting-jump", 16, "totals fall to zero when a setting changes", func(m *replay.Meter) { m.ResetSetting = true })
@@ -156,6 +167,9 @@ func (c *Case) hypotheses() []hypothesis {
 		}
 		for _, n := range []float64{1, 2, 3, 4, 5, 10, 20, 50} {
 			add("dead-band", 45, "currents below a threshold are counted as zero", func(m *replay.Meter) { m.DeadBand = (n + 0.5) * s.Amp })
+		}
+		for _, w := range []float64{0.1, 0.2, 0.25, 0.5, 1, 2, 5} {
+			add("dead-band", 46, "powers below a threshold are counted as zero", func(m *replay.Meter) { m.DeadPower = w })
 		}
 		for _, a := range []float64{0.005, 0.01, 0.02, 0.025, 0.03, 0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.5, 1} {
 			if a > s.Amp {
@@ -228,6 +242,16 @@ var timeQuanta = []float64{0.01, 0.02, 0.05, 0.1, 0.2, 0.25, 0.5, 3.6, 10, 36, 6
 
 // narrowTurns are the turns of small counters of a step [s]: 8 bits of hundredths, tenths and seconds, 16 bits of tenths of a millisecond.
 var narrowTurns = []float64{2.56, 6.5536, 25.6, 256}
+
+// midnight says that the day changes in the user's zone.
+func (c *Case) midnight() bool {
+	for _, h := range c.happenings() {
+		if h.cause == "midnight-reset" {
+			return true
+		}
+	}
+	return false
+}
 
 // longestGood is the longest time between two good readings [s].
 func (c *Case) longestGood() float64 {

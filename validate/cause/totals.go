@@ -41,6 +41,8 @@ func (a *candidate) better(b *candidate) bool {
 		return !a.contra
 	case a.fitted != b.fitted:
 		return !a.fitted
+	case a.fitted && (a.left < b.left/5 || b.left < a.left/5):
+		return a.left < b.left
 	case a.rank != b.rank:
 		return a.rank < b.rank
 	}
@@ -389,10 +391,102 @@ func (c *Case) fitsBy(m replay.Meter, wrong []*Column) []*candidate {
 	if okOver {
 		out = append(out, over)
 	}
-	if x := c.offset(m, wrong, t); x != nil {
-		out = append(out, x)
+	for _, x := range []*candidate{c.offset(m, wrong, t), c.unequal(wrong, t), c.voltOffset(wrong, t)} {
+		if x != nil {
+			out = append(out, x)
+		}
 	}
 	return out
+}
+
+// unequal fits a factor for each direction: a charging efficiency, or another calibration for the way in.
+func (c *Case) unequal(wrong []*Column, t *replay.Totals) *candidate {
+	x := &candidate{cause: "gain", rank: 52, fitted: true}
+	for _, col := range wrong {
+		in, out := t.In, t.Out
+		switch col.Role {
+		case Charge:
+		case Energy:
+			in, out = t.EnergyIn, t.EnergyOut
+		default:
+			return nil
+		}
+		a, b, ok := c.factors(col.Printed.Value, in, out)
+		if !ok || math.Abs(a) < 0.2 || math.Abs(a) > 5 || math.Abs(b) < 0.2 || math.Abs(b) > 5 || a*b > 0 {
+			return nil
+		}
+		p := make([]float64, len(in))
+		for i := range p {
+			p[i] = a*in[i] + b*out[i]
+		}
+		grade(x, col, replay.Unroll(col.Printed, p, c.Marks, col.Limit))
+		x.how = fmt.Sprintf("what flows in is counted %.4g times, what flows out %.4g times", math.Abs(a), math.Abs(b))
+		x.evidence = x.how
+	}
+	if x.left > 1 {
+		return nil
+	}
+	return x
+}
+
+// voltOffset fits a constant voltage that was added to the readings: energy is then off by it times the charge.
+func (c *Case) voltOffset(wrong []*Column, t *replay.Totals) *candidate {
+	x := &candidate{cause: "offset", rank: 53, fitted: true}
+	for _, col := range wrong {
+		q := map[Role][]float64{Energy: t.Charge, EnergyIn: t.In, EnergyOut: t.Out}[col.Role]
+		if q == nil {
+			return nil
+		}
+		e := col.Role.Of(t)
+		a, b, ok := c.factors(col.Printed.Value, e, q)
+		if !ok || math.Abs(math.Abs(a)-1) > 0.02 {
+			return nil
+		}
+		// The readings themselves are right: what is left is all the constant's.
+		sign := math.Copysign(1, a)
+		rest := make([]float64, len(col.Printed.Value))
+		for r, v := range col.Printed.Value {
+			rest[r] = v - sign*e[c.Marks.Row[r]]
+		}
+		b = c.factor(rest, q)
+		if math.Abs(b) < c.Series.Volt/2 {
+			return nil
+		}
+		p := make([]float64, len(e))
+		for i := range p {
+			p[i] = sign*e[i] + b*q[i]
+		}
+		grade(x, col, replay.Unroll(col.Printed, p, c.Marks, col.Limit))
+		x.how = fmt.Sprintf("a constant %+.4g V is added to every voltage", sign*b)
+		x.evidence = x.how
+	}
+	if x.left > 1 {
+		return nil
+	}
+	return x
+}
+
+// factors are the least-squares factors of two totals in a printed column, counted anew after a power cut; false if the two cannot be
+// told apart.
+func (c *Case) factors(v, p, q []float64) (a, b float64, ok bool) {
+	var pp, qq, pq, pv, qv float64
+	life, v0, p0, q0 := int16(0), 0.0, 0.0, 0.0
+	for r, printed := range v {
+		if math.IsNaN(printed) {
+			continue
+		}
+		i := c.Marks.Row[r]
+		if l := c.Marks.Life[r]; l != life {
+			life, v0, p0, q0 = l, printed, p[i], q[i]
+		}
+		x, y, z := p[i]-p0, q[i]-q0, printed-v0
+		pp, qq, pq, pv, qv = pp+x*x, qq+y*y, pq+x*y, pv+x*z, qv+y*z
+	}
+	det := pp*qq - pq*pq
+	if det <= 1e-6*pp*qq {
+		return 0, 0, false
+	}
+	return (pv*qq - qv*pq) / det, (qv*pp - pv*pq) / det, true
 }
 
 // grade takes what is left of a column into the candidate.
@@ -725,6 +819,7 @@ func join(a, b replay.Meter) (replay.Meter, bool) {
 	take(a.Side != 0, b.Side != 0, func() { m.Side = b.Side })
 	take(a.Energy != 0, b.Energy != 0, func() { m.Energy = b.Energy })
 	take(a.CutTime != 0 || a.Clocking != 0, b.CutTime != 0, func() { m.CutTime = b.CutTime })
+	take(a.DeadPower != 0, b.DeadPower != 0, func() { m.DeadPower = b.DeadPower })
 	take(a.CutPower != 0, b.CutPower != 0, func() { m.CutPower, m.CutMean = b.CutPower, b.CutMean })
 	take(a.Modulo != 0 || a.CutTime != 0 || a.Clocking != 0, b.Modulo != 0, func() { m.Modulo = b.Modulo })
 	take(a.RowLength != 0 || a.Energy != 0, b.RowLength != 0, func() { m.RowLength, m.Energy = b.RowLength, b.Energy })

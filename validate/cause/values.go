@@ -1,8 +1,10 @@
 package cause
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 
 	"stuntcell/validate/logfile"
 	"stuntcell/validate/verdict"
@@ -17,12 +19,18 @@ func Values(c *Case, vs []Value, stale bool, lag, staleRow int) []verdict.Findin
 		f.Wrote = c.text(staleRow)
 		out = append(out, f)
 	}
-	for i := range vs {
-		v := &vs[i]
-		if v.OK || stale {
-			continue
+	named := false
+	for _, power := range []bool{false, true} {
+		for i := range vs {
+			v := &vs[i]
+			// Watts are the product of the other two: what is wrong with one of those is not said of them as well.
+			if is := v.Column.Kind == logfile.Power; v.OK || stale || is != power || is && named {
+				continue
+			}
+			fs := c.value(v)
+			named = named || len(fs) > 0 && fs[0].Cause != "unexplained"
+			out = append(out, fs...)
 		}
-		out = append(out, c.value(v)...)
 	}
 	return merge(out)
 }
@@ -127,7 +135,11 @@ func (c *Case) value(v *Value) []verdict.Finding {
 	}
 	if v.Column.Kind == logfile.Current {
 		if zero := c.firstOfLife(); c.missesBy(rows, v, func(k int) float64 { return s * (get(k) - zero(k)) }) <= few {
-			return found("offset", 0.93, "is the reading less the first one after power-up, which was taken for the zero")
+			conf := 0.93
+			if lo, hi := slices.MinFunc(ps, func(a, b pair) int { return cmp.Compare(a.x, b.x) }), slices.MaxFunc(ps, func(a, b pair) int { return cmp.Compare(a.x, b.x) }); hi.x-lo.x < 8*v.Count {
+				conf = 0.6 // one current alone says little
+			}
+			return found("offset", conf, "is the reading less the first one after power-up, which was taken for the zero")
 		}
 	}
 	if n := c.deadRows(v); n > 0 {
@@ -151,6 +163,17 @@ func (c *Case) value(v *Value) []verdict.Finding {
 	gainOK = gainOK && math.Abs(g0-s)*math.Sqrt(sxx/n) > v.Count/2 // or it is no gain at all
 	off := sy/n - s*sx/n
 	offOK := misses(func(x float64) float64 { return s*x + off }, 0.003) <= few
+	// Both may be within the slack: the one that leaves less of the rows is meant.
+	squares := func(f func(x float64) float64) (sum float64) {
+		for _, p := range ps {
+			sum += (p.y - f(p.x)) * (p.y - f(p.x))
+		}
+		return sum
+	}
+	if gainOK && offOK {
+		byGain, byOffset := squares(func(x float64) float64 { return g0 * x }), squares(func(x float64) float64 { return s*x + off })
+		offOK, gainOK = byOffset < 25*byGain, byGain < 25*byOffset
+	}
 	varied := sxx/n-(sx/n)*(sx/n) > 0.01*sxx/n
 	if volts, fixed := c.fixedVolts(v, few); fixed && v.Column.Kind == logfile.Power {
 		if gainOK {

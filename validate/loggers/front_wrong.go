@@ -12,12 +12,29 @@ type adjusted struct {
 	scaled
 	currentGain, voltageGain float64
 	offsetCounts             float64
+	offsetVolts              float64
 }
 
 func (f *adjusted) measure(r *link.Reading, s *sample) bool {
 	ok := f.scaled.measure(r, s)
 	s.amps = (s.amps + f.offsetCounts*f.amp) * f.currentGain
-	s.volts *= f.voltageGain
+	s.volts = s.volts*f.voltageGain + f.offsetVolts
+	return ok
+}
+
+// firstZero learns its zero at power-up and does not ask whether the load is open then.
+type firstZero struct {
+	scaled
+	amps float64
+	any  bool
+}
+
+func (f *firstZero) measure(r *link.Reading, s *sample) bool {
+	ok := f.scaled.measure(r, s)
+	if ok && !f.any {
+		f.amps, f.any = s.amps, true
+	}
+	s.amps -= f.amps
 	return ok
 }
 

@@ -23,6 +23,14 @@ func chargeMagnitude(q, e float64) (float64, float64) { return math.Abs(q), e }
 // energyMagnitude takes it of the energy alone, from a power register that has no sign.
 func energyMagnitude(q, e float64) (float64, float64) { return q, math.Abs(e) }
 
+// efficiency takes off what a battery loses while it is charged. Those who want to know what came through the shunt do not.
+func efficiency(q, e float64) (float64, float64) {
+	if q > 0 {
+		return 0.95 * q, 0.95 * e
+	}
+	return q, e
+}
+
 // dischargeOnly drops what flows in: a capacity meter was only ever tried with a load.
 func dischargeOnly(q, e float64) (float64, float64) {
 	if q > 0 {
@@ -259,6 +267,25 @@ func (l *rowRate) add(s *sample, dt float64) { l.now, l.since = *s, l.since+dt }
 func (l *rowRate) row() {
 	l.book.add(&l.now, l.since)
 	l.since = 0
+}
+
+// rowMeans adds the means of a row's readings for as long as a row is meant to last. Rows that come late last longer.
+type rowMeans struct {
+	plainSum
+	g              *link.Greeting
+	amps, watts, n float64
+}
+
+func (l *rowMeans) add(s *sample, _ float64) {
+	l.amps += s.amps
+	l.watts += s.amps * s.volts
+	l.n++
+}
+
+func (l *rowMeans) row() {
+	interval := float64(l.g.LogMS) / 1000
+	l.put(l.amps/l.n*interval, l.watts/l.n*interval)
+	l.amps, l.watts, l.n = 0, 0, 0
 }
 
 // meanEnergy multiplies the row's charge by the row's mean voltage. Where both swing together, the mean of the product is

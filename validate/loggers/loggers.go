@@ -89,6 +89,9 @@ func Defects() []Defect {
 	add("signed-tick-schedule", "Compares the next row's tick as a signed number: rows at every reading before half range, none for long after it.",
 		func(m *meter) { m.schedule = &signedCompare{} })
 
+	add("signed-tick-saturated", "Reads the tick into a signed number that stays at its last value.",
+		func(m *meter) { m.timer = &saturated{} })
+
 	cause = "first-interval"
 	add("first-interval", "The last tick is 0 at power-up: the first step is all that the counter ever counted (by the trapezoid, half of it).",
 		func(m *meter) { m.timer = &fromZero{} })
@@ -105,18 +108,24 @@ func Defects() []Defect {
 	add("narrow-interval-step-signed", "The same, signed: a stall of 40 s counts backwards.",
 		func(m *meter) { m.timer = &narrow{signed: true} })
 
+	add("narrow-interval-tenths", "Keeps the step's tenths of a second in 8 bits: what is over 25.6 s is lost.",
+		func(m *meter) { m.timer = &narrowTenths{} })
+
 	cause = "schedule-creep"
 	add("schedule-creep", "Sets the next row one interval after this one, so that each row's lateness is added to the next.",
 		func(m *meter) { m.schedule = &fromNow{} })
 
 	cause = "nominal-dt"
 	add("nominal-dt", "Adds the loop's nominal period, whatever passed.", func(m *meter) { m.timer = &nominal{} })
+	add("nominal-dt-rows", "Adds the mean of a row's readings for the nominal length of a row.",
+		func(m *meter) { m.ledger = &rowMeans{g: &m.g} })
 
 	cause = "truncated-dt"
 	add("truncated-dt", "Divides the step down to whole seconds: 999 ms are none.",
 		func(m *meter) { m.timer = &truncated{perSecond: 1} })
 	add("truncated-dt-tenths", "Divides the step down to whole tenths of a second.",
 		func(m *meter) { m.timer = &truncated{perSecond: 10} })
+	add("truncated-dt-quarters", "Counts in quarters of a second.", func(m *meter) { m.timer = &truncated{perSecond: 4} })
 
 	cause = "rtc-as-dt"
 	add("rtc-as-dt", "Takes the step from the clock's face, which shows whole seconds and can be set.",
@@ -134,12 +143,16 @@ func Defects() []Defect {
 		func(m *meter) { m.front = &adjusted{currentGain: 1.02, voltageGain: 1} })
 	add("gain-voltage", "Voltage 2 % low: another divider's calibration.",
 		func(m *meter) { m.front = &adjusted{currentGain: 1, voltageGain: 0.98} })
+	add("gain-efficiency", "Counts 95 % of what flows in, for losses that no shunt can see.", func(m *meter) { m.ledger = bentBy(efficiency) })
 
 	cause = "offset"
 	add("offset", "Current five counts high: an offset that was measured under load.",
 		func(m *meter) { m.front = &adjusted{currentGain: 1, voltageGain: 1, offsetCounts: 5} })
 	add("offset-quiescent", "Takes 25 mA of its own supply off the totals, on a board whose supply does not pass the shunt.",
 		func(m *meter) { m.ledger = &quiescent{book: plainBook(&trapezoid{}), amps: 0.025} })
+	add("offset-first", "Takes the first reading after power-up for the zero, whether current flows or not.", func(m *meter) { m.front = &firstZero{} })
+	add("offset-voltage", "Voltage 0.2 V high: a diode's drop that is added back where there is no diode.",
+		func(m *meter) { m.front = &adjusted{currentGain: 1, voltageGain: 1, offsetVolts: 0.2} })
 
 	cause = "unit-factor"
 	add("unit-factor", "Divides A·s by 60, not 3600, for the Ah that it prints.",
@@ -243,6 +256,13 @@ func Defects() []Defect {
 	cause = "failed-reading"
 	add("failed-reading", "A failed reading counts as 0 A and 0 V.", func(m *meter) { m.front = &substituting{} })
 	add("failed-reading-full", "A failed reading counts as full scale.", func(m *meter) { m.front = &substituting{fullScale: true} })
+	add("failed-reading-untimed", "The time that a failed reading stood for is left out.", func(m *meter) {
+		m.each = append(m.each, func(m *meter, s *sample, _ *link.Answer) {
+			if !s.good {
+				m.gap = 0
+			}
+		})
+	})
 	add("failed-reading-nan", "A failed reading is not a number, and no total after it is one.", func(m *meter) { m.front = &unheeded{} })
 
 	cause = "missing-rows"

@@ -1,6 +1,10 @@
 package loggers
 
-import "stuntcell/emulator/link"
+import (
+	"math"
+
+	"stuntcell/emulator/link"
+)
 
 // rawTimer is what the mistaken timers share: the lap before and the rate.
 type rawTimer struct {
@@ -115,6 +119,20 @@ func (t *signedGuarded) lap(tick uint64, _ int64) float64 {
 		return 0
 	}
 	return float64(t.signed(tick)-t.signed(last)) / t.hz
+}
+
+// saturated reads the tick with a function that gives the largest signed number for what is larger.
+type saturated struct{ wrappedTimer }
+
+func (t *saturated) lap(tick uint64, clock int64) float64 {
+	return t.wrappedTimer.lap(min(tick, t.mask>>1), clock)
+}
+
+// narrowTenths keeps a step in a byte of tenths of a second, and the rest beside it, so that it is exact up to 25.6 s.
+type narrowTenths struct{ wrappedTimer }
+
+func (t *narrowTenths) lap(tick uint64, clock int64) float64 {
+	return math.Mod(t.wrappedTimer.lap(tick, clock), 25.6)
 }
 
 // fromZero has `last = 0` where it is declared and nowhere else: the first step is all that the counter ever counted.

@@ -51,6 +51,8 @@ const (
 	WholeRounded            // the step rounded to seconds
 	FaceSeconds             // difference of the clock's whole seconds, jumps included
 	FaceForward             // ... a negative difference counts as zero
+	FaceDay                 // ... of the seconds of the day, which fall back by a day at midnight
+	FaceDayForward          // ... a negative difference counts as one over midnight
 	FaceOrNominal           // ... a difference outside 0 to 10 nominal periods is replaced by the nominal period
 	Narrow16                // milliseconds of the step in 16 bits, unsigned
 	Narrow16Signed          // ... signed
@@ -70,6 +72,7 @@ const (
 	FullScale            // counted as the last positive count
 	FullScaleNegative
 	MinusOne // counted as -1 count
+	Lost     // left out, and the time that it stood for with it
 )
 
 // Side is which directions a meter adds.
@@ -134,6 +137,7 @@ type Meter struct {
 
 	Gain, Offset float64 // of the current: Gain 0 is 1; Offset [A]
 	DeadBand     float64 // |i| below this counts as 0 [A]
+	DeadPower    float64 // |v i| below this counts as 0 in the energy [W]
 	CutTime      float64 // each step's time cut to this quantum [s]
 	CutCurrent   float64 // current cut to this quantum toward zero [A]
 	CutFloor     bool    // ... toward minus infinity
@@ -310,7 +314,7 @@ func (st *state) start(s *Series, m *Meter) {
 	st.plain = m.Source != WindowTrue && m.Stale == 0 && m.Gain == 0 && m.Offset == 0 && m.DeadBand == 0 && m.Burden == 0 && !m.ZeroFirst
 	st.rare = m.Source == ReadingsShort || m.FromZero != Not || m.ReadingRate > 1 || m.RowRate || m.ResetSetting || m.HoldSetting ||
 		m.ScaleSetting != 0 || m.ResetMidnight != 0 || m.SkipCard || m.ResetCard || m.FreezeCard
-	st.quantum = (m.CutPower > 0 || m.CutCurrent > 0 || m.PowerOfCut) && !m.CutMean
+	st.quantum = (m.DeadPower > 0 || m.CutPower > 0 || m.CutCurrent > 0 || m.PowerOfCut) && !m.CutMean
 	st.limits = m.StallLimit > 0 || m.StallClip > 0
 	st.plainSum = m.CutStep == 0 && m.Side == Net && m.FlipCharge == 0 && m.FlipEnergy == 0 && m.Float32 == 0 && m.Wrap == 0 &&
 		m.WrapEnergy == 0 && m.Energy == Product && m.RowLength == 0 && !m.CutMean
@@ -332,6 +336,9 @@ func (st *state) source(k int) (i, v float64, ok bool) {
 	if math.IsNaN(i) {
 		switch m.Bad {
 		case Bridge:
+			return 0, 0, false
+		case Lost:
+			st.pending = 0
 			return 0, 0, false
 		case Hold:
 			return st.i, st.v, st.started
@@ -457,10 +464,17 @@ func (st *state) step(j, k int) float64 {
 		dt = math.Floor(dt + 1e-9)
 	case WholeRounded:
 		dt = math.Floor(dt + 0.5)
-	case FaceSeconds, FaceForward, FaceOrNominal:
+	case FaceSeconds, FaceForward, FaceOrNominal, FaceDay, FaceDayForward:
 		d := st.face(j, k)
 		if c == FaceForward && d < 0 {
 			d = 0
+		}
+		if (c == FaceDay || c == FaceDayForward) && s.Face[j] != math.MinInt64 && s.Face[k] != math.MinInt64 {
+			day := floorDiv(s.Face[k]+s.Zone, 86400) - floorDiv(s.Face[j]+s.Zone, 86400)
+			d -= float64(day * 86400)
+			if c == FaceDayForward && d < 0 {
+				d += 86400
+			}
 		}
 		if c == FaceOrNominal && (d < 0 || d > 10*s.Period) {
 			d = s.Period
@@ -524,6 +538,9 @@ func (st *state) add(k int, row bool) {
 		i = m.quantized(i, m.CutCurrent)
 		if m.PowerOfCut {
 			p = i * v
+		}
+		if math.Abs(p) < m.DeadPower {
+			p = 0
 		}
 	}
 	dt := st.pending
