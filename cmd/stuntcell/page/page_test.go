@@ -120,6 +120,11 @@ func newServer(t testing.TB, o page.Options) *page.Server {
 		o.Bench = bench{}
 	}
 	o.Tool = "test"
+	// The machine may be busy with other tests, and slow under the race detector.
+	o.Limits.Wait = time.Minute
+	if o.Limits.PlayTime == 0 {
+		o.Limits.PlayTime = time.Minute
+	}
 	s, err := page.New(o)
 	if err != nil {
 		t.Fatal(err)
@@ -804,6 +809,9 @@ func TestALessonIsPredictedRunAndTold(t *testing.T) {
 
 // Every lesson on board can be shown, with its picture.
 func TestEveryLessonIsShown(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it takes seconds")
+	}
 	s := newServer(t, page.Options{Bench: bench{learned: &learned{kept: map[string]bool{}}}})
 	for _, name := range lesson.Names() {
 		l, err := scenarios.Lesson(name)
@@ -821,6 +829,9 @@ func TestEveryLessonIsShown(t *testing.T) {
 
 // Every view is HTML as a validator from elsewhere wants it, also with a mistake in its form.
 func TestViewsByAValidator(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it takes seconds")
+	}
 	validator := outside.Program(t, "html-validate")
 	s := newServer(t, page.Options{Bench: bench{learned: &learned{kept: map[string]bool{"rate": true}}}})
 	run := start(t, s, "logger=tick-wrap&scope=picked&scenario=tick-wrap-mid-discharge&scenario=discharge-two-rates")
@@ -857,6 +868,9 @@ func TestViewsByAValidator(t *testing.T) {
 
 // A real plan of weeks, drawn beside a second one, with all that is around it.
 func TestThePageIsLight(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it takes seconds")
+	}
 	b := bench{suite: []string{"fifty-days.yaml"}, files: map[string]string{"fifty-days.yaml": `scenario: fifty-days
 summary: Fifty days of pulses and rest.
 rig: {readings: {nominal: 20 s}}
