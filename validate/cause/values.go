@@ -164,7 +164,8 @@ func (c *Case) value(v *Value) []verdict.Finding {
 	off := sy/n - s*sx/n
 	offOK := misses(func(x float64) float64 { return s*x + off }, 0.003) <= few
 	// Both may be within the slack: the one that leaves less of the rows is meant.
-	squares := func(f func(x float64) float64) (sum float64) {
+	squares := func(f func(x float64) float64) float64 {
+		sum := n * v.Count * v.Count / 16 // what is less than a quarter of a count says nothing
 		for _, p := range ps {
 			sum += (p.y - f(p.x)) * (p.y - f(p.x))
 		}
