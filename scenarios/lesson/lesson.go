@@ -24,9 +24,7 @@ package lesson
 
 import (
 	"embed"
-	"fmt"
 	"slices"
-	"strings"
 
 	"stuntcell/model/quantity"
 )
@@ -137,19 +135,6 @@ func About(cause string) []string {
 		}
 	}
 	return out
-}
-
-// Asks is the prediction as one is asked for it: the sentence, then the choices or the unit.
-func (p *Prediction) Asks() string {
-	if len(p.Choices) == 0 {
-		return fmt.Sprintf("%s (a number in %s)", p.Ask, p.Unit)
-	}
-	var b strings.Builder
-	b.WriteString(p.Ask)
-	for _, c := range p.Choices {
-		fmt.Fprintf(&b, "\n%s  %s", c.Letter, c.Text)
-	}
-	return b.String()
 }
 
 // Asked is the question in paragraphs.

@@ -1,10 +1,6 @@
 package lesson
 
-import (
-	"fmt"
-
-	"stuntcell/emulator/link"
-)
+import "stuntcell/emulator/link"
 
 // loggerKind says which logger sits on the other end of a run.
 type loggerKind string
@@ -70,5 +66,3 @@ func (*switcher) Set(string, int64, *link.Answer) {}
 func (*switcher) End(*link.Answer) {}
 
 var _ link.Logger = (*switcher)(nil)
-
-func (k loggerKind) String() string { return fmt.Sprintf("a %s logger", string(k)) }
