@@ -2,6 +2,7 @@ package model
 
 import (
 	"math"
+	"strconv"
 	"testing"
 )
 
@@ -215,5 +216,25 @@ func BenchmarkFortyEightCells(b *testing.B) {
 		}
 		s := c.Next(c.Now() + second)
 		s.Voltage(s.T1)
+	}
+}
+
+// BenchmarkCells discharges strings of more and more unequal cells: the time must grow no faster than their number.
+func BenchmarkCells(b *testing.B) {
+	for _, cells := range []int{6, 12, 24, 48, 96} {
+		b.Run(strconv.Itoa(cells), func(b *testing.B) {
+			p := bare(b, "lfp-48v-50ah", cells, 1)
+			p.Spread = Spread{0.01, 0.005, 0.05}
+			plan := Plan{{Kind: Discharge, Load: Load{Current: 10}, Ends: Ends{Time: 3600 * second}}}
+			for b.Loop() {
+				c, err := NewCourse(p, plan, Options{})
+				if err != nil {
+					b.Fatal(err)
+				}
+				for !c.Done() {
+					c.Next(c.Now() + second)
+				}
+			}
+		})
 	}
 }
