@@ -142,15 +142,3 @@ func (k *Curve) rises() bool {
 	}
 	return true
 }
-
-// scaled is the curve with every value multiplied by f.
-func (k Curve) scaled(f float64) Curve {
-	c := make([][4]float64, len(k.c))
-	for i := range c {
-		for j := range c[i] {
-			c[i][j] = k.c[i][j] * f
-		}
-	}
-	k.c, k.low, k.high, k.last = c, k.low*f, k.high*f, k.last*f
-	return k
-}

@@ -71,9 +71,6 @@ func (l *lag) slope(s float64, tn tone) float64 {
 	return x
 }
 
-// smooth leaves the tone out.
-func (l *lag) smooth(s float64) float64 { return l.at(s, tone{}) }
-
 // ring lets a solution without tone answer to one, starting where it did.
 func (l *lag) ring(tn tone) {
 	if l.k == 0 {

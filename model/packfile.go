@@ -20,9 +20,8 @@ type recipe struct {
 	heat          Heat // of one cell an Ah
 	levels        Levels
 	// Limits: currents in C, voltage of one cell; the pack's own are in amperes.
-	limits     Limits
-	amps       Limits
-	compensate float64
+	limits Limits
+	amps   Limits
 }
 
 // PackNames lists the packs on board, in order.

@@ -64,10 +64,8 @@ type Auditor struct {
 	buffers     [2]row // the present row and the one before, by turns
 	prev        *row   // the last row that has a current; its time
 	prevT       float64
-	prevDt      float64
 	have        bool
-	since       float64 // time since prev, of rows without a reading too
-	cut         bool    // time broke off since prev
+	cut         bool // time broke off since prev
 	q, e        integrals
 	qBound      float64 // sum of |di|·dt/2
 	qVar        float64 // sum of (di·dt)²/12

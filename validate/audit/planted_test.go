@@ -26,7 +26,6 @@ type bench struct {
 	sign                       float64
 	split, energy, power, temp bool
 	places                     int
-	header                     bool
 	fault                      string
 	comma                      bool
 	rule                       int // 0 left, 1 right, 2 trapezoid

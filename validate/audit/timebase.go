@@ -25,13 +25,13 @@ type timebase struct {
 	bits    int // of a counter that wrapped
 	wraps   int
 
-	begun              bool
-	raw                float64 // last value of the column in use
-	counts             int64   // ticks since the first row
-	shift              float64 // added to elapsed or clock [s]
-	clock              float64 // last clock, to bridge restarts
-	t                  float64 // [s] since the first row
-	pendingBack, backs int
+	begun       bool
+	raw         float64 // last value of the column in use
+	counts      int64   // ticks since the first row
+	shift       float64 // added to elapsed or clock [s]
+	clock       float64 // last clock, to bridge restarts
+	t           float64 // [s] since the first row
+	pendingBack int
 }
 
 // counterBits are the widths that counters have.
@@ -186,16 +186,16 @@ func (b *timebase) wrap(x float64) (counts float64, bits int) {
 
 // clocks compares the clock with the time in use, by least squares of their difference over time.
 type clocks struct {
-	n                   float64
-	t0, first           float64
-	st, sd, stt, std    float64
-	step                float64 // printed unit of the clock [s]
-	last                float64 // last difference
-	lastT               float64
-	low, high           float64
-	sets                int
-	setLine             int
-	setBy, previousSpan float64
+	n                float64
+	t0, first        float64
+	st, sd, stt, std float64
+	step             float64 // printed unit of the clock [s]
+	last             float64 // last difference
+	lastT            float64
+	low, high        float64
+	sets             int
+	setLine          int
+	setBy            float64
 }
 
 // take adds a row at t with clock c.

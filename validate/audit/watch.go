@@ -32,13 +32,12 @@ func (s *intervals) take(dt, typical float64) {
 
 // gapWatch finds an interval that is long beside both of its neighbours.
 type gapWatch struct {
-	have    bool
-	line    int
-	dt      float64
-	before  float64
-	at      float64
-	last    float64
-	settled bool
+	have   bool
+	line   int
+	dt     float64
+	before float64
+	at     float64
+	last   float64
 }
 
 // hole is a stretch without rows.

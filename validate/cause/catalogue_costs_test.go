@@ -30,6 +30,7 @@ func TestCostsAreComputed(t *testing.T) {
 	ah := func(amps, seconds float64) float64 { return amps * seconds / hour }
 	percent := func(part, whole float64) float64 { return 100 * part / whole }
 	f := fmt.Sprintf
+	small := -350 // [mA]
 	computed := map[string][]string{
 		"tick-wrap": {
 			"A 32-bit", f("after %s.", before(fact["2^32 ms"], " = ")), f("5 A x %.3f s = %.0f Ah", wrap, ah(5, wrap)),
@@ -62,7 +63,7 @@ func TestCostsAreComputed(t *testing.T) {
 			f("7 Ah are %.0f A s", 7*hour), f("by 60 they read %.0f Ah", 7*hour/60), f("by 1000 they read %.1f Ah", 7*hour/1000), f("is %.1f times", hour/1000)},
 		"sign": {
 			f("14.0 Wh out and 14.6 Wh in, the net is %.1f Wh", 14.6-14), f("reads %.1f Wh", 14.6+14),
-			f("-0.350 A as %d.%03d A", -350/1000, 350%1000)},
+			f("-0.350 A as %d.%03d A", small/1000, -small%1000)},
 		"both-add": {
 			f("3.5 A out for 20 min and 1.75 A in for 40 min leave %.0f Ah", ah(1.75, 2400)-ah(3.5, 1200)), f("reads %.3f Ah", ah(1.75, 2400)+ah(3.5, 1200))},
 		"one-way":   {f("6.3 Ah out and 6.9 Ah in, the net is %.1f Ah", 6.9-6.3), f("still reads %.1f Ah", -6.3)},

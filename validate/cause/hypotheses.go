@@ -10,12 +10,10 @@ import (
 
 // hypothesis is one mistaken meter and the cause that it stands for.
 type hypothesis struct {
-	cause  string
-	meter  replay.Meter
-	how    string // what it does, for the evidence
-	fitted bool   // has a constant fitted to the log: weaker evidence than one without
-	rank   int    // order among causes that explain equally well: lower first
-	advice bool   // costs next to nothing by itself
+	cause string
+	meter replay.Meter
+	how   string // what it does, for the evidence
+	rank  int    // order among causes that explain equally well: lower first
 }
 
 // hypotheses lists the mistaken meters that could explain a log with these readings. Every one starts from the healthy

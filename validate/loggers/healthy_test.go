@@ -47,17 +47,6 @@ func (w waveform) upTo(k int) waveform {
 	return waveform{w.at[:n], w.t[:n], w.i[:n], w.p[:n]}
 }
 
-// part sets what flows the other way to zero: of sign +1 what flows in, of -1 what flows out.
-func part(y []float64, sign float64) []float64 {
-	out := make([]float64, len(y))
-	for k := range y {
-		if y[k]*sign > 0 {
-			out[k] = y[k]
-		}
-	}
-	return out
-}
-
 func byTrapezoid(t, y []float64) float64 {
 	if len(t) < 2 {
 		return 0

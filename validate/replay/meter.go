@@ -289,15 +289,13 @@ type state struct {
 	rowQ, rowT, rowI    float64
 	rowStartV, firstV   float64
 	day                 int64
-	faceBase            int64
-	lastFace            int64
 	cardFailed          bool
 	count               int
 }
 
 // start sets the meter to work on the first reading.
 func (st *state) start(s *Series, m *Meter) {
-	*st = state{s: s, m: m, floorTick: -1, day: math.MinInt64, faceBase: math.MinInt64}
+	*st = state{s: s, m: m, floorTick: -1, day: math.MinInt64}
 	if s.Bits < 63 {
 		st.mask = 1<<uint(s.Bits) - 1
 	} else {
