@@ -78,11 +78,11 @@ type Bench interface {
 // Limits bound what the server does.
 type Limits struct {
 	Connections int           // at once; more wait; 0: 600
-	Log         int64         // bytes of an uploaded log; 0: 64 MiB, some two million rows
+	Log         int64         // bytes of an uploaded log with the form around it; 0: 64 MiB, some 1.5 million rows
 	Form        int64         // bytes of any other body; 0: 64 KiB
 	Runs        int           // that are not finished at once; 0: 4
 	Kept        int           // finished runs, and audited logs, that are kept; 0: 16
-	RunTime     time.Duration // of a run; 0: 5 min
+	RunTime     time.Duration // of a run; 0: 10 min
 	Readings    int64         // of one scenario of a run, and of one rehearsal; 0: 5,000,000, some 400 MB
 	PlayTime    time.Duration // of a rehearsal; 0: 20 s
 	Wait        time.Duration // for a free processor; 0: 20 s
@@ -110,7 +110,7 @@ func (l *Limits) fill() {
 	or64(&l.Form, 64<<10)
 	or(&l.Runs, 4)
 	or(&l.Kept, 16)
-	span(&l.RunTime, 5*time.Minute)
+	span(&l.RunTime, 10*time.Minute)
 	or64(&l.Readings, 5_000_000)
 	span(&l.PlayTime, 20*time.Second)
 	span(&l.Wait, 20*time.Second)
@@ -224,7 +224,7 @@ func (s *Server) routes() http.Handler {
 	get("/prove/run/{id}/verdict/{scenario}/{file}", s.proveCourse)
 	get("/prove/run/{id}/file/{file}", s.proveFile)
 	get("/logs", s.logsForm)
-	post("/logs", s.Limits.Log+1<<20, s.logsTake) // the form around the log
+	post("/logs", s.Limits.Log, s.logsTake)
 	get("/logs/{id}", s.logsShow)
 	get("/logs/{id}/{file}", s.logsFile)
 	get("/budget", s.budget)

@@ -602,7 +602,7 @@ func TestAScenarioOfTheProject(t *testing.T) {
 	b := bench{own: "./logger", suite: []string{"mine.yaml"}, files: map[string]string{"mine.yaml": "scenario: mine\nsummary: A short one.\nplan:\n  - {discharge: 0.2 C, ends: {time: 10 min}}\n"}}
 	s := newServer(t, page.Options{Bench: b})
 	want(t, get(s, "/rehearse?plan=mine.yaml"), 200, "A short one.")
-	want(t, get(s, "/prove"), 200, "the project&#39;s own: ./logger")
+	want(t, get(s, "/prove"), 200, `<option value="own" selected>own: the project&#39;s own: ./logger`)
 	at := start(t, s, "logger=own&scope=picked&scenario=mine.yaml")
 	until(t, s, at, "1 hold")
 }

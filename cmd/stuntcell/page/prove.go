@@ -129,6 +129,9 @@ func (v proveView) Picked(name string) bool { return slices.Contains(v.State.Sce
 func (s *Server) prove(w http.ResponseWriter, r *http.Request) error {
 	q := readQuery(r.URL.RawQuery)
 	state := readProve(q)
+	if own := s.Bench.Own(); own != "" && !q.values.Has("logger") {
+		state.Logger = OwnLogger
+	}
 	wrong := q.done()
 	names := state.names(s.board, wrong)
 	d := proveView{State: state, Good: s.board.good, Defects: s.board.defects, Scenarios: s.board.scenarios, Wrong: wrong, Names: names}
@@ -278,6 +281,7 @@ func (s *Server) proveEvents(w http.ResponseWriter, r *http.Request) error {
 	h.Set("Content-Type", "text/event-stream")
 	h.Set("Cache-Control", "no-store")
 	c := http.NewResponseController(w)
+	c.SetReadDeadline(time.Time{}) // nothing more is to be read, however long it takes
 	send := func(format string, args ...any) error {
 		c.SetWriteDeadline(time.Now().Add(10 * time.Second))
 		if _, err := fmt.Fprintf(w, format, args...); err != nil {
