@@ -283,6 +283,101 @@ func TestBoardThatIsNotThere(t *testing.T) {
 	}
 }
 
+// TestBoardThatComesBack: a board that is unplugged in mid answer is a failure of that run; the next waits for it to come back, and goes on with
+// what it kept. One that stays away is an error after the time-out.
+func TestBoardThatComesBack(t *testing.T) {
+	name := filepath.Join(t.TempDir(), "port")
+	store := shelf{}
+	plug := func(unplugAfter int) (done chan struct{}) {
+		p, err := link.OpenPTY(name)
+		if errors.Is(err, errors.ErrUnsupported) {
+			outside.Missing(t, "a pseudo-terminal")
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { p.Close() })
+		done = make(chan struct{})
+		go func() {
+			defer close(done)
+			defer p.Close()
+			l := linktest.NewLogger(store)
+			lines := bufio.NewScanner(p)
+			var a link.Answer
+			var m link.Message
+			for n := 0; lines.Scan(); n++ {
+				if link.ParseMessage(lines.Bytes(), &m) != nil {
+					continue
+				}
+				a.Reset()
+				link.Deliver(l, &m, &a)
+				if out := a.Append(nil); n == unplugAfter {
+					p.Write(out[:len(out)/2])
+					return
+				} else if _, err := p.Write(out); err != nil {
+					return
+				}
+				if m.Kind == link.End {
+					p.Drain()
+					return
+				}
+			}
+		}()
+		return done
+	}
+	first := plug(3)
+	b := link.NewBoard(link.BoardOptions{Open: openSerial(name), Timeout: 5 * time.Second})
+	if err := b.Start(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	ask := func(m link.Message) ([]link.Said, error) {
+		if err := b.Send(&m); err != nil {
+			return nil, err
+		}
+		a, err := b.Receive(context.Background())
+		if err != nil {
+			return nil, err
+		}
+		return a.Said, nil
+	}
+	greeting, reading := link.Message{Kind: link.Greet, Greeting: plainGreeting()}, link.Message{Kind: link.Read}
+	_, err := ask(greeting)
+	for n := 0; n < 3 && err == nil; n++ {
+		_, err = ask(reading)
+	}
+	var f *link.Failure
+	if !errors.As(err, &f) || f.Kind != link.Crash {
+		t.Fatalf("unplugged in mid answer: %v", err)
+	}
+	if err := b.Cut(false); err != nil {
+		t.Error(err)
+	}
+	<-first
+	back := make(chan chan struct{})
+	go func() {
+		time.Sleep(400 * time.Millisecond)
+		back <- plug(-1)
+	}()
+	if err := b.Start(context.Background()); err != nil {
+		t.Fatalf("it came back after a moment: %v", err)
+	}
+	if said, err := ask(greeting); err != nil || len(said) < 2 || said[1].Text != "found III" {
+		t.Fatalf("after it came back: %v, %v, want what it had found", said, err)
+	}
+	if _, err := ask(link.Message{Kind: link.End}); err != nil {
+		t.Error(err)
+	}
+	if err := b.Cut(false); err != nil {
+		t.Error(err)
+	}
+	<-<-back
+	gone := link.NewBoard(link.BoardOptions{Open: openSerial(name), Timeout: 300 * time.Millisecond, Known: true})
+	var e *link.OpenError
+	if err := gone.Start(context.Background()); !errors.As(err, &e) {
+		t.Errorf("it stays away: %v", err)
+	}
+}
+
 func TestListenerThatIsBusy(t *testing.T) {
 	l, _, err := link.ListenTCP(":0")
 	if err != nil {
