@@ -519,7 +519,7 @@ func (a *Auditor) reading(r *row, wrapped bool) {
 			}
 			de = area(p0, p1, dt)
 			bq, be = math.Abs(r.i-a.prev.i)*dt/2, math.Abs(p1-p0)*dt/2
-			uq, ue = sq(r.i-a.prev.i)*dt*dt/12, sq(p1-p0)*dt*dt/12
+			uq, ue = sq(r.i-a.prev.i)*dt*dt*(1.0/12), sq(p1-p0)*dt*dt*(1.0/12)
 			a.q.add(dq)
 			a.e.add(de)
 			// A printed current may be off by half a unit in the same direction for the whole of a steady run.

@@ -1,6 +1,9 @@
 package logfile
 
-import "bytes"
+import (
+	"bytes"
+	"io"
+)
 
 // ahead is what workers read ahead of Next: pieces of the buffer, in order, each with the plain rows that it begins with. What a
 // worker reads depends on nothing but the piece and the header that it was told, so that it is what Next itself would have
@@ -110,4 +113,62 @@ func (a *ahead) limit(end int) int {
 		return a.queue[0].begin
 	}
 	return end
+}
+
+// prefetch reads the next buffer while this one is taken apart. The first part of its buffer is left for what the other one has not
+// used by then, which is less than lookahead.
+type prefetch struct {
+	buffer  []byte
+	n       int // bytes behind the first part
+	nul     int // index of the first NUL byte in the buffer, -1 if there is none
+	err     error
+	done    chan struct{}
+	settled bool
+}
+
+func (p *prefetch) read(in io.Reader) {
+	p.n, p.nul, p.err = 0, -1, nil
+	for idle := 0; p.err == nil && lookahead+p.n < len(p.buffer); {
+		var n int
+		n, p.err = in.Read(p.buffer[lookahead+p.n:])
+		p.n += n
+		if idle++; n > 0 {
+			idle = 0
+		} else if idle > 100 && p.err == nil {
+			p.err = io.ErrNoProgress
+		}
+	}
+	if i := bytes.IndexByte(p.buffer[lookahead:lookahead+p.n], 0); i >= 0 {
+		p.nul = lookahead + i
+	}
+	p.done <- struct{}{}
+}
+
+// settle waits until nothing is being read.
+func (p *prefetch) settle() {
+	if p != nil && !p.settled {
+		<-p.done
+		p.settled = true
+	}
+}
+
+// takePrefetched goes on in the buffer that was read meanwhile, and lets the next one be read.
+func (r *Reader) takePrefetched() error {
+	p := r.prefetch
+	p.settle()
+	begin := lookahead - (r.end - r.start)
+	copy(p.buffer[begin:], r.buffer[r.start:r.end])
+	r.buffer, p.buffer = p.buffer, r.buffer
+	r.low, r.start, r.end = begin, begin, lookahead+p.n
+	r.atEnd = p.err == io.EOF
+	switch {
+	case p.nul >= 0:
+		return r.binary(p.nul)
+	case p.err != nil && !r.atEnd:
+		return p.err
+	case !r.atEnd:
+		p.settled = false
+		go p.read(r.in)
+	}
+	return nil
 }

@@ -1,9 +1,13 @@
 package logfile
 
 import (
+	"bytes"
+	"errors"
 	"fmt"
+	"io"
 	"strings"
 	"testing"
+	"testing/iotest"
 
 	"pgregory.net/rapid"
 )
@@ -21,6 +25,32 @@ func TestAheadIsTheSame(t *testing.T) {
 			}
 		}
 	})
+}
+
+// A log of many buffers, however the input cuts it, is the same with workers and without; so is what is wrong with it.
+func TestPrefetchIsTheSame(t *testing.T) {
+	log := longLog(25_000)
+	log = bytes.Replace(log, []byte("\n12000000,"), []byte("\n12000000x,"), 1)
+	log = bytes.Replace(log, []byte("\n18000000,"), []byte("\nms,V,A\n17999000,12.000,-1.4000\nms,datetime,V,A,W,Ah,Wh\n18000000,"), 1)
+	nul := bytes.Clone(log)
+	nul[len(nul)-1000] = 0
+	broken := errors.New("the card was pulled out")
+	for name, open := range map[string]func() io.Reader{
+		"whole":   func() io.Reader { return bytes.NewReader(log) },
+		"pipe":    func() io.Reader { return io.MultiReader(bytes.NewReader(log)) },
+		"half":    func() io.Reader { return iotest.HalfReader(bytes.NewReader(log)) },
+		"EOF":     func() io.Reader { return iotest.DataErrReader(bytes.NewReader(log)) },
+		"a NUL":   func() io.Reader { return bytes.NewReader(nul) },
+		"failure": func() io.Reader { return io.MultiReader(bytes.NewReader(log[:1_200_000]), iotest.ErrReader(broken)) },
+	} {
+		want, wantErr := readAll(NewReader(open(), Options{}))
+		got, err := readAll(NewReader(open(), Options{Workers: 2, large: 600 << 10}))
+		if fmt.Sprint(err) != fmt.Sprint(wantErr) {
+			t.Errorf("%s: %v, without workers %v", name, err, wantErr)
+		} else if err == nil && asText(got, nil) != asText(want, nil) {
+			t.Errorf("%s: another table with workers", name)
+		}
+	}
 }
 
 // drawLog writes a log with a clock, a tick, numbers and words, and now and then a line that is not like the others.

@@ -30,6 +30,7 @@ type Reader struct {
 	opts  Options
 
 	buffer     []byte
+	low        int // where the buffer's text begins
 	start, end int // unread part of the buffer
 	atEnd      bool
 	opened     bool
@@ -42,6 +43,7 @@ type Reader struct {
 	assembler *assembler
 	table     Table
 	ahead     ahead
+	prefetch  *prefetch
 }
 
 // NewReader returns a Reader of in. Nothing is read before Next.
@@ -177,9 +179,14 @@ func (r *Reader) fill() error {
 	if r.buffer == nil {
 		size := bufferSize
 		if r.opts.Workers > 0 {
-			size = largeBuffer
+			if size = largeBuffer; r.opts.large > 0 {
+				size = r.opts.large
+			}
 		}
 		r.buffer = make([]byte, size)
+	}
+	if r.prefetch != nil {
+		return r.takePrefetched()
 	}
 	copy(r.buffer, r.buffer[r.start:r.end])
 	r.end -= r.start
@@ -198,6 +205,10 @@ func (r *Reader) fill() error {
 	}
 	if b := r.buffer[:r.end]; r.line == 0 && bytes.IndexByte(b, '\n') < 0 && bytes.IndexByte(b, '\r') >= 0 {
 		r.eol = '\r'
+	}
+	if r.opts.Workers > 0 && !r.opts.Follow && !r.atEnd {
+		r.prefetch = &prefetch{buffer: make([]byte, len(r.buffer)), done: make(chan struct{}, 1)}
+		go r.prefetch.read(r.in)
 	}
 	return nil
 }
@@ -295,10 +306,10 @@ func (r *Reader) look(from int) source {
 	}
 	if from < at {
 		back := r.start - 1
-		for back > 0 && r.buffer[back-1] != r.eol {
+		for back > r.low && r.buffer[back-1] != r.eol {
 			back--
 		}
-		if back >= 0 && from == at-1 {
+		if back >= r.low && from == at-1 {
 			rest, at = r.buffer[back:r.end], from
 		}
 	}
@@ -334,6 +345,7 @@ func (r *Reader) all(first []numbered, yield func(numbered) bool) {
 	if r.seek == nil || len(first) == 0 {
 		return
 	}
+	r.prefetch.settle() // it reads the same file
 	here, err := r.seek.Seek(0, io.SeekCurrent)
 	if err != nil {
 		return

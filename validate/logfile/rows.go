@@ -290,8 +290,10 @@ func (a *assembler) took(at, rows int) {
 	}
 	a.flush(beforeRow)
 	t := a.table
-	for i := range rows {
-		t.Rows = append(t.Rows, at+i)
+	n := len(t.Rows)
+	t.Rows = slices.Grow(t.Rows, rows)[:n+rows]
+	for i := range t.Rows[n:] {
+		t.Rows[n+i] = at + i
 	}
 	t.Unfinished = false
 	a.rows += rows

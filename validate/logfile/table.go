@@ -181,6 +181,7 @@ type Options struct {
 
 	slow  bool // for tests: read every row the long way
 	piece int  // for tests: how many bytes a worker takes at a time; 0: pieceSize
+	large int  // for tests: size of a buffer with workers; 0: largeBuffer
 	anyOf bool // a column that Columns names need not be there: another header had it
 }
 
