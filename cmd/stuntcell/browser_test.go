@@ -62,6 +62,9 @@ func TestBrowser(t *testing.T) {
 		tab.drawn()
 		tab.accessible()
 		tab.shot("rehearse-compared")
+		tab.click("#outlook")
+		tab.see("#result", "How far the figures may move")
+		tab.accessible()
 		// The address opens the same view.
 		again := b.tab(t, 1280)
 		again.open(tab.where())
@@ -233,7 +236,7 @@ func keyboardAlone(tab *tab, site string) {
 	tab.open(site + "prove?logger=truncated-sum")
 	tab.stepTo(`document.activeElement.matches("form button[type=submit]")`)
 	tab.keys(kb.Enter)
-	tab.see("#run", "Take it away", "#main")
+	tab.see("#main", "Take it away")
 	tab.stepTo(`document.activeElement.closest("#rows a") !== null`)
 	tab.keys(kb.Enter)
 	tab.see(".verdict", "mend")

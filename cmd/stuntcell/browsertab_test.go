@@ -243,12 +243,9 @@ func (tab *tab) stepTo(condition string) {
 	tab.t.Fatalf("the tabulator never comes to where %s", condition)
 }
 
-// see waits until an element says something. With script switched off it is asked for through the document's nodes.
-func (tab *tab) see(selector, text string, in ...string) {
+// see waits until an element says something.
+func (tab *tab) see(selector, text string) {
 	tab.t.Helper()
-	if len(in) > 0 {
-		selector = in[0]
-	}
 	tab.wait(selector, text, true)
 }
 

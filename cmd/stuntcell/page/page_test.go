@@ -329,6 +329,8 @@ func TestRehearseShowsTheRunAndGivesItAway(t *testing.T) {
 	} {
 		want(t, get(s, "/rehearse?"+query), 400, said)
 	}
+	want(t, get(s, "/rehearse?plan=discharge-20h&outlook=on"), 200, "How far the figures may move", "65 %", "35 degC")
+	want(t, get(s, "/rehearse?outlook=yes"), 400, "outlook")
 	// A plan that would ruin the pack is refused with its limit.
 	want(t, get(s, "/rehearse?plan=discharge-20h&rate=50+C"), 400, "limit")
 
@@ -851,7 +853,7 @@ func TestViewsByAValidator(t *testing.T) {
 	}
 	save("running", running)
 	for name, target := range map[string]string{
-		"start": "/", "rehearse": "/rehearse", "compared": "/rehearse?plan=charge-then-discharge&beside-ambient=0+degC", "wrong": "/rehearse?rate=x&beside-rig=y", "prove": "/prove",
+		"start": "/", "rehearse": "/rehearse", "compared": "/rehearse?plan=charge-then-discharge&beside-ambient=0+degC&outlook=on", "wrong": "/rehearse?rate=x&beside-rig=y", "prove": "/prove",
 		"picked": "/prove?scope=picked", "finished": run, "fails": path + "/verdict/tick-wrap-mid-discharge", "holds": path + "/verdict/discharge-two-rates", "gone": "/prove/run/x",
 		"logs": "/logs", "audited": log, "budget": "/budget", "lessons": "/lessons", "asked": "/lessons/two-clocks", "told": "/lessons/rate?answer=1", "tried": "/lessons/rate?try=on", "nowhere": "/nowhere",
 	} {

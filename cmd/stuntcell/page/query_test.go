@@ -29,7 +29,7 @@ func TestStateSurvivesItsAddress(t *testing.T) {
 				Health: typed().Draw(t, "health"), Rig: typed().Draw(t, "rig")}
 			return c
 		}
-		r := rehearseState{Run: draw(), Beside: draw()}
+		r := rehearseState{Run: draw(), Beside: draw(), Outlook: rapid.SampledFrom([]string{"", "on"}).Draw(t, "outlook")}
 		if r.Run.Plan == "" {
 			r.Run.Plan = firstPlan
 		}

@@ -33,6 +33,8 @@ type rehearseState struct {
 	Run conditions
 	// Beside is what a second run has otherwise; all empty: there is none.
 	Beside conditions
+	// Outlook is on if the tables of how far the figures may move are wanted as well, else empty.
+	Outlook string
 }
 
 // The second run's fields have this before their names.
@@ -43,7 +45,7 @@ func readRehearse(q *query) rehearseState {
 		return conditions{Plan: q.text(prefix+"plan", ""), Pack: q.text(prefix+"pack", ""), Rate: q.text(prefix+"rate", ""),
 			Ambient: q.text(prefix+"ambient", ""), Health: q.text(prefix+"health", ""), Rig: q.text(prefix+"rig", "")}
 	}
-	s := rehearseState{Run: read(""), Beside: read(besidePrefix)}
+	s := rehearseState{Run: read(""), Beside: read(besidePrefix), Outlook: q.word("outlook", "", "on")}
 	if s.Run.Plan == "" {
 		s.Run.Plan = firstPlan
 	}
@@ -62,6 +64,7 @@ func (s rehearseState) values() url.Values {
 	}
 	write("", s.Run)
 	write(besidePrefix, s.Beside)
+	set(v, "outlook", s.Outlook)
 	return v
 }
 
@@ -251,7 +254,8 @@ func (r *rehearsed) Off() float64 {
 
 // rehearsals is what the rehearse view shows: one run, or two.
 type rehearsals struct {
-	first, second *rehearsed // second is nil if there is one
+	first, second *rehearsed         // second is nil if there is one
+	outlook       *rehearsal.Outlook // nil: it was not asked for
 }
 
 // picture draws truth, what the logger would read, and the truth of the second run, one above the other.
@@ -372,6 +376,12 @@ func (s *Server) playBoth(state rehearseState, w mistakes) rehearsals {
 	if c, ok := state.second(); ok {
 		out.second = one(c, besidePrefix)
 	}
+	if state.Outlook != "" && len(w) == 0 {
+		var err error
+		if out.outlook, err = rehearsal.Look(&out.first.sc.Setup); err != nil {
+			w.add("outlook", "%v", err)
+		}
+	}
 	return out
 }
 
@@ -384,7 +394,8 @@ type rehearseView struct {
 	Wrong             mistakes
 	First, Second     *rehearsed // nil: nothing could be run
 	Figure            figure
-	Query             string // for the files
+	Outlook           *rehearsal.Outlook // nil: it was not asked for
+	Query             string             // for the files
 	Command, Command2 string
 	Fields            []conditionFields
 }
@@ -419,7 +430,10 @@ func (s *Server) rehearse(w http.ResponseWriter, r *http.Request) error {
 		Fields: []conditionFields{{Legend: "What is run", conditions: state.Run}, {Prefix: besidePrefix, Legend: "Beside it", conditions: state.Beside, Second: true, Open: beside}}}
 	if len(wrong) == 0 {
 		d.First, d.Second = runs.first, runs.second
-		d.Query = state.values().Encode()
+		d.Outlook = runs.outlook
+		files := state
+		files.Outlook = "" // they do not show it
+		d.Query = files.values().Encode()
 		d.Command = state.Run.command(false)
 		if beside {
 			d.Command2 = second.command(false)
