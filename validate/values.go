@@ -77,6 +77,20 @@ func (j *judge) checkValues() {
 	j.checks = append(j.checks, chk)
 }
 
+// goesWith is the sign in which a column of amperes or watts goes with its readings.
+func (j *judge) goesWith(tc *logfile.Column) float64 {
+	sum := 0.0
+	for r, v := range tc.Value {
+		if k := j.at[r]; !math.IsNaN(v) && j.series.Good(k) {
+			sum += v * j.series.I[k]
+		}
+	}
+	if sum < 0 {
+		return -1
+	}
+	return 1
+}
+
 // valueColumn finds a column's own fixed sign (and the unit of one that names none).
 func (j *judge) valueColumn(tc *logfile.Column) valueColumn {
 	vc := valueColumn{col: tc, sign: 1, scale: 1}
@@ -97,9 +111,11 @@ func (j *judge) valueColumn(tc *logfile.Column) valueColumn {
 	if tc.Guessed {
 		scales = append(scales, 1e-3)
 	}
-	signs := []float64{1, -1}
+	// Where a column is wrong in both signs, it is meant in the one in which it goes with its readings.
+	way := j.goesWith(tc)
+	signs := []float64{way, -way}
 	if tc.Kind == logfile.Voltage {
-		signs = signs[:1]
+		signs = []float64{1}
 	}
 	vc.signed = negative || tc.Kind == logfile.Voltage
 	vc.low, vc.high = j.envelopes(vc)

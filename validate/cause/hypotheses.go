@@ -67,12 +67,12 @@ func (c *Case) hypotheses() []hypothesis {
 		add("truncated-dt", 21, "the step is cut to whole seconds", func(m *replay.Meter) { m.Clocking = replay.Whole })
 		add("truncated-dt", 22, "the step is rounded to whole seconds", func(m *replay.Meter) { m.Clocking = replay.WholeRounded })
 		for _, q := range timeQuanta {
-			if q > c.longestGood() {
-				continue // it would count nothing, ever
-			}
 			how := fmt.Sprintf("the step is cut to multiples of %g s", q)
-			add("truncated-dt", 22, how, func(m *replay.Meter) { m.CutTime = q })
-			if s.HasFailed {
+			// With a longer one it would count nothing, ever.
+			if q <= c.longestStep() {
+				add("truncated-dt", 22, how, func(m *replay.Meter) { m.CutTime = q })
+			}
+			if s.HasFailed && q <= c.longestGood() {
 				add("truncated-dt", 22, how, func(m *replay.Meter) { m.CutTime, m.Across = q, true })
 			}
 		}

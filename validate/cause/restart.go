@@ -51,7 +51,7 @@ func Card(c *Case, failed, dead bool, begin, end int, known []verdict.Finding) [
 	var out []verdict.Finding
 	explained := slices.ContainsFunc(known, func(f verdict.Finding) bool { return f.Severity == verdict.Failure && f.Confidence >= 0.7 })
 	if failed && (dead || !explained) {
-		f := c.finding("card-loss", ofFirmware, 0.9, -1)
+		f := c.finding("card-loss", ofFirmware, 0.6, -1)
 		f.AtS = c.Seconds(begin)
 		f.Row = c.rowAfter(end)
 		f.Evidence = "totals after the failed write no longer follow the readings"

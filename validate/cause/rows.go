@@ -175,16 +175,20 @@ func (c *Case) creep(s *Spacing) *verdict.Finding {
 		return nil
 	}
 	f := c.finding("schedule-creep", ofFirmware, 0.92, 0)
-	f.Evidence = fmt.Sprintf("%d of %d due rows: each comes up to one reading late and the next is counted from there", s.Written, s.Due)
+	f.Evidence = fmt.Sprintf("%d of %d due rows: each comes a reading late or less and the next is counted from there", s.Written, s.Due)
 	return &f
 }
 
-// creeps replays the schedule: nine rows in ten are those of a logger that waits one interval from each row that it wrote.
-func (c *Case) creeps() bool {
+// creeps replays the schedule: nine rows in ten are those of a logger that waits one interval from each row that it wrote, or longer
+// than one.
+func (c *Case) creeps() bool { return c.waits(c.Log-1e-9) || c.waits(c.Log+1e-9) }
+
+// waits says that nine rows in ten are the first after at least so many seconds since the row before.
+func (c *Case) waits(least float64) bool {
 	next, same := 1, 0
 	for ; next < len(c.At); next++ {
 		k, waited := c.At[next-1], 0.0
-		for waited < c.Log-1e-9 && k+1 < c.Series.Len() {
+		for waited < least && k+1 < c.Series.Len() {
 			k++
 			waited += c.Series.Dt[k]
 		}

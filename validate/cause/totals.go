@@ -79,6 +79,9 @@ func Totals(c *Case) []verdict.Finding {
 	if printed := c.misprinted(wrong); printed != nil {
 		return printed
 	}
+	if lost := c.minusLost(wrong); lost != nil {
+		return lost
+	}
 	tried := c.tryAll(wrong)
 	all := c.explainAll(tried, wrong, right)
 	if len(all) == 0 || all[0].class > close3 {
@@ -142,7 +145,7 @@ func (c *Case) misprinted(wrong []*Column) []verdict.Finding {
 		switch {
 		case bad == 0:
 			return nil
-		case cut == bad:
+		case 10*cut >= 9*bad:
 			f := c.finding("broken-row", ofFirmware, 0.93, row)
 			f.Evidence = fmt.Sprintf("rows end after %d characters, whatever column %q still had to show: %d rows lack its last digits", longest, col.Header, bad)
 			c.quote(&f, col, row)
@@ -155,6 +158,44 @@ func (c *Case) misprinted(wrong []*Column) []verdict.Finding {
 		default:
 			return nil
 		}
+	}
+	return merge(out)
+}
+
+// minusLost names totals that lose their minus between -1 and 0 of their unit, as a print does that puts whole units and thousandths side
+// by side: -0.500 is written 0.500, and -1.500 as it should be.
+func (c *Case) minusLost(wrong []*Column) []verdict.Finding {
+	var out []verdict.Finding
+	for _, col := range wrong {
+		p := col.Role.Of(c.Totals)
+		var small, large [2]int // rows with the meter's sign, and with the other
+		for r, v := range col.Printed.Value {
+			tol := 2*col.Limit + col.Printed.Unit[r]
+			total := p[c.Marks.Row[r]]
+			if math.IsNaN(v) || math.Abs(total) <= tol || c.Marks.Life[r] != 0 {
+				continue
+			}
+			rows := &large
+			if math.Abs(total) < col.Display {
+				rows = &small
+			}
+			switch {
+			case math.Abs(v-total) <= tol:
+				rows[0]++
+			case math.Abs(v+total) <= tol:
+				rows[1]++
+			default:
+				return nil
+			}
+		}
+		if small[0]+large[1] > 0 && small[1]+large[0] > 0 || small[0]+small[1] == 0 || large[0]+large[1] == 0 {
+			return nil
+		}
+		row := firstBad([]*Column{col})
+		f := c.finding("sign", ofFirmware, 0.95, row)
+		f.Evidence = fmt.Sprintf("column %q has its minus only from one %s on: between -1 and 0 it is lost", col.Header, unitOr(col))
+		c.quote(&f, col, row)
+		out = append(out, f)
 	}
 	return merge(out)
 }

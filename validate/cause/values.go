@@ -231,7 +231,8 @@ func (c *Case) fewWrong(v *Value, row int, worst float64, unit string, get func(
 			}
 			wrong++
 			old := v.Sign * get(max(k-d, 0))
-			if math.Abs(v.Column.Value[r]-old) > 2*v.Count+v.Column.Step[r]+slack*math.Abs(old) || math.IsNaN(old) {
+			tol := 2*v.Count + v.Column.Step[r]
+			if math.IsNaN(old) || math.Abs(v.Column.Value[r]-old) > tol+slack*math.Abs(old) || math.Abs(old-v.Sign*get(k)) <= tol {
 				late++
 			}
 		}

@@ -561,10 +561,8 @@ func (st *state) add(k int, row bool) {
 		case m.FromZero == Half:
 			mi, mp = i/2, p/2
 		}
-		if k == 0 || st.nV == 0 {
-			st.firstV = v
-			st.rowStartV = v
-		}
+		st.firstV = v // after a power cut it is another
+		st.rowStartV = v
 	case m.Rule == Trapezoid:
 		mi, mp = (st.i+i)/2, (st.p+p)/2
 		if m.Energy == StepMean {
@@ -811,7 +809,7 @@ func (st *state) energyAtRow(v float64) {
 	case NowTimesTotal:
 		st.e = v * st.q
 	case FirstVolt:
-		st.e = st.firstV * st.q
+		st.e += st.firstV * st.rowQ
 	case RowMeanProduct:
 		st.e += meanV * st.rowI / float64(max(st.nRow, 1)) * st.rowT
 	}
