@@ -122,6 +122,16 @@ func (e *emulation) onTCP(ctx context.Context, w wire.Options) error {
 	return err
 }
 
+// roomFor makes sure that so many lines can be open at once. Where there is no room for a dozen files of its own, Go's runtime itself ends
+// with a trace.
+func roomFor(lines int) error {
+	need := lines + 12
+	if most, known := link.OpenFiles(); known && most < uint64(need) {
+		return usagef(fmt.Sprintf("ulimit -n %d raises the limit", need), "only %d files may be open at once, and this needs %d", most, need)
+	}
+	return nil
+}
+
 // listen listens at so many ports in a row, from that of the address on; from port 0 on it looks for so many that are free.
 func listen(addr string, n int) (all []net.Listener, reachable bool, err error) {
 	host, port, err := net.SplitHostPort(addr)

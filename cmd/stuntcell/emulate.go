@@ -19,7 +19,6 @@ import (
 	"stuntcell/emulator/dialect/scpi"
 	"stuntcell/emulator/dialect/stream"
 	"stuntcell/emulator/instrument"
-	"stuntcell/emulator/link"
 	"stuntcell/emulator/wire"
 	"stuntcell/model"
 	"stuntcell/scenarios"
@@ -182,10 +181,8 @@ func runEmulate(ctx context.Context, std streams, o emulateOptions, name string)
 	if err != nil {
 		return err
 	}
-	// Each pack has a port and at least one client; a dozen are ours.
-	need := 2*o.packs + 12
-	if most, known := link.OpenFiles(); known && most < uint64(need) {
-		return usagef(fmt.Sprintf("ulimit -n %d raises the limit", need), "only %d files may be open at once, and this needs %d", most, need)
+	if err := roomFor(2 * o.packs); err != nil { // each has a port and at least one client
+		return err
 	}
 	return e.run(ctx, faults)
 }

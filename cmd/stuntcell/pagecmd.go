@@ -61,6 +61,9 @@ func runPage(ctx context.Context, std streams, o pageOptions) error {
 	if err != nil {
 		return err
 	}
+	if err := roomFor(2); err != nil {
+		return err
+	}
 	l, err := (&net.ListenConfig{}).Listen(ctx, "tcp", o.addr)
 	if errors.Is(err, syscall.EADDRINUSE) {
 		return usagef("another page may be open; --addr 127.0.0.1:0 takes any port that is free", "%s is taken", o.addr)
