@@ -60,11 +60,13 @@ func (r *Readings) truncate(n int) {
 
 // room makes room for one more reading in all columns at once, by doubling: a long run is then copied once, not five times.
 func (r *Readings) room() {
-	n := len(r.T)
-	if n < cap(r.T) {
-		return
+	if n := len(r.T); n == cap(r.T) {
+		r.grow(max(n, 1024))
 	}
-	more := max(n, 1024)
+}
+
+// grow makes room for so many more readings.
+func (r *Readings) grow(more int) {
 	r.T, r.Tick, r.Shunt, r.Bus, r.Clock = slices.Grow(r.T, more), slices.Grow(r.Tick, more), slices.Grow(r.Shunt, more), slices.Grow(r.Bus, more), slices.Grow(r.Clock, more)
 	r.MeanI, r.MeanV, r.Charge, r.Energy = slices.Grow(r.MeanI, more), slices.Grow(r.MeanV, more), slices.Grow(r.Charge, more), slices.Grow(r.Energy, more)
 	r.Throughput, r.ClockRate = slices.Grow(r.Throughput, more), slices.Grow(r.ClockRate, more)

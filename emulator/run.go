@@ -178,6 +178,7 @@ func (r *run) begin() error {
 	r.setBuildTime(0)
 	r.jitter = rand.New(rand.NewPCG(s.Seed, 0x7177))
 	r.ring = make([]link.Message, max(1, r.link.Ahead()))
+	r.rec.Readings.grow(r.expected())
 	for _, f := range s.Faults {
 		r.plant(f)
 	}
@@ -186,6 +187,15 @@ func (r *run) begin() error {
 	// The window of the first reading begins with the plan.
 	r.next = s.Rig.Readings.Nominal
 	return nil
+}
+
+// expected is how many readings the steps that have a time take at most, or a million, which is what it pays to make room for.
+func (r *run) expected() int {
+	total := 0.0
+	for i := range r.setup.Plan {
+		total += float64(r.setup.Plan[i].Ends.Time)
+	}
+	return int(min(total/float64(r.setup.Rig.Readings.Interval()), 1<<20)) + 1
 }
 
 // backstopped gives each discharge that the logger ends a time that nothing but a contact that flaps for ever reaches: twice what the

@@ -84,11 +84,11 @@ func (c *Cell) knot(y float64, up, charging bool) float64 {
 	if up {
 		_, a := c.OCV.bounds(y + past)
 		_, b := c.factor(charging).bounds(y + past)
-		return math.Min(a, b)
+		return min(a, b)
 	}
 	a, _ := c.OCV.bounds(y - past)
 	b, _ := c.factor(charging).bounds(y - past)
-	return math.Max(a, b)
+	return max(a, b)
 }
 
 // warmth is the factor of all resistances at temperature T [K].

@@ -16,6 +16,9 @@ type lag struct {
 	a, b, q, c, k, g float64
 }
 
+// gone is the number of time constants after which nothing is left of a lag's start: e^-45 is below 1e-19.
+const gone = 45
+
 // tone is the sine in a current: amplitude [A], angular frequency [rad/s], phase at s = 0 [rad]. The zero tone is none.
 type tone struct{ amp, omega, phase float64 }
 
@@ -49,8 +52,8 @@ func (l *lag) wave(s float64, tn tone) float64 {
 // at is x(s).
 func (l *lag) at(s float64, tn tone) float64 {
 	x := l.a + s*(l.b+s*l.q)
-	if l.c != 0 {
-		x += l.c * math.Exp(-l.k*s)
+	if past := l.k * s; l.c != 0 && past < gone {
+		x += l.c * math.Exp(-past)
 	}
 	if tn.amp != 0 {
 		x += l.wave(s, tn)
@@ -61,8 +64,8 @@ func (l *lag) at(s float64, tn tone) float64 {
 // slope is dx/ds.
 func (l *lag) slope(s float64, tn tone) float64 {
 	x := l.b + 2*s*l.q
-	if l.c != 0 {
-		x -= l.k * l.c * math.Exp(-l.k*s)
+	if past := l.k * s; l.c != 0 && past < gone {
+		x -= l.k * l.c * math.Exp(-past)
 	}
 	if tn.amp != 0 {
 		sin, cos := math.Sincos(tn.omega*s + tn.phase)
@@ -105,8 +108,8 @@ func (l *lag) integral(from, d float64) (plain, moment float64) {
 	b := l.b + 2*from*l.q
 	plain = d * (a + d*(b/2+d*l.q/3))
 	moment = d * d * (a/2 + d*(b/3+d*l.q/4))
-	if l.c != 0 {
-		e := l.c * math.Exp(-l.k*from)
+	if past := l.k * from; l.c != 0 && past < gone {
+		e := l.c * math.Exp(-past)
 		p1, p2 := phi(l.k * d)
 		plain += e * d * p1
 		moment += e * d * d * p2

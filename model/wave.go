@@ -162,19 +162,19 @@ func (w *wave) charge(a, b float64) float64 {
 func (w *wave) throughput(a, b float64) float64 {
 	line := func(s float64) float64 { return w.i0 + w.past0 + (w.m+w.pastm)*s }
 	amp := math.Abs(w.tone.amp)
-	lo, hi := math.Min(line(a), line(b)), math.Max(line(a), line(b))
+	lo, hi := min(line(a), line(b)), max(line(a), line(b))
 	if lo >= amp || hi <= -amp {
 		return math.Abs(w.charge(a, b))
 	}
 	if amp == 0 {
-		zero := math.Min(b, math.Max(a, -(w.i0+w.past0)/(w.m+w.pastm)))
+		zero := min(b, max(a, -(w.i0+w.past0)/(w.m+w.pastm)))
 		return math.Abs(w.charge(a, zero)) + math.Abs(w.charge(zero, b))
 	}
 	// The sine carries the current through zero: find each crossing between neighbouring quarter periods.
 	total, from := 0.0, a
 	quarter := math.Pi / 2 / w.tone.omega
 	for s := a; s < b; {
-		next := math.Min(b, s+quarter)
+		next := min(b, s+quarter)
 		if (w.current(s) < 0) != (w.current(next) < 0) {
 			zero := bisect(w.current, s, next)
 			total += math.Abs(w.charge(from, zero))
@@ -325,19 +325,20 @@ func (w *wave) panel(s, b float64) (end float64, brief bool) {
 	next := b
 	if w.tone.amp != 0 {
 		// An eighth of a period: the rule's error is then far below 1e-12 of the sine's part.
-		next = math.Min(next, s+math.Pi/4/w.tone.omega)
+		next = min(next, s+math.Pi/4/w.tone.omega)
 	}
 	if w.mixed {
 		return next, false
 	}
-	if w.u.c != 0 {
-		next = math.Min(next, s+0.5/w.u.k)
+	relaxes := w.u.c != 0 && w.u.k*s < gone
+	if relaxes {
+		next = min(next, s+0.5/w.u.k)
 	}
 	y, last := w.level(s), w.level(next)
 	edge := w.cell.knot(y, last > y, w.charging)
 	if last > y && last <= edge || last <= y && last >= edge {
-		return next, w.tone.amp == 0 && math.Abs(last-y) <= short*math.Abs(edge-y) && (w.u.c == 0 || w.u.k*(next-s) <= short)
+		return next, w.tone.amp == 0 && math.Abs(last-y) <= short*math.Abs(edge-y) && (!relaxes || w.u.k*(next-s) <= short)
 	}
 	cross := bisect(func(t float64) float64 { return w.level(t) - edge }, s, next)
-	return math.Min(next, math.Max(cross, s+1e-9*(b-s))), false
+	return min(next, max(cross, s+1e-9*(b-s))), false
 }

@@ -1,10 +1,8 @@
 package validate
 
 import (
-	"cmp"
 	"math"
 	"regexp"
-	"slices"
 	"sort"
 
 	"stuntcell/emulator/link"
@@ -247,14 +245,44 @@ type shownTicks struct {
 }
 
 func newShownTicks(ticks []int64, mask int64) *shownTicks {
-	s := &shownTicks{ticks: ticks, mask: mask, order: make([]int, len(ticks))}
-	for k := range s.order {
-		s.order[k] = k
+	s := &shownTicks{ticks: ticks, mask: mask}
+	// The counts rise but at wraps and restarts: merge the stretches between them, neighbours first, so that the older comes first of equals.
+	var runs [][]int
+	all := make([]int, len(ticks))
+	for k, from := 0, 0; k < len(ticks); k++ {
+		all[k] = k
+		if k+1 == len(ticks) || ticks[k+1]&mask < ticks[k]&mask {
+			runs = append(runs, all[from:k+1])
+			from = k + 1
+		}
 	}
-	slices.SortFunc(s.order, func(a, b int) int {
-		return cmp.Or(cmp.Compare(ticks[a]&mask, ticks[b]&mask), cmp.Compare(a, b))
-	})
+	for len(runs) > 1 {
+		for i := 0; i < len(runs); i += 2 {
+			if i+1 < len(runs) {
+				runs[i/2] = s.merged(runs[i], runs[i+1])
+			} else {
+				runs[i/2] = runs[i]
+			}
+		}
+		runs = runs[:(len(runs)+1)/2]
+	}
+	if len(runs) == 1 {
+		s.order = runs[0]
+	}
 	return s
+}
+
+// merged merges two ordered stretches, of which a is older.
+func (s *shownTicks) merged(a, b []int) []int {
+	out := make([]int, 0, len(a)+len(b))
+	for len(a) > 0 && len(b) > 0 {
+		if s.ticks[b[0]]&s.mask < s.ticks[a[0]]&s.mask {
+			out, b = append(out, b[0]), b[1:]
+		} else {
+			out, a = append(out, a[0]), a[1:]
+		}
+	}
+	return append(append(out, a...), b...)
 }
 
 // latest is the latest reading up to from that showed a count from low to high; -1 if there is none.

@@ -41,7 +41,7 @@ func (s *Sensor) Volts(i, v float64, t int64) (shunt, bus float64) {
 	shunt = (drop + f.ShuntOffset + f.DriftPerDay*days) * (1 + f.ShuntGain)
 	bus = (tap + f.BusOffset) * (1 + f.BusGain)
 	limit := float64(f.ShuntMax) * f.ShuntStep
-	return math.Max(-limit, math.Min(limit, shunt)), math.Max(0, math.Min(float64(f.BusMax)*f.BusStep, bus))
+	return max(-limit, min(limit, shunt)), max(0, min(float64(f.BusMax)*f.BusStep, bus))
 }
 
 // Taps is the true voltage at the shunt's and the bus's taps [V], before the front end.
@@ -84,5 +84,5 @@ func (s *Sensor) Counts(shunt, bus float64) (int32, int32) {
 
 // count rounds to the nearest count within low and high; halves go away from zero.
 func count(volts, step float64, low, high int32) int32 {
-	return int32(math.Max(float64(low), math.Min(float64(high), math.Round(volts/step))))
+	return int32(max(float64(low), min(float64(high), math.Round(volts/step))))
 }

@@ -139,6 +139,23 @@ type Case struct {
 	Cells int
 	// Zone is the fixed zone that printed times were found to use [s].
 	Zone int64
+
+	byRule map[replay.Rule]*replay.Totals // of healthy meters, as they were asked for
+}
+
+// healthy is the totals of the plain meter of a rule.
+func (c *Case) healthy(rule replay.Rule) *replay.Totals {
+	m := replay.Meter{Rule: rule, Bad: c.Meter.Bad}
+	if m == c.Meter && c.Totals != nil {
+		return c.Totals
+	}
+	if c.byRule[rule] == nil {
+		if c.byRule == nil {
+			c.byRule = map[replay.Rule]*replay.Totals{}
+		}
+		c.byRule[rule] = c.Series.Run(m, c.Index)
+	}
+	return c.byRule[rule]
 }
 
 // Seconds is the true time of reading k since the plan began [s].

@@ -35,8 +35,7 @@ func Skipped(c *Case) []verdict.Finding {
 		}
 		for _, rule := range []replay.Rule{replay.Trapezoid, replay.Left, replay.Right} {
 			// The rule was fitted with the lost step in the log and may be another.
-			healthy, m := replay.Meter{Rule: rule, Bad: c.Meter.Bad}, replay.Meter{Rule: rule, Bad: c.Meter.Bad, Clocking: v.clock}
-			good, bad := c.Series.Run(healthy, c.Index), c.Series.Run(m, c.Index)
+			good, bad := c.healthy(rule), c.Series.Run(replay.Meter{Rule: rule, Bad: c.Meter.Bad, Clocking: v.clock}, c.Index)
 			for _, col := range right {
 				u := replay.Unroll(col.Printed, good.Charge, c.Marks, col.Limit)
 				if row, lost := c.dropped(col, u, good.Charge, bad.Charge); row >= 0 {
