@@ -3,6 +3,7 @@ package validate
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"strings"
 
@@ -109,7 +110,7 @@ func (j *judge) checkRows() {
 		}
 		off++
 		if s.FirstBad < 0 {
-			s.FirstBad = i
+			s.FirstBad = slices.Index(j.at, b)
 			s.BadFrom, s.BadTo = a, b
 		}
 		if !okHigh && d > max(1.5*log[1], log[1]+2*g) {
@@ -132,7 +133,12 @@ func (j *judge) checkRows() {
 	}
 	if len(order) > 0 && end > lastRow {
 		log := j.logBetween(lastRow, end)
-		d := times[end] - times[lastRow] - float64(j.offAtEnd(lastRow, end))
+		// Rows that a power cut took from memory are lost: what is due since the power came back counts.
+		from := lastRow
+		for k := end; k > lastRow && j.series.Life[k] != j.series.Life[lastRow] && j.series.Life[k] == j.series.Life[end]; k-- {
+			from = k
+		}
+		d := times[end] - times[from] - float64(j.offAtEnd(lastRow, end))
 		if j.rec.Outcome.Failure == nil {
 			tail = int((d - 2*gap(lastRow, end)) / max(log[0], log[1]))
 			if near := rough[n] - rough[lastRow]; near > 0 && tail <= near {
@@ -203,20 +209,38 @@ func (j *judge) withoutExtras(order []int, times []float64, gap func(a, b int) f
 	return out
 }
 
-// extra says that the first of the coming rows is one too many between the last of those before and a regular one that follows.
+// extra says that the first of the coming rows is one too many between the last of those before and a regular one that follows, or
+// that the power or the run ended before one could.
 func (j *judge) extra(before, coming []int, times []float64, gap func(a, b int) float64) bool {
 	a, k := before[len(before)-1], coming[0]
-	since := before[max(len(before)-2, 0)]
+	if j.series.Life[a] != j.series.Life[k] {
+		return false
+	}
+	after := false // a row follows that is no earlier than the next one was due
 	for _, b := range coming[1:] {
+		if j.series.Life[b] != j.series.Life[k] {
+			break
+		}
 		log, g := j.logBetween(a, b), gap(a, b)+j.placing()
 		low, high := min(log[0], log[1])-g-1e-6, max(log[0], log[1])+g+1e-6
-		regular := times[b]-times[a] >= low && times[b]-times[a] <= high && j.series.Life[a] == j.series.Life[b]
-		if regular && min(times[k]-times[a], times[b]-times[k]) < low {
-			// The plan's first step begins with the first reading.
-			return since == 0 || j.eventBetween(since, k) || j.loadMoved(since, k)
+		if d := times[b] - times[a]; d >= low {
+			after = true
+			if d <= high && times[k]-times[a] < low {
+				return j.somethingMoved(before, k)
+			}
 		}
 	}
-	return false
+	log, g := j.logBetween(a, k), gap(a, k)+j.placing()
+	return !after && times[k]-times[a] < min(log[0], log[1])-g-1e-6 && j.somethingMoved(before, k)
+}
+
+// somethingMoved says that a contact, the plan or the current moved since the row before the last, or that the power came then.
+func (j *judge) somethingMoved(before []int, k int) bool {
+	if len(before) < 2 || j.series.Life[before[len(before)-2]] != j.series.Life[k] {
+		return true
+	}
+	since := before[len(before)-2]
+	return since == 0 || j.eventBetween(since, k) || j.loadMoved(since, k)
 }
 
 // loadMoved says that the current changed by half of what it was or became between two readings.
@@ -227,7 +251,7 @@ func (j *judge) loadMoved(from, to int) bool {
 			continue
 		}
 		i := j.series.I[k]
-		if d := math.Abs(i - last); d > 8*j.series.Amp && d > max(math.Abs(i), math.Abs(last))/2 {
+		if d := math.Abs(i - last); d > 3*j.series.Amp && d > max(math.Abs(i), math.Abs(last))/2 {
 			return true
 		}
 		last = i
