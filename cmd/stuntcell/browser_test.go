@@ -195,6 +195,7 @@ func TestBrowser(t *testing.T) {
 		tab.until(`document.querySelectorAll("#rows tr").length > 0`)
 		at := tab.where()
 		mortal.close()
+		tab.see("#count", "does not answer")
 		u, err := url.Parse(at)
 		if err != nil {
 			t.Fatal(err)

@@ -73,16 +73,20 @@ func runPage(ctx context.Context, std streams, o pageOptions) error {
 	}
 	defer l.Close()
 	options := localpage.Options{Tool: version, Bench: &pageBench{bench: b}, Notes: std.err}
-	if ip := l.Addr().(*net.TCPAddr).IP; !ip.IsLoopback() {
+	at := *l.Addr().(*net.TCPAddr)
+	if !at.IP.IsLoopback() {
 		options.Host, options.Open = host, true
-		fmt.Fprintf(std.err, "stuntcell: on %s the page can be opened by everybody on that network\n", l.Addr())
+		fmt.Fprintf(std.err, "stuntcell: on %s the page can be opened by everybody on that network, under this machine's address\n", l.Addr())
+	}
+	if at.IP.IsUnspecified() {
+		at.IP = net.IPv4(127, 0, 0, 1) // from here
 	}
 	s, err := localpage.New(options)
 	if err != nil {
 		return err
 	}
 	defer s.Close()
-	url := "http://" + l.Addr().String() + "/"
+	url := "http://" + at.String() + "/"
 	fmt.Fprintln(std.out, url)
 	if o.open {
 		if err := openBrowser(url); err != nil {

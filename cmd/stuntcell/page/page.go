@@ -127,7 +127,9 @@ type Server struct {
 	played  cache
 	lessons outcomes
 	slots   chan struct{} // processors
-	handler http.Handler
+	// starting lets one run at a time begin, so that the bound on them holds.
+	starting sync.Mutex
+	handler  http.Handler
 	// ctx ends everything that was started, wg waits for it.
 	ctx context.Context
 	end context.CancelFunc

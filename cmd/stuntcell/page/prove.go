@@ -303,6 +303,9 @@ func (s *Server) proveEvents(w http.ResponseWriter, r *http.Request) error {
 				return nil
 			}
 		}
+		if s.ctx.Err() != nil {
+			return nil // the browser asks again, until the server is back and knows nothing of the run
+		}
 		if look.finished {
 			send("event: end\ndata: {}\n\n")
 			return nil

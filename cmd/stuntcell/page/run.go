@@ -106,6 +106,8 @@ func (r *run) facts(tool string, s snapshot) report.Run {
 
 // begin starts a run, unless too many are under way.
 func (s *Server) begin(state proveState, names []string) (*run, error) {
+	s.starting.Lock()
+	defer s.starting.Unlock()
 	going := 0
 	for _, r := range s.runs.all() {
 		if !r.look().finished {

@@ -65,8 +65,8 @@ if (run) {
   });
   source.addEventListener("end", () => { source.close(); location.reload(); });
   source.addEventListener("error", () => {
-    // Closed for good: the server does not know the run. Its page says so.
-    if (source.readyState === EventSource.CLOSED) location.reload();
+    if (source.readyState === EventSource.CLOSED) location.reload(); // the server does not know the run; its page says so
+    else count.textContent = "The server does not answer; it is asked again.";
   });
 }
 
