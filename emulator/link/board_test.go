@@ -229,6 +229,7 @@ func play(t *testing.T, l link.Link, n int, look func(i int, sent string, said [
 }
 
 func TestBoardThatBootsSlowly(t *testing.T) {
+	t.Parallel() // it waits most of the time
 	store := shelf{}
 	device := onPTY(t, func(rw io.ReadWriter) {
 		fmt.Fprint(rw, "\x00\x80boot v3\r\nflash ok\r\n"+strings.Repeat("~", 3000)+"\r\n")
@@ -286,6 +287,7 @@ func TestBoardThatIsNotThere(t *testing.T) {
 // TestBoardThatComesBack: a board that is unplugged in mid answer is a failure of that run; the next waits for it to come back, and goes on with
 // what it kept. One that stays away is an error after the time-out.
 func TestBoardThatComesBack(t *testing.T) {
+	t.Parallel() // it waits most of the time
 	name := filepath.Join(t.TempDir(), "port")
 	store := shelf{}
 	plug := func(unplugAfter int) (done chan struct{}) {
@@ -391,6 +393,7 @@ func TestListenerThatIsBusy(t *testing.T) {
 }
 
 func TestSilentBoard(t *testing.T) {
+	t.Parallel() // it waits most of the time
 	for name, noise := range map[string]string{"silent": "", "talks of other things": "ready\r\n"} {
 		device := onPTY(t, func(rw io.ReadWriter) {
 			time.Sleep(400 * time.Millisecond)

@@ -160,6 +160,7 @@ func TestLineWithoutEnd(t *testing.T) {
 
 // TestHalfAFrame: what is given up in mid frame spoils nothing, on a terminal after a pause and on TCP for the next client.
 func TestHalfAFrame(t *testing.T) {
+	t.Parallel() // it waits most of the time
 	for _, d := range dialects() {
 		half := d.ask[:len(d.ask)/2]
 		switch d.name {
