@@ -196,7 +196,15 @@ func useCalibration(std streams, c *budget.Capacity, name string) error {
 	if err != nil {
 		return err
 	}
-	var k calibration
+	k, err := parseCalibration(name, data)
+	if err != nil {
+		return err
+	}
+	return k.use(std, c, name)
+}
+
+// parseCalibration reads what calibrate wrote.
+func parseCalibration(name string, data []byte) (k calibration, err error) {
 	if err := json.Unmarshal(data, &k); err != nil {
 		line, col := 1, 1
 		var e *json.SyntaxError
@@ -204,11 +212,16 @@ func useCalibration(std streams, c *budget.Capacity, name string) error {
 			before := data[:max(0, min(int(e.Offset)-1, len(data)))]
 			line, col = 1+bytes.Count(before, []byte("\n")), len(before)-bytes.LastIndexByte(before, '\n')
 		}
-		return fmt.Errorf("%s:%d:%d: %v (expected what stuntcell calibrate -o wrote)", name, line, col, err)
+		return k, fmt.Errorf("%s:%d:%d: %v (expected what stuntcell calibrate -o wrote)", name, line, col, err)
 	}
 	if k.Schema != calibrationSchema {
-		return fmt.Errorf("%s:1:1: the schema is %.40q (expected %s, as stuntcell calibrate -o writes it)", name, k.Schema, calibrationSchema)
+		return k, fmt.Errorf("%s:1:1: the schema is %.40q (expected %s, as stuntcell calibrate -o writes it)", name, k.Schema, calibrationSchema)
 	}
+	return k, nil
+}
+
+// use puts the calibration into a budget.
+func (k *calibration) use(std streams, c *budget.Capacity, name string) error {
 	if k.Rig != c.Rig.Name {
 		fmt.Fprintf(std.err, "%s: of rig %s, used for rig %s\n", name, k.Rig, c.Rig.Name)
 	}
