@@ -83,8 +83,9 @@ type fitted struct {
 	Cells     int       `json:"cells"`
 	Rates     fit.Rates `json:"rates"`
 
-	held   bool   // no cell warms itself
-	chosen string // how the chemistry was, if nobody said it
+	held    bool   // no cell warms itself
+	returns bool   // the rests after the discharges were left out
+	chosen  string // how the chemistry was, if nobody said it
 }
 
 // fittedLog is one log: what was measured, and what the fitted pack delivers at its current.
@@ -139,7 +140,7 @@ func runFit(ctx context.Context, std streams, o fitOptions, logs []string) error
 		log.Predicted = true
 		out.Logs = append(out.Logs, log)
 	}
-	if err := out.fit(o, runs); err != nil {
+	if runs, err = out.fit(o, runs); err != nil {
 		return fmt.Errorf("%s: %w", strings.Join(logs, ", "), err)
 	}
 	text, err := out.pack(o)
@@ -259,29 +260,37 @@ func fitRun(ctx context.Context, std streams, o fitOptions, name string) (fit.Ru
 	return run, log, nil
 }
 
-// fit finds chemistry, cells, circuit and constants.
-func (f *fitted) fit(o fitOptions, runs []fit.Run) error {
+// fit finds chemistry, cells, circuit and constants, and returns the part of the runs that was fitted to.
+func (f *fitted) fit(o fitOptions, runs []fit.Run) ([]fit.Run, error) {
 	var err error
 	f.Chemistry, f.Cells = o.chemistry, o.cells
 	if f.Cells < 0 || f.Cells > 400 {
-		return usagef("", "--cells %d: expected 1 to 400", o.cells)
+		return nil, usagef("", "--cells %d: expected 1 to 400", o.cells)
 	}
 	if f.Circuit, err = fit.FitCircuit(runs, fit.CircuitOptions{Pairs: o.pairs}); err != nil {
-		return err
+		return nil, err
+	}
+	if f.Circuit.RMS > poor*f.Circuit.OCV[0] {
+		// A fast discharge may end since its rate made a part of the charge unavailable, which comes back in the rest behind it: no resistance explains that.
+		// The charge drawn then counts by what the slowest log would have given.
+		stretched := f.stretched(untilRest(runs))
+		if c, err := fit.FitCircuit(stretched, fit.CircuitOptions{Pairs: o.pairs}); err == nil && c.RMS < f.Circuit.RMS/2 {
+			runs, f.Circuit, f.returns = stretched, c, true
+		}
 	}
 	if f.Chemistry == "" {
 		if err := f.choose(); err != nil {
-			return err
+			return nil, err
 		}
 	} else if f.Cells == 0 {
 		if f.Cells, err = guessCells(f.Chemistry, f.Circuit.OCV[0]); err != nil {
-			return err
+			return nil, err
 		}
 	}
 	most := f.Circuit.Drawn[len(f.Circuit.Drawn)-1]
 	base, err := ofChemistry(f.Chemistry, f.Cells, most/3600)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	if base.Heat.Capacity > 0 {
 		heat := &fit.Heating{Capacity: base.Heat.Capacity, Resistance: base.Heat.Resistance, Ambient: base.Cell.Reference, PerKelvin: base.Cell.ResistancePerKelvin}
@@ -292,6 +301,9 @@ func (f *fitted) fit(o fitOptions, runs []fit.Run) error {
 			f.held = true
 			f.Circuit.Untold = append(f.Circuit.Untold, "The warming that the chemistry's constants would make does not fit the logs. Each is taken at one temperature, and the cells of the pack file stay at that at which they begin.")
 		}
+	}
+	if f.returns {
+		f.Circuit.Untold = append(f.Circuit.Untold, "The voltage falls sooner at a high rate, and comes back further, than resistance and pairs explain: charge becomes unavailable and returns. Each log's charge was counted by what the slowest one gave, and the rests behind the discharges were left out; how fast the charge returns is not told.")
 	}
 	var all []fit.Delivery
 	for _, l := range f.Logs {
@@ -304,7 +316,49 @@ func (f *fitted) fit(o fitOptions, runs []fit.Run) error {
 		}
 	}
 	f.Rates = fit.FitRates(all, repeatable)
-	return nil
+	return runs, nil
+}
+
+// poor is the misfit, as a share of the voltage when full, at which the circuit is no description of all that was logged.
+const poor = 0.005
+
+// untilRest leaves out what follows the last row that discharges.
+func untilRest(runs []fit.Run) []fit.Run {
+	out := append([]fit.Run(nil), runs...)
+	for i := range out {
+		r := &out[i]
+		n := len(r.I)
+		for n > 0 && r.I[n-1] >= 0 {
+			n--
+		}
+		r.T, r.I, r.V = r.T[:n], r.I[:n], r.V[:n]
+		if r.Temp != nil {
+			r.Temp = r.Temp[:n]
+		}
+	}
+	return out
+}
+
+// stretched counts the charge of each log by what the slowest whole discharge gave.
+func (f *fitted) stretched(runs []fit.Run) []fit.Run {
+	slow := f.slowest()
+	for i := range runs {
+		if l := f.Logs[i]; slow >= 0 && !l.AtLeast {
+			runs[i].Stretch = f.Logs[slow].Measured / l.Measured
+		}
+	}
+	return runs
+}
+
+// slowest is the log of the smallest current whose discharge ended as intended, -1 if none did.
+func (f *fitted) slowest() int {
+	slow := -1
+	for i, l := range f.Logs {
+		if !l.AtLeast && !l.Predicted && (slow < 0 || l.Current < f.Logs[slow].Current) {
+			slow = i
+		}
+	}
+	return slow
 }
 
 // repeatable is how well a capacity repeats (standard uncertainty, share): common practice, where no log shows it.
@@ -372,12 +426,7 @@ func ofChemistry(name string, cells int, ah float64) (*model.Pack, error) {
 // nearer is kept. (Seen before the rule was chosen, for the record: fitted to 1C and 3C of the measured cell the resistances alone miss 3C by
 // 1.7 %, the exponent by nothing; of 2C, which neither had seen, the exponent misses 2.4 %.)
 func (f *fitted) pack(o fitOptions) (string, error) {
-	slow := -1
-	for i, l := range f.Logs {
-		if !l.AtLeast && !l.Predicted && (slow < 0 || l.Current < f.Logs[slow].Current) {
-			slow = i
-		}
-	}
+	slow := f.slowest()
 	if slow < 0 {
 		return "", usagef("give --cutoff, or a log that goes down to the level", "no discharge ended as intended (%s): the logs give no capacity", f.Logs[0].Ended)
 	}
@@ -499,6 +548,9 @@ func (f *fitted) yaml(o fitOptions, slow fittedLog, rated, k float64) string {
 	p("whole: %.5g %%", 100*whole/rated)
 	p("ocv:                                 # volts of a cell at rest")
 	floor := c.OCV[last]/n - math.Max(slope*extra/n, 0.05*c.OCV[0]/n)
+	for _, l := range f.Logs {
+		floor = math.Min(floor, l.End/n-0.02*c.OCV[0]/n) // an empty cell rests below what a discharge may end at
+	}
 	p("  - [0 %%, %.4f V]                  # below the lowest level of the logs: extended, not measured", floor)
 	before := floor
 	for j := last; j >= 0; j-- {

@@ -17,10 +17,19 @@ type Run struct {
 	T, I, V []float64
 	// Drawn is the charge that had been drawn from full before the first sample [A·s].
 	Drawn float64
+	// Stretch is how many times the charge counts that is drawn: by what share more a slower discharge would have given; 0 is 1.
+	Stretch float64
 	// Temp is the cell's temperature [K] at each sample; nil if it was not logged.
 	Temp []float64
 
 	computed bool // Temp was computed, not logged
+}
+
+func (r *Run) stretch() float64 {
+	if r.Stretch > 0 {
+		return r.Stretch
+	}
+	return 1
 }
 
 // CircuitOptions steer FitCircuit. The zero value is the default.
@@ -77,6 +86,9 @@ type Circuit struct {
 	// Untold says, in sentences, what the logs do not tell.
 	Untold []string
 	Rows   int
+
+	knots [][]float64 // of R: those that were fitted, then those that would have been tried next
+	said  string
 }
 
 // Value is a figure with its standard error.
@@ -137,7 +149,12 @@ func FitCircuit(runs []Run, o CircuitOptions) (*Circuit, error) {
 	if o.Reference == 0 {
 		o.Reference = 298.15
 	}
-	c, err := fitPairs(runs, o)
+	// How much detail the logs tell is found on fewer rows, the values on all of them.
+	few := thinned(runs)
+	c, err := fitPairs(few, o)
+	if err == nil && len(few) > 0 && &few[0] != &runs[0] {
+		c, err = c.again(runs, o)
+	}
 	if o.Heat == nil {
 		return c, err
 	}
@@ -146,9 +163,66 @@ func FitCircuit(runs []Run, o CircuitOptions) (*Circuit, error) {
 		if err != nil {
 			break
 		}
-		c, err = fitPairs(warmed(runs, c, o.Heat), o)
+		c, err = c.again(warmed(runs, c, o.Heat), o)
 	}
 	return c, err
+}
+
+// again fits the same knots and as many pairs to other runs, from the values found before.
+func (c *Circuit) again(runs []Run, o CircuitOptions) (*Circuit, error) {
+	o.Pairs = len(c.Pairs)
+	var starts []float64
+	for _, p := range c.Pairs {
+		starts = append(starts, math.Log(p.Tau))
+	}
+	next, err := fitCircuit(runs, o, c.knots, starts)
+	if err != nil {
+		return nil, err
+	}
+	next.say(c.said)
+	return next, nil
+}
+
+// say puts a sentence before those on what the runs do not tell.
+func (c *Circuit) say(what string) {
+	if c.said = what; what != "" {
+		c.Untold = append([]string{what}, c.Untold...)
+	}
+}
+
+// enough is how many rows are enough to find out how much detail the logs tell.
+const enough = 3000
+
+// thinned keeps every so many rows of each run, and those at which the current changes, so that about enough are left; runs themselves if
+// they are no more.
+func thinned(runs []Run) []Run {
+	n := 0
+	for _, r := range runs {
+		n += len(r.T)
+	}
+	every := n / enough
+	if every < 2 {
+		return runs
+	}
+	out := make([]Run, len(runs))
+	for i, r := range runs {
+		t := &out[i]
+		t.Name, t.Drawn, t.Stretch = r.Name, r.Drawn, r.Stretch
+		if len(r.T) != len(r.I) || len(r.T) != len(r.V) || r.Temp != nil && len(r.T) != len(r.Temp) {
+			return runs // refused where it is fitted
+		}
+		for k := range r.T {
+			step := k > 0 && math.Abs(r.I[k]-r.I[k-1]) > 0.2*math.Abs(r.I[k]) || k+1 < len(r.T) && math.Abs(r.I[k+1]-r.I[k]) > 0.2*math.Abs(r.I[k])
+			if k%every != 0 && !step && k+1 < len(r.T) {
+				continue
+			}
+			t.T, t.I, t.V = append(t.T, r.T[k]), append(t.I, r.I[k]), append(t.V, r.V[k])
+			if r.Temp != nil {
+				t.Temp = append(t.Temp, r.Temp[k])
+			}
+		}
+	}
+	return out
 }
 
 // warmed gives runs without a temperature the one that their own heat makes.
@@ -164,7 +238,7 @@ func warmed(runs []Run, c *Circuit, h *Heating) []Run {
 		for k := range run.T {
 			if k > 0 {
 				dt := run.T[k] - run.T[k-1]
-				q -= (run.I[k] + run.I[k-1]) / 2 * dt
+				q -= (run.I[k] + run.I[k-1]) / 2 * dt * run.stretch()
 				j, f := hat(c.Drawn, q)
 				rest := c.OCV[j]
 				if f > 0 {
@@ -193,11 +267,12 @@ func fitPairs(runs []Run, o CircuitOptions) (*Circuit, error) {
 		if err == nil && two.Pairs[0].worth() && two.Pairs[1].worth() {
 			return two, nil
 		}
-		one, err := mostDetail(runs, CircuitOptions{Pairs: 1})
+		o.Pairs = 1
+		one, err := mostDetail(runs, o)
 		if err != nil {
 			return nil, err
 		}
-		one.Untold = append([]string{"A second RC pair is not told: log a pulse or a rest with short intervals."}, one.Untold...)
+		one.say("A second RC pair is not told: log a pulse or a rest with short intervals.")
 		return one, nil
 	}
 	return mostDetail(runs, o)
@@ -208,7 +283,11 @@ func mostDetail(runs []Run, o CircuitOptions) (*Circuit, error) {
 	// A resistance that is not larger than its error is no resistance.
 	var c *Circuit
 	for k := range rKnots {
-		next, err := fitCircuit(runs, o, rKnots[k:])
+		starts := []float64{math.Log(60)}
+		if o.Pairs == 2 {
+			starts = []float64{math.Log(15), math.Log(600)}
+		}
+		next, err := fitCircuit(runs, o, rKnots[k:], starts)
 		if err != nil {
 			return nil, err
 		}
@@ -230,16 +309,12 @@ func (c *Circuit) told() bool {
 }
 
 // fitCircuit fits with the first of the lists of knots of R.
-func fitCircuit(runs []Run, o CircuitOptions, knots [][]float64) (*Circuit, error) {
+func fitCircuit(runs []Run, o CircuitOptions, knots [][]float64, starts []float64) (*Circuit, error) {
 	s, err := newCircuitProblem(runs, o, knots[0])
 	if err != nil {
 		return nil, err
 	}
 	s.detail = len(knots)
-	starts := []float64{math.Log(60)}
-	if o.Pairs == 2 {
-		starts = []float64{math.Log(15), math.Log(600)}
-	}
 	if s.thermal {
 		starts = append(starts, 0.01)
 	}
@@ -247,7 +322,11 @@ func fitCircuit(runs []Run, o CircuitOptions, knots [][]float64) (*Circuit, erro
 	if err != nil {
 		return nil, err
 	}
-	return s.circuit(f.Value)
+	c, err := s.circuit(f.Value)
+	if err == nil {
+		c.knots = knots
+	}
+	return c, err
 }
 
 // circuitProblem holds the rows of all runs.
@@ -289,12 +368,13 @@ func newCircuitProblem(runs []Run, o CircuitOptions, knots []float64) (*circuitP
 		}
 		s.t0 = append(s.t0, s.n)
 		q := r.Drawn
+		stretch := r.stretch()
 		for k := range r.T {
 			if !finite(r.T[k]) || !finite(r.I[k]) || !finite(r.V[k]) || r.Temp != nil && !finite(r.Temp[k]) || k > 0 && r.T[k] < r.T[k-1] {
 				return nil, fmt.Errorf("%w: run %s, sample %d is not finite or not in order", ErrData, r.Name, k+1)
 			}
 			if k > 0 {
-				q -= (r.I[k] + r.I[k-1]) / 2 * (r.T[k] - r.T[k-1])
+				q -= (r.I[k] + r.I[k-1]) / 2 * (r.T[k] - r.T[k-1]) * stretch
 			}
 			s.q, s.i, s.v = append(s.q, q), append(s.i, r.I[k]), append(s.v, r.V[k])
 			deepest = math.Max(deepest, q)
