@@ -1,11 +1,11 @@
 // Mutants plants mistakes in the judge, the rig and the model, one at a time, and says which of them no test sees.
 //
-//	go run .ci/mutants/mutants.go [-list .ci/mutants/list] [-only TEXT] [-shard I/N]
+//	go run .ci/mutants/mutants.go [-list .ci/mutants/list] [-only TEXT] [-shard I/N] [-quick]
 //
 // Each block of the list begins with `@ FILE` and the arguments of `go test` that are to see a mistake in it; each line after it is
 // `OLD => NEW`, where OLD stands in the file exactly once; ` ## WHY` behind it explains one that is known to survive. The tree is not
-// touched: the compiler is given an overlay. Every mutant is tried with -short first, and in full if it survives that. Exit status 1 if
-// fewer than 95 in 100 are seen and a survivor has no explanation, 2 if the list does not fit the tree.
+// touched: the compiler is given an overlay. Every mutant is tried with -short first, and in full if it survives that (-quick: with
+// -short only). Exit status 1 if fewer than 95 in 100 are seen and a survivor has no explanation, 2 if the list does not fit the tree.
 package main
 
 import (
@@ -30,8 +30,9 @@ func main() {
 	list := flag.String("list", ".ci/mutants/list", "file of mutants")
 	only := flag.String("only", "", "only mutants with this text in file or line")
 	shard := flag.String("shard", "1/1", "only part I/N of them")
+	quick := flag.Bool("quick", false, "with -short tests only")
 	flag.Parse()
-	if err := run(*list, *only, *shard); err != nil {
+	if err := run(*list, *only, *shard, *quick); err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		if errors.Is(err, errSurvivors) {
 			os.Exit(1)
@@ -42,7 +43,7 @@ func main() {
 
 var errSurvivors = errors.New("more than 5 in 100 survive, or one survives without an explanation")
 
-func run(list, only, shard string) error {
+func run(list, only, shard string, quick bool) error {
 	mutants, err := read(list)
 	if err != nil {
 		return err
@@ -62,7 +63,11 @@ func run(list, only, shard string) error {
 		if i%parts != part-1 || !strings.Contains(m.file+" "+m.from, only) {
 			continue
 		}
-		for _, args := range [][]string{append([]string{"-short"}, m.tests...), m.tests} {
+		tries := [][]string{append([]string{"-short"}, m.tests...), m.tests}
+		if quick {
+			tries = tries[:1]
+		}
+		for _, args := range tries {
 			key := strings.Join(args, " ")
 			if !whole[key] {
 				if holds, out := test("", args); !holds {
@@ -72,7 +77,7 @@ func run(list, only, shard string) error {
 			}
 		}
 		begun := time.Now()
-		result, err := try(m, temp)
+		result, err := try(m, tries, temp)
 		if err != nil {
 			return err
 		}
@@ -136,8 +141,8 @@ func read(list string) ([]mutant, error) {
 	return all, errors.Join(problems...)
 }
 
-// try plants a mutant and runs its tests.
-func try(m mutant, temp string) (string, error) {
+// try plants a mutant and runs its tests, one set after the other until one sees it.
+func try(m mutant, tries [][]string, temp string) (string, error) {
 	b, err := os.ReadFile(m.file)
 	if err != nil {
 		return "", err
@@ -157,7 +162,7 @@ func try(m mutant, temp string) (string, error) {
 	if err := os.WriteFile(overlay, o, 0o666); err != nil {
 		return "", err
 	}
-	for _, args := range [][]string{append([]string{"-short"}, m.tests...), m.tests} {
+	for _, args := range tries {
 		holds, out := test(overlay, args)
 		switch {
 		case strings.Contains(out, "[build failed]") || strings.Contains(out, "[setup failed]"):

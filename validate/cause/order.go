@@ -23,6 +23,9 @@ var followers = map[string][]string{
 // switching are the mistakes of a logger that stops at a reading; one that reads wrongly stops wrongly.
 var switching = []string{"cutoff-late", "cutoff-early", "cutoff-never", "cutoff-wrong-level", "charge-late", "charge-never", "charge-wrong-level"}
 
+// followed is the confidence in what may well come of another mistake: measured, hardly any of it is a mistake of its own.
+const followed = 0.2
+
 // follow lowers the confidence in failures that may well come of another one that is surer than even.
 func follow(fs []verdict.Finding) {
 	const even = 0.5
@@ -32,8 +35,8 @@ func follow(fs []verdict.Finding) {
 		}
 		for i := range fs {
 			g := &fs[i]
-			if g.Severity == verdict.Failure && g.Confidence > even && slices.Contains(followers[f.Cause], g.Cause) {
-				g.Confidence = even
+			if g.Severity == verdict.Failure && g.Confidence > followed && g.Confidence <= f.Confidence && slices.Contains(followers[f.Cause], g.Cause) {
+				g.Confidence = followed
 				g.Evidence += "; it may come of " + f.Cause
 			}
 		}

@@ -133,7 +133,7 @@ func Charging(c *Case, k *ChargeEnd) []verdict.Finding {
 		f = c.finding("charge-never", ofFirmware, 0.95, -1)
 		at = k.Due
 		f.Evidence = fmt.Sprintf("%.3f V and %.3f A were reached and the charger was never switched off", k.Level, k.Taper)
-		if k.Over < 10*k.Limit {
+		if k.Over < 30*k.Limit {
 			f.Confidence = 0.6
 			f.Evidence += ", but the step ended soon after: late looks the same"
 		}

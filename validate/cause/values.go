@@ -139,6 +139,9 @@ func (c *Case) value(v *Value) []verdict.Finding {
 			if lo, hi := slices.MinFunc(ps, func(a, b pair) int { return cmp.Compare(a.x, b.x) }), slices.MaxFunc(ps, func(a, b pair) int { return cmp.Compare(a.x, b.x) }); hi.x-lo.x < 8*v.Count {
 				conf = 0.6 // one current alone says little
 			}
+			if !slices.ContainsFunc(rows, func(r int) bool { return math.Abs(zero(c.At[r])) > tol(r) }) {
+				conf = 0.3 // what a dead band, a lost sign or a gain do near zero looks the same
+			}
 			return found("offset", conf, "is the reading less the first one after power-up, which was taken for the zero")
 		}
 	}
