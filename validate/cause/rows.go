@@ -190,7 +190,7 @@ func (c *Case) waits(least float64) bool {
 		k, waited := c.At[next-1], 0.0
 		for waited < least && k+1 < c.Series.Len() {
 			k++
-			waited += c.Series.Dt[k]
+			waited += c.Series.TickDt[k]
 		}
 		if c.At[next] == k {
 			same++
