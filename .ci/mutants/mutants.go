@@ -60,6 +60,7 @@ func run(list, only, shard string, quick bool) error {
 	defer os.RemoveAll(temp)
 	whole := map[string]bool{} // test arguments that hold without a mutant
 	killed, total, unexplained := 0, 0, 0
+	var unfit []error
 	for i, m := range mutants {
 		if i%parts != part-1 || !strings.Contains(m.file+" "+m.from, only) {
 			continue
@@ -81,7 +82,8 @@ func run(list, only, shard string, quick bool) error {
 		begun := time.Now()
 		result, err := try(m, tries, temp)
 		if err != nil {
-			return err
+			unfit = append(unfit, err)
+			continue
 		}
 		total++
 		switch {
@@ -95,6 +97,9 @@ func run(list, only, shard string, quick bool) error {
 		fmt.Printf("%-28s %4.0f s  %-32s %.70s => %.40s\n", m.file, time.Since(begun).Seconds(), result, strings.TrimSpace(m.from), strings.TrimSpace(m.to))
 	}
 	fmt.Printf("%d of %d mutants are seen by a test, %d survive without an explanation\n", killed, total, unexplained)
+	if len(unfit) > 0 {
+		return errors.Join(unfit...)
+	}
 	if unexplained > 0 && 100*killed < 95*total {
 		return errSurvivors
 	}

@@ -215,6 +215,7 @@ func TestFromTruthToCounts(t *testing.T) {
 		{"shunt hot", "shunt: {tempco: 100 ppm/K, rise: 20 K/W}", -40, 12, -10048, 4000}, // 2.4 W: 48 K, 0.48 %
 		{"gain", "front: {shunt_gain: -1 %, bus_gain: 0.5 %}", 10, 12, 2475, 4020},
 		{"offset", "front: {shunt_offset: 60 uV, bus_offset: -30 mV}", 10, 12, 2510, 3990},
+		{"drifted", "front: {drift: 5184 uV/day}", 10, 12, 2510, 4000},        // 60 uV in 1000 s
 		{"behind the shunt", "wiring: {bus_at: load}", -40, 12, -10000, 3980}, // 60 mV of burden
 		{"lead", "wiring: {lead: 30 mohm}", -10, 12, -2500, 3900},
 		{"bypass", "{shunt: {side: low}, wiring: {bypass: 10 %}}", -10, 12, -2250, 4000},
@@ -227,6 +228,54 @@ func TestFromTruthToCounts(t *testing.T) {
 		shunt, bus := s.Counts(s.Sample(flat{tc.i, tc.v}, 1e12))
 		if shunt != tc.shunt || bus != tc.bus {
 			t.Errorf("%s: %d, %d; want %d, %d", tc.name, shunt, bus, tc.shunt, tc.bus)
+		}
+	}
+}
+
+// TestSpreads: each stated tolerance moves what it is about, by as much as it says, and what cannot be below zero stays there.
+func TestSpreads(t *testing.T) {
+	r := shop(t, "{shunt: {side: low, tempco: 100 ppm/K}, wiring: {lead: 1 mohm}, tolerance: {shunt: 0.5 %, tempco: 50 ppm/K, ambient: 10 K, shunt_gain: 0.2 %, "+
+		"shunt_offset: 10 uV, drift: 5 uV/day, thermal: 3 uV, bus_gain: 0.1 %, bus_offset: 5 mV, tick: 50 ppm, lead: 2 mohm, draw: 5 mA, bypass: 1 %}}")
+	want := map[string]struct {
+		of        func(r *rig.Rig) float64
+		low, high float64
+	}{
+		"shunt":        {func(r *rig.Rig) float64 { return r.Shunt.Error }, -0.005, 0.005},
+		"tempco":       {func(r *rig.Rig) float64 { return r.Shunt.TempCo }, 50e-6, 150e-6},
+		"ambient":      {func(r *rig.Rig) float64 { return r.Shunt.Error }, -0.001, 0.001}, // 10 K at 100 ppm/K
+		"shunt_gain":   {func(r *rig.Rig) float64 { return r.Front.ShuntGain }, -0.002, 0.002},
+		"shunt_offset": {func(r *rig.Rig) float64 { return r.Front.ShuntOffset }, -10e-6, 10e-6},
+		"drift":        {func(r *rig.Rig) float64 { return r.Front.DriftPerDay }, -5e-6, 5e-6},
+		"thermal":      {func(r *rig.Rig) float64 { return r.Front.ShuntOffset }, -3e-6, 3e-6},
+		"bus_gain":     {func(r *rig.Rig) float64 { return r.Front.BusGain }, -0.001, 0.001},
+		"bus_offset":   {func(r *rig.Rig) float64 { return r.Front.BusOffset }, -0.005, 0.005},
+		"tick":         {func(r *rig.Rig) float64 { return r.Tick.PPM }, 12 - 50, 12 + 50},
+		"lead":         {func(r *rig.Rig) float64 { return r.Wiring.Lead }, 0, 0.003},
+		"draw":         {func(r *rig.Rig) float64 { return r.Wiring.Draw }, 0, 0.005},
+		"bypass":       {func(r *rig.Rig) float64 { return r.Wiring.Bypass }, 0, 0.01},
+	}
+	for _, s := range r.Spreads() {
+		w, ok := want[s.Name]
+		if !ok {
+			t.Errorf("%s was not stated", s.Name)
+			continue
+		}
+		delete(want, s.Name)
+		for share, end := range map[float64]float64{-1: w.low, 1: w.high} {
+			moved := r
+			s.Move(&moved, share)
+			if got := w.of(&moved); math.Abs(got-end) > 1e-9*math.Abs(end)+1e-15 {
+				t.Errorf("%s at %+g: %g, want %g", s.Name, share, got, end)
+			}
+		}
+	}
+	for name := range want {
+		t.Errorf("%s is not there", name)
+	}
+	r.Shunt.Low = false
+	for _, s := range r.Spreads() {
+		if s.Name == "bypass" {
+			t.Error("a bypass around a shunt in the positive lead")
 		}
 	}
 }
