@@ -216,9 +216,11 @@ func (j *judge) extra(before, coming []int, times []float64, gap func(a, b int) 
 	if j.series.Life[a] != j.series.Life[k] {
 		return false
 	}
-	after := false // a row follows that is no earlier than the next one was due
+	after := false                        // a row follows that is no earlier than the next one was due
+	ended := len(coming) <= extrasBetween // the power or the run ends soon
 	for _, b := range coming[1:] {
 		if j.series.Life[b] != j.series.Life[k] {
+			ended = true
 			break
 		}
 		log, g := j.logBetween(a, b), gap(a, b)+j.placing()
@@ -231,7 +233,7 @@ func (j *judge) extra(before, coming []int, times []float64, gap func(a, b int) 
 		}
 	}
 	log, g := j.logBetween(a, k), gap(a, k)+j.placing()
-	return !after && times[k]-times[a] < min(log[0], log[1])-g-1e-6 && j.somethingMoved(before, k)
+	return ended && !after && times[k]-times[a] < min(log[0], log[1])-g-1e-6 && j.somethingMoved(before, k)
 }
 
 // somethingMoved says that a contact, the plan or the current moved since the row before the last, or that the power came then.

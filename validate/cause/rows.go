@@ -108,6 +108,8 @@ func (c *Case) cadence(s *Spacing) []verdict.Finding {
 			how = fmt.Sprintf("rows come every %.4g s: %d ms kept in 16 bits is %d", s.Median, logMS, uint16(logMS))
 		case signed < 0 && s.Median < 3*long && mean < 6*long:
 			how = fmt.Sprintf("rows come at every reading: %d ms kept in 16 bits with a sign is %d", logMS, int16(uint16(logMS)))
+		case signed < 0 && near2(s.Median, -signed, long):
+			how = fmt.Sprintf("rows come every %.4g s: %d ms kept in 16 bits with a sign is %d", s.Median, logMS, int16(uint16(logMS)))
 		case signed > 0 && near2(s.Median, signed, long):
 			how = fmt.Sprintf("rows come every %.4g s: %d ms kept in 16 bits with a sign is %d", s.Median, logMS, int16(uint16(logMS)))
 		case signed < 0 && s.Written <= 1:
