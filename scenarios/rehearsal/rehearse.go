@@ -18,9 +18,14 @@ func seconds(ns int64) float64 { return float64(ns) * 1e-9 }
 
 // Rehearse runs the plan of a setup and says what it would do. Name and summary are the scenario's.
 func Rehearse(name, summary string, s *emulator.Setup) (*Rehearsal, error) {
+	return RehearseSeen(name, summary, s, func(*model.Span) {})
+}
+
+// RehearseSeen is Rehearse for someone who wants to see the spans of the course as well: it is played once only.
+func RehearseSeen(name, summary string, s *emulator.Setup, see func(*model.Span)) (*Rehearsal, error) {
 	w := newWatch(s)
 	var drawn curves
-	course, err := Play(s, Options{Visit: func(span *model.Span) { w.see(span); drawn.see(span) }})
+	course, err := Play(s, Options{Visit: func(span *model.Span) { w.see(span); drawn.see(span); see(span) }})
 	if err != nil {
 		return nil, err
 	}

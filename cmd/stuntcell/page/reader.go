@@ -16,6 +16,7 @@ type reader struct {
 	sensor *rig.Sensor
 	every  int64        // between readings [ns]
 	next   int64        // instant of the next reading
+	most   int64        // readings that are taken; 0: all
 	spans  []model.Span // the newest, as far back as a reading's window goes
 	// ripples says that a load of the plan may swing faster than conversions follow one another.
 	ripples bool
@@ -57,7 +58,7 @@ func (r *reader) enter(s *model.Span) {
 
 // until takes the readings that are due, up to an instant of the span.
 func (r *reader) until(t int64) {
-	for ; r.next <= t; r.next += r.every {
+	for ; r.next <= t && (r.most == 0 || r.next/r.every <= r.most); r.next += r.every {
 		r.take(r.next)
 	}
 }

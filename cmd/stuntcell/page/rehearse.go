@@ -161,17 +161,16 @@ type rehearsed struct {
 
 // play plays a plan and what the logger would read of it, which is at most so many readings.
 func play(c conditions, sc *scenarios.Scenario, most int64) (*rehearsed, error) {
-	r, err := rehearsal.Rehearse(sc.Name, sc.Summary, &sc.Setup)
+	read := newReader(&sc.Setup)
+	read.most = most
+	r, err := rehearsal.RehearseSeen(sc.Name, sc.Summary, &sc.Setup, read.see)
 	if err != nil {
 		return nil, err
 	}
 	if r.Log.Readings > most {
 		return nil, fmt.Errorf("%d readings: the page plays at most %d; stuntcell rehearse has no such limit", r.Log.Readings, most)
 	}
-	out := &rehearsed{conditions: c, sc: sc, Rehearsal: r, read: newReader(&sc.Setup)}
-	if _, err := rehearsal.Play(&sc.Setup, rehearsal.Options{Visit: out.read.see}); err != nil {
-		return nil, err
-	}
+	out := &rehearsed{conditions: c, sc: sc, Rehearsal: r, read: read}
 	out.Events, out.more = eventsOf(sc, r)
 	return out, nil
 }
