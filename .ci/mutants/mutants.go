@@ -1,6 +1,6 @@
 // Mutants plants mistakes in the judge, the rig and the model, one at a time, and says which of them no test sees.
 //
-//	go run .ci/mutants/mutants.go [-list .ci/mutants/list] [-only TEXT] [-shard I/N] [-quick]
+//	go run .ci/mutants/mutants.go [-list .ci/mutants/list] [-only TEXT] [-shard I/N] [-quick] [-check]
 //
 // Each block of the list begins with `@ FILE` and the arguments of `go test` that are to see a mistake in it; each line after it is
 // `OLD => NEW`, where OLD stands in the file exactly once; ` ## WHY` behind it explains one that is known to survive. The tree is not
@@ -32,7 +32,11 @@ func main() {
 	only := flag.String("only", "", "only mutants with this text in file or line")
 	shard := flag.String("shard", "1/1", "only part I/N of them")
 	quick := flag.Bool("quick", false, "with the tests named in the list only")
+	check := flag.Bool("check", false, "hold the list to the tree and run nothing")
 	flag.Parse()
+	if *check {
+		*only = "\x00"
+	}
 	if err := run(*list, *only, *shard, *quick); err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		if errors.Is(err, errSurvivors) {
@@ -95,6 +99,10 @@ func run(list, only, shard string, quick bool) error {
 			unexplained++
 		}
 		fmt.Printf("%-28s %4.0f s  %-32s %.70s => %.40s\n", m.file, time.Since(begun).Seconds(), result, strings.TrimSpace(m.from), strings.TrimSpace(m.to))
+	}
+	if total == 0 {
+		fmt.Printf("%d mutants fit the tree\n", len(mutants))
+		return nil
 	}
 	fmt.Printf("%d of %d mutants are seen by a test, %d survive without an explanation\n", killed, total, unexplained)
 	if len(unfit) > 0 {
