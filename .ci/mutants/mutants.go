@@ -100,7 +100,7 @@ func run(list, only, shard string, quick bool) error {
 		}
 		fmt.Printf("%-28s %4.0f s  %-32s %.70s => %.40s\n", m.file, time.Since(begun).Seconds(), result, strings.TrimSpace(m.from), strings.TrimSpace(m.to))
 	}
-	if total == 0 {
+	if total == 0 && len(unfit) == 0 {
 		fmt.Printf("%d mutants fit the tree\n", len(mutants))
 		return nil
 	}
