@@ -1,6 +1,6 @@
 // Mutants plants mistakes in the judge, the rig and the model, one at a time, and says which of them no test sees.
 //
-//	go run .ci/mutants/mutants.go [-list .ci/mutants/list] [-only TEXT] [-shard I/N] [-quick] [-check]
+//	go run .ci/mutants/mutants.go [-list .ci/mutants/list] [-only TEXT] [-shard I/N] [-most N] [-quick] [-check]
 //
 // Each block of the list begins with `@ FILE` and the arguments of `go test` that are to see a mistake in it; each line after it is
 // `OLD => NEW`, where OLD stands in the file exactly once; ` ## WHY` behind it explains one that is known to survive. The tree is not
@@ -31,13 +31,14 @@ func main() {
 	list := flag.String("list", ".ci/mutants/list", "file of mutants")
 	only := flag.String("only", "", "only mutants with this text in file or line")
 	shard := flag.String("shard", "1/1", "only part I/N of them")
+	most := flag.Int("most", 0, "so many of them, evenly over the list (0: all)")
 	quick := flag.Bool("quick", false, "with the tests named in the list only")
 	check := flag.Bool("check", false, "hold the list to the tree and run nothing")
 	flag.Parse()
 	if *check {
 		*only = "\x00"
 	}
-	if err := run(*list, *only, *shard, *quick); err != nil {
+	if err := run(*list, *only, *shard, *most, *quick); err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		if errors.Is(err, errSurvivors) {
 			os.Exit(1)
@@ -48,7 +49,7 @@ func main() {
 
 var errSurvivors = errors.New("more than 5 in 100 survive, or one survives without an explanation")
 
-func run(list, only, shard string, quick bool) error {
+func run(list, only, shard string, most int, quick bool) error {
 	mutants, err := read(list)
 	if err != nil {
 		return err
@@ -65,8 +66,12 @@ func run(list, only, shard string, quick bool) error {
 	whole := map[string]bool{} // test arguments that hold without a mutant
 	killed, total, unexplained := 0, 0, 0
 	var unfit []error
+	every := 1
+	if most > 0 {
+		every = (len(mutants) + most - 1) / most
+	}
 	for i, m := range mutants {
-		if i%parts != part-1 || !strings.Contains(m.file+" "+m.from, only) {
+		if i%every != 0 || i/every%parts != part-1 || !strings.Contains(m.file+" "+m.from, only) {
 			continue
 		}
 		packages := slices.DeleteFunc(slices.Clone(m.tests), func(arg string) bool { return !strings.HasPrefix(arg, "./") })
