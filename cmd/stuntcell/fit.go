@@ -272,8 +272,8 @@ func (f *fitted) fit(o fitOptions, runs []fit.Run) ([]fit.Run, error) {
 	}
 	if f.Circuit.RMS > poor*f.Circuit.OCV[0] {
 		// A fast discharge may end since its rate made a part of the charge unavailable, which comes back in the rest behind it: no resistance explains that.
-		// The charge drawn then counts by what the slowest log would have given.
-		stretched := f.stretched(untilRest(runs))
+		// The same in the cold. The charge drawn then counts by what the most plentiful log gave.
+		stretched := f.stretched(runs)
 		if c, err := fit.FitCircuit(stretched, fit.CircuitOptions{Pairs: o.pairs}); err == nil && c.RMS < f.Circuit.RMS/2 {
 			runs, f.Circuit, f.returns = stretched, c, true
 		}
@@ -303,7 +303,7 @@ func (f *fitted) fit(o fitOptions, runs []fit.Run) ([]fit.Run, error) {
 		}
 	}
 	if f.returns {
-		f.Circuit.Untold = append(f.Circuit.Untold, "The voltage falls sooner at a high rate, and comes back further, than resistance and pairs explain: charge becomes unavailable and returns. Each log's charge was counted by what the slowest one gave, and the rests behind the discharges were left out; how fast the charge returns is not told.")
+		f.Circuit.Untold = append(f.Circuit.Untold, "The voltage falls sooner at a high rate or in the cold, and comes back further, than resistance and pairs explain: charge becomes unavailable and returns. Each log's charge was counted by what the most plentiful one gave, and the rests behind the discharges were left out; how fast the charge returns is not told.")
 	}
 	var all []fit.Delivery
 	for _, l := range f.Logs {
@@ -322,39 +322,55 @@ func (f *fitted) fit(o fitOptions, runs []fit.Run) ([]fit.Run, error) {
 // poor is the misfit, as a share of the voltage when full, at which the circuit is no description of all that was logged.
 const poor = 0.005
 
-// untilRest leaves out what follows the last row that discharges.
-func untilRest(runs []fit.Run) []fit.Run {
-	out := append([]fit.Run(nil), runs...)
-	for i := range out {
-		r := &out[i]
-		n := len(r.I)
-		for n > 0 && r.I[n-1] >= 0 {
-			n--
+// stretched counts the charge of each log by what the most plentiful whole discharge gave, and leaves out the rests behind the discharges; a
+// charge behind them is a run of its own.
+func (f *fitted) stretched(runs []fit.Run) []fit.Run {
+	most := 0.0
+	for _, l := range f.Logs {
+		if !l.AtLeast && !l.Predicted {
+			most = math.Max(most, l.Measured)
 		}
-		r.T, r.I, r.V = r.T[:n], r.I[:n], r.V[:n]
-		if r.Temp != nil {
-			r.Temp = r.Temp[:n]
+	}
+	var out []fit.Run
+	for i, r := range runs {
+		if l := f.Logs[i]; most > 0 && !l.AtLeast {
+			r.Stretch = most / l.Measured
+		}
+		end := len(r.I)
+		for end > 0 && r.I[end-1] >= 0 {
+			end--
+		}
+		// A charge counts from where it has left the steep end of the discharge behind.
+		begin, drawn, deepest := 0, r.Drawn, r.Drawn
+		for begin+1 < len(r.I) && !(begin >= end && drawn < 0.85*deepest) {
+			begin++
+			drawn -= (r.I[begin] + r.I[begin-1]) / 2 * (r.T[begin] - r.T[begin-1]) * max(1, r.Stretch)
+			deepest = math.Max(deepest, drawn)
+		}
+		part := func(from, to int, drawn float64) fit.Run {
+			p := fit.Run{Name: r.Name, T: r.T[from:to], I: r.I[from:to], V: r.V[from:to], Drawn: drawn, Stretch: r.Stretch}
+			if r.Temp != nil {
+				p.Temp = r.Temp[from:to]
+			}
+			return p
+		}
+		out = append(out, part(0, end, r.Drawn))
+		if len(r.I)-begin >= 3 {
+			out = append(out, part(begin, len(r.I), drawn))
 		}
 	}
 	return out
 }
 
-// stretched counts the charge of each log by what the slowest whole discharge gave.
-func (f *fitted) stretched(runs []fit.Run) []fit.Run {
-	slow := f.slowest()
-	for i := range runs {
-		if l := f.Logs[i]; slow >= 0 && !l.AtLeast {
-			runs[i].Stretch = f.Logs[slow].Measured / l.Measured
-		}
-	}
-	return runs
-}
-
-// slowest is the log of the smallest current whose discharge ended as intended, -1 if none did.
+// slowest is the log of the smallest current whose discharge ended as intended, of those within a tenth the one nearest to 25 degC; -1 if none did.
 func (f *fitted) slowest() int {
 	slow := -1
 	for i, l := range f.Logs {
-		if !l.AtLeast && !l.Predicted && (slow < 0 || l.Current < f.Logs[slow].Current) {
+		if l.AtLeast || l.Predicted {
+			continue
+		}
+		if slow < 0 || l.Current < 0.9*f.Logs[slow].Current ||
+			l.Current < 1.1*f.Logs[slow].Current && l.Temp > 0 && math.Abs(l.Temp-298.15) < math.Abs(f.Logs[slow].Temp-298.15) {
 			slow = i
 		}
 	}
@@ -435,9 +451,17 @@ func (f *fitted) pack(o fitOptions) (string, error) {
 		return "", err
 	}
 	f.Rate = fmt.Sprintf("none: the resistances alone, at most %.2f %% off", 100*miss)
-	if k := f.Rates.K; miss > 3*math.Sqrt2*repeatable && k != nil && k.Value > 1.001 && k.Value < 2 {
-		if other, rated, off, err := f.played(o, slow, k.Value); err == nil && off < miss {
-			f.Rate = fmt.Sprintf("exponent (Peukert) %.3f, at most %.2f %% off; the resistances alone %.2f %%", k.Value, 100*off, 100*miss)
+	// What temperature does to the capacity goes by the law of the rate.
+	k := 0.0
+	if f.Rates.PerKelvin != nil && f.Rates.PerKelvin.Told() {
+		k = 1.001
+	}
+	if f.Rates.K != nil && f.Rates.K.Value > 1.001 && f.Rates.K.Value < 2 {
+		k = f.Rates.K.Value
+	}
+	if miss > 3*math.Sqrt2*repeatable && k > 0 {
+		if other, rated, off, err := f.played(o, slow, k); err == nil && off < miss {
+			f.Rate = fmt.Sprintf("exponent (Peukert) %.3f, at most %.2f %% off; the resistances alone %.2f %%", k, 100*off, 100*miss)
 			text, logs = other, rated
 		}
 	}
@@ -526,7 +550,7 @@ func (f *fitted) yaml(o fitOptions, slow fittedLog, rated, k float64) string {
 	p("# Fitted by stuntcell from %s.", strings.Join(strings.Fields(strings.Join(names, ", ")), " "))
 	p("# Voltage at rest, resistance and pairs are from the logs (standard errors beside them); everything else is the chemistry's, not measured.")
 	p("pack: %s", o.name)
-	p("summary: Fitted from %d logs of one pack, rms misfit %.1f mV.", len(c.Runs), 1000*c.RMS)
+	p("summary: Fitted from %d logs of one pack, rms misfit %.1f mV.", f.fittedTo(), 1000*c.RMS)
 	chosen := ""
 	if f.chosen != "" {
 		chosen = "                       # " + f.chosen
@@ -617,11 +641,22 @@ func (f *fitted) yaml(o fitOptions, slow fittedLog, rated, k float64) string {
 	return b.String()
 }
 
+// fittedTo counts the logs that were not only predicted.
+func (f *fitted) fittedTo() int {
+	n := 0
+	for _, l := range f.Logs {
+		if !l.Predicted {
+			n++
+		}
+	}
+	return n
+}
+
 func (f *fitted) text(w io.Writer) error {
 	c := f.Circuit
 	var b strings.Builder
 	p := func(format string, a ...any) { fmt.Fprintf(&b, format, a...) }
-	p("Fitted from %d logs, %d rows, with cells of %s, %d in series", len(c.Runs), c.Rows, f.Chemistry, f.Cells)
+	p("Fitted from %d logs, %d rows, with cells of %s, %d in series", f.fittedTo(), c.Rows, f.Chemistry, f.Cells)
 	if f.chosen != "" {
 		p("\n%s", strings.TrimSuffix(budget.Wrap(f.chosen+": if that is wrong, say --chemistry.", "  ", "  "), "\n"))
 	}
