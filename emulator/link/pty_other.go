@@ -17,3 +17,6 @@ func OpenPTY(string) (*PTY, error) {
 
 // Device is the name that a client opens.
 func (p *PTY) Device() string { return "" }
+
+// Drain waits for nothing.
+func (p *PTY) Drain() error { return errors.ErrUnsupported }
