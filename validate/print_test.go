@@ -76,6 +76,21 @@ func TestPrintsAreNamed(t *testing.T) {
 			row := fmt.Sprintf("%s,%.3f,%.4f,%.5f,%.3f", when(r.Clock), l.volts, l.amps, l.charge/3600, l.energy/3.6)
 			return row[:min(len(row), 48)]
 		}, false, "2026-03-02T08:00:00Z", "broken-row"},
+		"a total that is not shown any more": {header, func(l *printer, r *link.Reading) string {
+			if l.up < 1200 {
+				return plain(l, r)
+			}
+			return fmt.Sprintf("%s,%.3f,%.4f,,%.4f", when(r.Clock), l.volts, l.amps, l.energy/3600)
+		}, false, "2026-03-02T08:00:00Z", "broken-row"},
+		"a total that is never shown": {header, func(l *printer, r *link.Reading) string {
+			return fmt.Sprintf("%s,%.3f,%.4f,,%.4f", when(r.Clock), l.volts, l.amps, l.energy/3600)
+		}, false, "2026-03-02T08:00:00Z", "broken-row"},
+		"a total in each tenth row": {header, func(l *printer, r *link.Reading) string {
+			if int(l.up/10)%10 == 0 {
+				return plain(l, r)
+			}
+			return fmt.Sprintf("%s,%.3f,%.4f,,", when(r.Clock), l.volts, l.amps)
+		}, false, "2026-03-02T08:00:00Z", ""},
 		"hundreds of mAh": {"time,V,A,mAh,Wh", func(l *printer, r *link.Reading) string {
 			return fmt.Sprintf("%s,%.3f,%.4f,%d,%.4f", when(r.Clock), l.volts, l.amps, 100*int(math.Round(l.charge/360)), l.energy/3600)
 		}, false, "2026-03-02T08:00:00Z", "clumsy-number"},

@@ -177,6 +177,7 @@ func (j *judge) checkRows() {
 	j.pattern = !ok && interval.Pass != nil
 
 	j.notNumbers(s)
+	j.silentTotals(s)
 	s.Barren = j.barren()
 	bad := s.Duplicates + s.Disorders + s.Brokens + s.NotNumbers
 	if s.Barren {
@@ -425,6 +426,55 @@ func (j *judge) notNumbers(s *cause.Spacing) {
 			s.NotNumber, s.NotNumberColumn = x.Row, c.Header
 		}
 	}
+}
+
+// silentRows is how many rows at the end of a log, and what share of it, must be without a total that was shown before.
+const (
+	silentRows  = 20
+	silentShare = 5
+)
+
+// silentTotals counts the rows from which on a total is not shown any more, or all rows if it never is, though they show other values. One
+// that is shown now and then is healthy.
+func (j *judge) silentTotals(s *cause.Spacing) {
+	if s.NotNumbers > 0 || len(j.table.Segments) > 1 || j.rec.Cannot["totals"] {
+		return
+	}
+	for i := range j.table.Columns {
+		c := &j.table.Columns[i]
+		role, total := roles[c.Kind]
+		if !total || role == cause.Elapsed || c.Channel > 1 || role.IsEnergy() && j.rec.Cannot["energy"] {
+			continue
+		}
+		n := len(c.Value)
+		from := n
+		for from > 0 && math.IsNaN(c.Value[from-1]) {
+			from--
+		}
+		silent := 0
+		for r := from; r < n; r++ {
+			if j.series.Good(j.at[r]) && j.showsValue(r) {
+				silent++
+			}
+		}
+		if silent <= max(silentRows, n/silentShare) {
+			continue
+		}
+		s.NotNumbers += silent
+		if s.NotNumber < 0 {
+			s.NotNumber, s.NotNumberColumn = from, c.Header
+		}
+	}
+}
+
+// showsValue says that a row shows volts, amperes or watts.
+func (j *judge) showsValue(row int) bool {
+	for i := range j.table.Columns {
+		if c := &j.table.Columns[i]; c.Kind >= logfile.Voltage && c.Kind <= logfile.Power && !math.IsNaN(c.Value[row]) {
+			return true
+		}
+	}
+	return false
 }
 
 // failedSince says that a reading failed between the row before and a row.
