@@ -45,11 +45,13 @@ func TestBrowser(t *testing.T) {
 		tab.see("#result", "agm-12v-100ah")
 		tab.enter("#rate", "0.1 C")
 		tab.see("#result", "discharge 10 A")
+		tab.see("#told", "discharge-20h lasts") // for those who hear the page
 		tab.drawn()
 		tab.address("rate=0.1+C")
 		// What is wrong is said at its field, and what is right again is not.
 		tab.enter("#health", "lots")
 		tab.see("#health-wrong", "lots")
+		tab.see("#told", "This cannot be run")
 		tab.truth(`document.querySelector("#health").getAttribute("aria-invalid") === "true"`)
 		tab.accessible()
 		tab.shot("rehearse-wrong")

@@ -86,6 +86,30 @@ func (b *board) scenario(name string) (scenarios.Description, bool) {
 	return scenarios.Description{}, false
 }
 
+// pack finds a pack on board; what is wrong is said at the field. Only names that are on board are handed on: others may be those of files.
+func (s *Server) pack(name, field string, w mistakes) *model.Pack {
+	if has(s.board.packs, name) {
+		p, err := s.Bench.Pack(name)
+		if err == nil {
+			return p
+		}
+	}
+	w.add(field, "no pack %.60q on board", name)
+	return nil
+}
+
+// rig finds a rig on board, as pack does.
+func (s *Server) rig(name, field string, w mistakes) *rig.Rig {
+	if has(s.board.rigs, name) {
+		r, err := s.Bench.Rig(name)
+		if err == nil {
+			return &r
+		}
+	}
+	w.add(field, "no rig %.60q on board", name)
+	return nil
+}
+
 // has finds a name in a list of choices.
 func has(list []choice, name string) bool {
 	return slices.ContainsFunc(list, func(c choice) bool { return c.Name == name })

@@ -150,10 +150,7 @@ func (s *Server) stated(b budgetState, w mistakes) *budget.Stated {
 	for _, p := range parts() {
 		w.quantityOf("part-"+p.Field, b.Parts[p.Field], p.kind, p.within)
 	}
-	pack, err := s.Bench.Pack(b.Pack)
-	if err != nil || !has(s.board.packs, b.Pack) {
-		w.add("pack", "no pack %.60q on board", b.Pack)
-	}
+	pack := s.pack(b.Pack, "pack", w)
 	if !has(s.board.rigs, b.Rig) {
 		w.add("rig", "no rig %.60q on board", b.Rig)
 	}

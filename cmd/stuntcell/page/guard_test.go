@@ -66,6 +66,10 @@ func TestPathsDoNotLeaveThePage(t *testing.T) {
 	// A plan is the name of one on board, never of a file.
 	for _, plan := range []string{"/etc/passwd", "../../../etc/passwd", "x.yaml"} {
 		want(t, get(s, "/rehearse?plan="+url.QueryEscape(plan)), 400, "no plan")
+		// Nor are those of packs and rigs: the bench of the test would panic.
+		for _, target := range []string{"/rehearse?pack=", "/rehearse?rig=", "/rehearse?beside-pack=", "/budget?pack=", "/budget?rig=", "/logs?rig="} {
+			want(t, get(s, target+url.QueryEscape(plan)), 400, "on board")
+		}
 	}
 }
 

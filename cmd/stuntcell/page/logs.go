@@ -143,14 +143,13 @@ func (s *Server) logQuestion(l logsState, w mistakes) question {
 	if l.Rig == "" {
 		return q
 	}
-	r, err := s.Bench.Rig(l.Rig)
-	if err != nil || !has(s.board.rigs, l.Rig) {
-		w.add("rig", "no rig %.60q on board", l.Rig)
+	r := s.rig(l.Rig, "rig", w)
+	if r == nil {
 		return q
 	}
 	q.FullCurrent = float64(r.Front.ShuntMax) * r.Front.ShuntStep / r.Shunt.Nominal
 	q.FullVoltage = float64(r.Front.BusMax) * r.Front.BusStep
-	q.rigged = &budget.Capacity{Rig: r, Limits: budget.FromRig(r)}
+	q.rigged = &budget.Capacity{Rig: *r, Limits: budget.FromRig(*r)}
 	return q
 }
 

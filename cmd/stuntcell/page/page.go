@@ -24,6 +24,7 @@ import (
 	"net"
 	"net/http"
 	"runtime"
+	"runtime/debug"
 	"sync"
 	"time"
 
@@ -296,4 +297,15 @@ func (s *Server) slot(ctx context.Context) (func(), error) {
 		return nil, problem{status: http.StatusServiceUnavailable, Title: "Busy",
 			Text: "All processors work for other runs.", Hint: "Stop one of them, or try again."}
 	}
+}
+
+// contained does something apart from a request, where a panic would end the server with all that it keeps: it becomes an error, and is noted.
+func (s *Server) contained(what string, do func() error) (err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			fmt.Fprintf(s.Notes, "page: %s: %v\n%s\n", what, p, debug.Stack())
+			err = fmt.Errorf("a fault of stuntcell's own: %v", p)
+		}
+	}()
+	return do()
 }

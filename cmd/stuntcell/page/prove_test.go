@@ -1,6 +1,7 @@
 package page_test
 
 import (
+	"bytes"
 	"context"
 	"io"
 	"net/http"
@@ -167,4 +168,18 @@ func TestAScenarioOfTheProject(t *testing.T) {
 	want(t, get(s, "/prove"), 200, `<option value="own" selected>own: the project&#39;s own: ./logger`)
 	at := start(t, s, "logger=own&scope=picked&scenario=mine.yaml")
 	until(t, s, at, "1 hold")
+}
+
+// A fault of our own in a run, or in a rehearsal, is said and does not take the server with it.
+func TestAFaultOfOurOwnIsSaid(t *testing.T) {
+	var notes bytes.Buffer
+	s := newServer(t, page.Options{Bench: bench{faulty: true}, Notes: &notes})
+	at := start(t, s, "logger=good&scope=picked&scenario=discharge-20h")
+	until(t, s, at, "a fault of stuntcell&#39;s own: out of order")
+	want(t, get(s, "/rehearse?plan=discharge-20h"), 400, "a fault of stuntcell&#39;s own")
+	want(t, get(s, "/"), 200)
+	s.Close()
+	if !strings.Contains(notes.String(), "goroutine") {
+		t.Errorf("nothing was noted: %q", notes.String())
+	}
 }

@@ -102,18 +102,10 @@ func (s *Server) scenario(c conditions, prefix string, w mistakes) *scenarios.Sc
 	in.Ambient = w.quantityOf(prefix+"ambient", c.Ambient, quantity.Temperature, quantity.Between(233.15, 343.15))
 	in.Health = w.quantityOf(prefix+"health", c.Health, quantity.Ratio, quantity.Above(0, 1))
 	if c.Pack != "" {
-		if p, err := s.Bench.Pack(c.Pack); err != nil || !has(s.board.packs, c.Pack) {
-			w.add(prefix+"pack", "no pack %.60q on board", c.Pack)
-		} else {
-			in.Pack = p
-		}
+		in.Pack = s.pack(c.Pack, prefix+"pack", w)
 	}
 	if c.Rig != "" {
-		if r, err := s.Bench.Rig(c.Rig); err != nil || !has(s.board.rigs, c.Rig) {
-			w.add(prefix+"rig", "no rig %.60q on board", c.Rig)
-		} else {
-			in.Rig = &r
-		}
+		in.Rig = s.rig(c.Rig, prefix+"rig", w)
 	}
 	if _, ok := s.board.scenario(c.Plan); !ok {
 		w.add(prefix+"plan", "no plan %.60q on board", c.Plan)
@@ -332,8 +324,14 @@ func (s *Server) rehearsalsOf(r *http.Request, state rehearseState, w mistakes) 
 	done := make(chan result, 1)
 	s.wg.Go(func() {
 		defer free()
-		found := mistakes{}
-		done <- result{s.playBoth(state, found), found}
+		out := result{mistakes: mistakes{}}
+		if err := s.contained("rehearse "+state.Run.Plan, func() error {
+			out.rehearsals = s.playBoth(state, out.mistakes)
+			return nil
+		}); err != nil {
+			out.add("", "%v", err)
+		}
+		done <- out
 	})
 	late := time.NewTimer(s.Limits.PlayTime)
 	defer late.Stop()

@@ -141,7 +141,12 @@ func (s *Server) play(ctx context.Context, r *run) {
 			return nil, context.Cause(ctx)
 		}
 		defer func() { <-s.slots }()
-		return s.proveOne(ctx, r, r.names[i])
+		var v *verdict.Verdict
+		err := s.contained("prove "+r.names[i], func() (err error) {
+			v, err = s.proveOne(ctx, r, r.names[i])
+			return err
+		})
+		return v, err
 	}
 	err := campaign.Each(ctx, len(r.names), runtime.GOMAXPROCS(0), prove, func(_ int, v *verdict.Verdict) error {
 		r.change(func() { r.verdicts = append(r.verdicts, v) })

@@ -23,6 +23,7 @@ for (const form of document.querySelectorAll("form[data-live]")) {
         field.toggleAttribute("aria-invalid", false);
         if (said && said.textContent !== "") field.setAttribute("aria-invalid", "true");
       }
+      document.getElementById("told").textContent = document.getElementById("result").dataset.told;
       history.replaceState(null, "", address);
     } catch (e) {
       if (e.name !== "AbortError") location.assign(address); // the browser says best what is wrong with the connection
