@@ -587,20 +587,10 @@ func (f *fitted) yaml(o fitOptions, slow fittedLog, rated, k float64) string {
 		p("  - [%.4g %%, %.4f V]              # ± %.1f mV%s", 100*(1-c.Drawn[j]/whole), v, 1000*c.OCVError[j]/n, note)
 	}
 	perC := rated / 3600
-	r0 := math.Max(c.R[0], 1e-6)
-	p("drop: %.4g mV                        # %s mohm of the pack, at 1 C", 1000*r0*perC/n, fit.Value{Value: c.R[0], Error: c.RError[0]}.Text(1000))
-	if len(c.R) > 1 {
-		var points []string
-		for j := len(c.R) - 1; j >= 0; j-- {
-			points = append(points, fmt.Sprintf("[%.4g %%, %.4g x]", 100*(1-c.RDrawn[j]/whole), math.Max(0.05, c.R[j]/r0)))
-		}
-		p("drop_discharging: [%s]", strings.Join(points, ", "))
+	if c.R[0] > c.RError[0] && c.R[0]*perC/n < 1 {
+		f.resistances(p, perC/n, whole)
 	} else {
-		p("drop_discharging: [[0 %%, 1 x], [100 %%, 1 x]]")
-	}
-	if v := c.Charging; v != nil && v.Told() && v.Value > 0 {
-		x := v.Value / r0
-		p("drop_charging: [[0 %%, %.4g x], [100 %%, %.4g x]]   # %s mohm", x, x, v.Text(1000))
+		p("# The logs do not tell the resistance (%s mohm): it and the pairs are the chemistry's.", fit.Value{Value: c.R[0], Error: c.RError[0]}.Text(1000))
 	}
 	var temperature []string
 	if v := f.Rates.PerKelvin; v != nil && v.Told() && v.Value >= 0 && v.Value <= 0.05 {
@@ -615,30 +605,48 @@ func (f *fitted) yaml(o fitOptions, slow fittedLog, rated, k float64) string {
 	if len(temperature) > 0 {
 		p("temperature: {%s}   # from the logs", strings.Join(temperature, ", "))
 	}
-	p("pairs:")
-	some := false
-	for _, x := range c.Pairs {
-		if x.R <= 0 {
-			continue
-		}
-		told := ""
-		if !x.Told {
-			told = "; not told by the logs"
-		}
-		p("  - {drop: %.4g mV, time: %.4g s}     # %s mohm, %s s%s", 1000*x.R*perC/n, x.Tau, fit.Value{Value: x.R, Error: x.RError}.Text(1000), fit.Value{Value: x.Tau, Error: x.TauError}.Text(1), told)
-		some = true
-	}
-	if !some {
-		s := b.String()
-		b.Reset()
-		b.WriteString(strings.TrimSuffix(s, "pairs:\n") + "pairs: []\n")
-	}
 	if k == 0 {
 		p("rate: {model: none}                  # what a rate costs is its resistance")
 	} else {
 		p("rate: {model: peukert, k: %.4f, recovery: 20 min}   # k from the capacities of the logs; recovery plausible, invented", k)
 	}
 	return b.String()
+}
+
+// resistances writes those of a cell. perC is the current of 1 C over the number of cells [A], whole the charge at which the cell is empty [A·s].
+func (f *fitted) resistances(p func(string, ...any), perC, whole float64) {
+	c := f.Circuit
+	r0 := math.Max(c.R[0], 1e-6)
+	p("drop: %.4g mV                        # %s mohm of the pack, at 1 C", 1000*r0*perC, fit.Value{Value: c.R[0], Error: c.RError[0]}.Text(1000))
+	if len(c.R) > 1 {
+		var points []string
+		for j := len(c.R) - 1; j >= 0; j-- {
+			points = append(points, fmt.Sprintf("[%.4g %%, %.4g x]", 100*(1-c.RDrawn[j]/whole), math.Max(0.05, c.R[j]/r0)))
+		}
+		p("drop_discharging: [%s]", strings.Join(points, ", "))
+	} else {
+		p("drop_discharging: [[0 %%, 1 x], [100 %%, 1 x]]")
+	}
+	if v := c.Charging; v != nil && v.Told() && v.Value > 0 {
+		x := v.Value / r0
+		p("drop_charging: [[0 %%, %.4g x], [100 %%, %.4g x]]   # %s mohm", x, x, v.Text(1000))
+	}
+	var pairs []string
+	for _, x := range c.Pairs {
+		if !(x.R > x.RError) || x.R*perC > 1 { // what is not larger than its error, or a volt a cell at 1 C, is none
+			continue
+		}
+		told := ""
+		if !x.Told {
+			told = "; not told by the logs"
+		}
+		pairs = append(pairs, fmt.Sprintf("  - {drop: %.4g mV, time: %.4g s}     # %s mohm, %s s%s", 1000*x.R*perC, x.Tau, fit.Value{Value: x.R, Error: x.RError}.Text(1000), fit.Value{Value: x.Tau, Error: x.TauError}.Text(1), told))
+	}
+	if len(pairs) == 0 {
+		p("pairs: []")
+		return
+	}
+	p("pairs:\n%s", strings.Join(pairs, "\n"))
 }
 
 // fittedTo counts the logs that were not only predicted.

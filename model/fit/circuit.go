@@ -830,6 +830,10 @@ func (s *circuitProblem) untold(c *Circuit) {
 		say("The resistance while charging is not told (%s mohm).", v.Text(1000))
 	}
 	say("Age and self-discharge are not told.")
+	if len(c.Correlations) > 0 && math.Abs(c.Correlations[0].R) > 0.99 {
+		r := c.Correlations[0]
+		say("The %s and the %s cannot be told apart (correlation %+.3f): do not read either alone.", r.A, r.B, r.R)
+	}
 	if c.Condition > 1e7 {
 		say("Some combination of the figures is all but free (condition %.1g): do not read single values of it.", c.Condition)
 	}
