@@ -271,7 +271,8 @@ func writeLines(b *bytes.Buffer, s *budget.Stated) error {
 	c := csv.NewWriter(b)
 	rows := [][]string{{"contribution", "u", "unit", "charge_Ah", "energy_Wh", "share_charge", "share_energy", "shape", "assumed", "from"}}
 	for _, l := range s.Lines {
-		rows = append(rows, []string{l.Name, number(l.U), l.Unit, number(l.Charge), number(l.Energy), number(l.ShareCharge), number(l.ShareEnergy), l.Shape, fmt.Sprint(l.Assumed), l.From})
+		rows = append(rows, []string{l.Name, number(l.U), l.Unit, number(l.Charge), number(l.Energy), number(l.ShareCharge),
+			number(l.ShareEnergy), l.Shape, fmt.Sprint(l.Assumed), l.From})
 	}
 	return c.WriteAll(rows)
 }

@@ -49,7 +49,8 @@ func (l logsState) values() url.Values {
 // command is the command line that does the same for a log.
 func (l logsState) command(log string) string {
 	words := []string{"stuntcell", "audit", log}
-	for _, f := range []struct{ flag, value string }{{"--cutoff", l.Cutoff}, {"--taper", l.Taper}, {"--rig", l.Rig}, {"--rated", l.Rated}, {"--reference", l.Reference}, {"--cell", l.Cell}} {
+	for _, f := range []struct{ flag, value string }{{"--cutoff", l.Cutoff}, {"--taper", l.Taper}, {"--rig", l.Rig},
+		{"--rated", l.Rated}, {"--reference", l.Reference}, {"--cell", l.Cell}} {
 		if f.value != "" {
 			words = append(words, f.flag, f.value)
 		}
@@ -59,22 +60,28 @@ func (l logsState) command(log string) string {
 
 // auditedLog is a log that was examined, and what was found. The log itself is not kept.
 type auditedLog struct {
-	id, name string
-	state    logsState
-	report   *audit.Report
-	sketch   audit.Sketch
-	phase    *audit.Phase // that gives the capacity; nil: none
-	atLeast  bool
-	brought  audit.Brought  // that capacity under the conditions
-	grade    string         // how it stands to the limit of replacement; empty: no rating was given
-	stated   *budget.Stated // nil: no rig was named, or there is no capacity
-	unstated string         // why a rig was named and stated is nil
+	id     string
+	Name   string
+	State  logsState
+	Report *audit.Report
+	sketch audit.Sketch
+	// Phase is what gives the capacity, nil if nothing does; AtLeast says that it did not end as intended. Brought is that capacity under the conditions.
+	Phase   *audit.Phase
+	AtLeast bool
+	Brought audit.Brought
+	// Grade is how it stands to the limit of replacement; empty: no rating was given.
+	Grade string
+	// Stated is nil if no rig was named, or where Unstated says why there is none.
+	Stated   *budget.Stated
+	Unstated string
 }
 
-func (a *auditedLog) picture() *picture.Picture { return a.sketch.Picture(a.name, a.report.Sign) }
+func (a *auditedLog) picture() *picture.Picture { return a.sketch.Picture(a.Name, a.Report.Sign) }
 
-// href is the address of what was found.
-func (a *auditedLog) href() string { return address("/logs/"+a.id, a.state.values()) }
+// Path is where what was found is, Href the same with what was asked, and Command the command line that does the same.
+func (a *auditedLog) Path() string    { return "/logs/" + a.id }
+func (a *auditedLog) Href() string    { return address(a.Path(), a.State.values()) }
+func (a *auditedLog) Command() string { return a.State.command(a.Name) }
 
 // logsView is what the logs view shows.
 type logsView struct {
@@ -87,21 +94,6 @@ type logsView struct {
 	Log    *auditedLog
 	Figure figure
 }
-
-// Href, Name and Report are for the templates.
-func (a *auditedLog) Href() string          { return a.href() }
-func (a *auditedLog) Path() string          { return "/logs/" + a.id }
-func (a *auditedLog) Name() string          { return a.name }
-func (a *auditedLog) Report() *audit.Report { return a.report }
-func (a *auditedLog) Phase() *audit.Phase   { return a.phase }
-func (a *auditedLog) AtLeast() bool         { return a.atLeast }
-func (a *auditedLog) Stated() *budget.Stated {
-	return a.stated
-}
-func (a *auditedLog) Brought() audit.Brought { return a.brought }
-func (a *auditedLog) Grade() string          { return a.grade }
-func (a *auditedLog) Unstated() string       { return a.unstated }
-func (a *auditedLog) Command() string        { return a.state.command(a.name) }
 
 func (s *Server) logsForm(w http.ResponseWriter, r *http.Request) error {
 	q := readQuery(r.URL.RawQuery)
@@ -116,7 +108,7 @@ func (s *Server) showLogs(w http.ResponseWriter, status int, d logsView) {
 	d.Rigs, d.Most, d.Kept = s.board.rigs, s.Limits.Log>>20, s.logs.all()
 	v := view{Title: "Audit a log", Here: "/logs"}
 	if d.Log != nil {
-		v.Title = "Audit of " + d.Log.name
+		v.Title = "Audit of " + d.Log.Name
 	}
 	v.Data = d
 	s.show(w, status, "logs", v)
@@ -204,7 +196,7 @@ func (s *Server) logsTake(w http.ResponseWriter, r *http.Request) error {
 			return nil
 		}
 		s.logs.put(found.id, found, func(*auditedLog) bool { return true })
-		http.Redirect(w, r, found.href(), http.StatusSeeOther)
+		http.Redirect(w, r, found.Href(), http.StatusSeeOther)
 		return nil
 	}
 }
@@ -226,7 +218,7 @@ func (s *Server) examine(ctx context.Context, in *multipart.Part, state logsStat
 		return nil, err
 	}
 	defer free()
-	found := &auditedLog{id: s.logs.name(), name: logName(in.FileName()), state: state}
+	found := &auditedLog{id: s.logs.name(), Name: logName(in.FileName()), State: state}
 	asked.Row = found.sketch.Row
 	a := audit.New(asked.Options)
 	reader := logfile.NewReader(in, logfile.Options{})
@@ -245,31 +237,31 @@ func (s *Server) examine(ctx context.Context, in *multipart.Part, state logsStat
 			return nil, err
 		}
 	}
-	found.report = a.Finish()
-	found.report.Log = found.name
+	found.Report = a.Finish()
+	found.Report.Log = found.Name
 	found.weigh(asked)
 	return found, nil
 }
 
 // weigh brings the capacity to the conditions, gives it its uncertainty and its grade.
 func (a *auditedLog) weigh(asked question) {
-	if a.phase, a.atLeast = a.report.Capacity(); a.phase == nil {
+	if a.Phase, a.AtLeast = a.Report.Capacity(); a.Phase == nil {
 		return
 	}
-	c := asked.conditions.Usual(a.phase)
-	a.brought = audit.Bring(a.phase.Charge, a.phase.Current, c)
+	c := asked.conditions.Usual(a.Phase)
+	a.Brought = audit.Bring(a.Phase.Charge, a.Phase.Current, c)
 	if c.Reference > 0 && c.Cell == 0 {
-		a.unstated = "Its cell's temperature is not known, so it is not brought to another."
+		a.Unstated = "Its cell's temperature is not known, so it is not brought to another."
 	}
-	if asked.rigged != nil && a.unstated == "" {
-		asked.rigged.Figure = a.report.FigureUnder(a.phase, c)
+	if asked.rigged != nil && a.Unstated == "" {
+		asked.rigged.Figure = a.Report.FigureUnder(a.Phase, c)
 		var err error
-		if a.stated, err = asked.rigged.State(budget.Options{Seed: 1}); err != nil {
-			a.unstated = err.Error()
+		if a.Stated, err = asked.rigged.State(budget.Options{Seed: 1}); err != nil {
+			a.Unstated = err.Error()
 		}
 	}
 	if c.Rated > 0 {
-		a.grade = audit.Grading(a.brought, a.stated, a.atLeast, c.Rated)
+		a.Grade = audit.Grading(a.Brought, a.Stated, a.AtLeast, c.Rated)
 	}
 }
 
@@ -306,8 +298,8 @@ func (s *Server) logsShow(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	p := a.picture()
-	s.showLogs(w, http.StatusOK, logsView{State: a.state, Log: a, Figure: figure{Path: "/logs/" + a.id + "/picture.svg", Height: int(p.Height()),
-		Alt: fmt.Sprintf("Curves over time of the log %s: voltage, current and charge. The figures are in the tables.", a.name)}})
+	s.showLogs(w, http.StatusOK, logsView{State: a.State, Log: a, Figure: figure{Path: "/logs/" + a.id + "/picture.svg", Height: int(p.Height()),
+		Alt: fmt.Sprintf("Curves over time of the log %s: voltage, current and charge. The figures are in the tables.", a.Name)}})
 	return nil
 }
 
@@ -317,7 +309,7 @@ func (s *Server) logsFile(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	stem := strings.TrimSuffix(a.name, path.Ext(a.name))
+	stem := strings.TrimSuffix(a.Name, path.Ext(a.Name))
 	switch r.PathValue("file") {
 	case "picture.svg":
 		_, look := readLook(r.URL.RawQuery)
@@ -325,11 +317,11 @@ func (s *Server) logsFile(w http.ResponseWriter, r *http.Request) error {
 	case "curves.svg":
 		return download(w, stem+".svg", func(b *bytes.Buffer) error { return a.picture().SVG(b) })
 	case "phases.csv":
-		return download(w, stem+"-phases.csv", func(b *bytes.Buffer) error { return writePhases(b, a.report) })
+		return download(w, stem+"-phases.csv", func(b *bytes.Buffer) error { return writePhases(b, a.Report) })
 	case "report.txt":
-		return download(w, stem+"-audit.txt", func(b *bytes.Buffer) error { return a.report.WriteText(b) })
+		return download(w, stem+"-audit.txt", func(b *bytes.Buffer) error { return a.Report.WriteText(b) })
 	case "report.json":
-		return download(w, stem+"-audit.json", func(b *bytes.Buffer) error { return json.NewEncoder(b).Encode(a.report) })
+		return download(w, stem+"-audit.json", func(b *bytes.Buffer) error { return json.NewEncoder(b).Encode(a.Report) })
 	case "sheet.html":
 		return download(w, stem+"-sheet.html", func(b *bytes.Buffer) error { return a.sheet(b) })
 	}
@@ -342,7 +334,7 @@ func (a *auditedLog) sheet(b *bytes.Buffer) error {
 	if err != nil {
 		return err
 	}
-	sheet := audit.Sheet{Report: a.report, Stated: a.stated, Brought: a.brought, Grade: a.grade, Rig: a.state.Rig, SVG: template.HTML(svg), Cautions: []string{
+	sheet := audit.Sheet{Report: a.Report, Stated: a.Stated, Brought: a.Brought, Grade: a.Grade, Rig: a.State.Rig, SVG: template.HTML(svg), Cautions: []string{
 		"Put a fuse at the pack; check polarity with a meter before connecting; connect with load and charger off.",
 		"No jewellery; insulated tools; eye protection. Not unattended without an independent stop.",
 		model.Deference(),
@@ -360,9 +352,11 @@ func writePhases(b *bytes.Buffer, r *audit.Report) error {
 		return number(float64(x))
 	}
 	c := csv.NewWriter(b)
-	rows := [][]string{{"kind", "first_line", "last_line", "begin_s", "end_s", "charge_Ah", "energy_Wh", "mean_A", "most_A", "start_V", "end_V", "low_V", "high_V", "intended", "ended"}}
+	rows := [][]string{{"kind", "first_line", "last_line", "begin_s", "end_s", "charge_Ah", "energy_Wh",
+		"mean_A", "most_A", "start_V", "end_V", "low_V", "high_V", "intended", "ended"}}
 	for _, p := range r.Phases {
-		rows = append(rows, []string{string(p.Kind), strconv.Itoa(p.First), strconv.Itoa(p.Last), number(p.Begin), number(p.End), number(p.Charge / 3600), number(p.Energy / 3600),
+		rows = append(rows, []string{string(p.Kind), strconv.Itoa(p.First), strconv.Itoa(p.Last), number(p.Begin), number(p.End), number(p.Charge / 3600),
+			number(p.Energy / 3600),
 			number(p.Current), number(p.Most), maybe(p.VStart), maybe(p.VEnd), maybe(p.VLow), maybe(p.VHigh), strconv.FormatBool(p.Intended), p.Ended})
 	}
 	return c.WriteAll(rows)

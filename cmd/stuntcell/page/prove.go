@@ -253,7 +253,8 @@ func (s *Server) proveRun(w http.ResponseWriter, r *http.Request) error {
 	}
 	run.seen()
 	look := run.look()
-	d := runView{Href: run.href(), Again: address("/prove", run.state.values()), Path: "/prove/run/" + run.id, ID: run.id, Logger: run.logger, Command: s.proveCommand(run.state, run.names),
+	d := runView{Href: run.href(), Again: address("/prove", run.state.values()), Path: "/prove/run/" + run.id, ID: run.id, Logger: run.logger,
+		Command: s.proveCommand(run.state, run.names),
 		Planned: len(run.names), Finished: look.finished, Ended: look.ended, Outcome: outcomeOf(look), Tally: report.Count(look.verdicts), Limit: s.Limits.RunTime}
 	d.Likely = d.Tally.MostLikely()
 	for _, v := range look.verdicts {

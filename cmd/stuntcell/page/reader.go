@@ -122,7 +122,8 @@ func (t *tabulator) see(s *model.Span) {
 			break
 		}
 		t.until(at)
-		row := []string{number(float64(at) * 1e-9), number(s.Voltage(at)), number(s.Current(at)), number((t.sum + s.Charge(s.T0, at)) / 3600), number(s.Temperature(at) - 273.15), "", "", ""}
+		row := []string{number(float64(at) * 1e-9), number(s.Voltage(at)), number(s.Current(at)), number((t.sum + s.Charge(s.T0, at)) / 3600),
+			number(s.Temperature(at) - 273.15), "", "", ""}
 		if t.any {
 			row[5], row[6], row[7] = number(t.v), number(t.i), number(t.charge/3600)
 		}

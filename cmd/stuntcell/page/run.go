@@ -99,7 +99,7 @@ func (r *run) watch() func() {
 	}
 }
 
-// runFacts is what reports say of a run.
+// facts is what reports say of a run.
 func (r *run) facts(tool string, s snapshot) report.Run {
 	return report.Run{Tool: tool, Logger: r.logger, Planned: len(r.names), Interrupted: s.ended != ""}
 }
@@ -131,7 +131,8 @@ func (s *Server) begin(state proveState, names []string) (*run, error) {
 // play takes the logger through the scenarios.
 func (s *Server) play(ctx context.Context, r *run) {
 	defer r.stop(nil)
-	ctx, cancel := context.WithTimeoutCause(ctx, s.Limits.RunTime, fmt.Errorf("it took longer than %v, which is as long as a run on the page may take; stuntcell prove has no such limit", s.Limits.RunTime))
+	late := fmt.Errorf("it took longer than %v, which is as long as a run on the page may take; stuntcell prove has no such limit", s.Limits.RunTime)
+	ctx, cancel := context.WithTimeoutCause(ctx, s.Limits.RunTime, late)
 	defer cancel()
 	prove := func(ctx context.Context, i int) (*verdict.Verdict, error) {
 		// Not s.slot: a run waits for its turn as long as it takes.
