@@ -376,9 +376,14 @@ func (j *judge) streamZone(c *logfile.Column, user int64) (int64, bool) {
 // matchClock matches by the clock's second, searching backwards from the row's emission.
 func (j *judge) matchClock(c *logfile.Column, after []int) bool {
 	face := j.rec.Readings.Clock
+	// A time without seconds shows the minute: the latest reading in it that was there by then.
+	unit := int64(1)
+	if finest(c.Step) >= 60 {
+		unit = 60
+	}
 	bySecond := map[int64][]int{}
 	for k, f := range face {
-		s := j.shown(c, f)
+		s := floorDiv(j.shown(c, f), unit)
 		bySecond[s] = append(bySecond[s], k)
 	}
 	fit, valid := 0, 0
@@ -387,7 +392,7 @@ func (j *judge) matchClock(c *logfile.Column, after []int) bool {
 			continue
 		}
 		valid++
-		ks := bySecond[j.shown(c, int64(math.Floor(v))-j.zone)]
+		ks := bySecond[floorDiv(j.shown(c, int64(math.Floor(v))-j.zone), unit)]
 		if i := sort.SearchInts(ks, after[r]+1); i > 0 {
 			k := ks[i-1]
 			if j.rec.Readings.Life[k] != j.lifeOfRow(r) {
@@ -406,6 +411,17 @@ func (j *judge) matchClock(c *logfile.Column, after []int) bool {
 		}
 	}
 	return j.clockFits
+}
+
+// finest is the smallest printed unit of a column, +Inf without a value.
+func finest(step []float64) float64 {
+	least := math.Inf(1)
+	for _, s := range step {
+		if s < least { // NaN is not
+			least = s
+		}
+	}
+	return least
 }
 
 // stuckClock takes back the match of rows that go on showing one second while readings pass, and counts them: such a clock places
