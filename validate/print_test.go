@@ -94,6 +94,9 @@ func TestPrintsAreNamed(t *testing.T) {
 		"minutes without seconds": {"Date;Time;V;A;Ah;Wh", func(l *printer, r *link.Reading) string {
 			return fmt.Sprintf("%s;%.3f;%.4f;%.5f;%.4f", time.Unix(r.Clock, 0).UTC().Format("02.01.06;15:04"), l.volts, l.amps, l.charge/3600, l.energy/3600)
 		}, false, "2026-03-02T08:00:00Z", ""},
+		"an object a line": {"# log", func(l *printer, r *link.Reading) string {
+			return fmt.Sprintf(`{"time": "%s", "V": %.3f, "A": %.4f, "Ah": %.5f, "Wh":%.4f, "state":"on"}`, when(r.Clock), l.volts, l.amps, l.charge/3600, l.energy/3600)
+		}, false, "2026-03-02T08:00:00Z", ""},
 		"hundreds of mAh": {"time,V,A,mAh,Wh", func(l *printer, r *link.Reading) string {
 			return fmt.Sprintf("%s,%.3f,%.4f,%d,%.4f", when(r.Clock), l.volts, l.amps, 100*int(math.Round(l.charge/360)), l.energy/3600)
 		}, false, "2026-03-02T08:00:00Z", "clumsy-number"},

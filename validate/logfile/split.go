@@ -127,6 +127,9 @@ type pair struct{ key, value []byte }
 // unit behind it. It says no if what stands there is no list of names and values.
 func splitKeyed(line []byte, dst []pair) ([]pair, bool) {
 	dst = dst[:0]
+	if len(line) > 1 && line[0] == '{' && line[len(line)-1] == '}' {
+		return splitObject(line[1:len(line)-1], dst)
+	}
 	named, begin := 0, 0 // begin of the last value
 	for i := keyedSkip(line, 0); i < len(line); i = keyedSkip(line, i) {
 		if len(dst) >= maxFields {
@@ -167,6 +170,48 @@ func splitKeyed(line []byte, dst []pair) ([]pair, bool) {
 		i = end
 	}
 	return dst, named > 0
+}
+
+// splitObject cuts the inside of a flat JSON object (RFC 8259) with one value behind each name; nothing that is nested or escaped.
+func splitObject(line []byte, dst []pair) ([]pair, bool) {
+	for i := 0; ; {
+		if i = blanks(line, i); i >= len(line) || line[i] != '"' || len(dst) >= maxFields {
+			return dst, false
+		}
+		end := bytes.IndexByte(line[i+1:], '"')
+		if end < 0 {
+			return dst, false
+		}
+		key := line[i+1 : i+1+end]
+		if i = blanks(line, i+end+2); i >= len(line) || line[i] != ':' {
+			return dst, false
+		}
+		begin := blanks(line, i+1)
+		if begin < len(line) && line[begin] == '"' {
+			begin++
+			if end = bytes.IndexByte(line[begin:], '"'); end < 0 {
+				return dst, false
+			}
+			i = blanks(line, begin+end+1)
+		} else {
+			if end = bytes.IndexByte(line[begin:], ','); end < 0 {
+				end = len(line) - begin
+			}
+			i = begin + end
+		}
+		value := trim(line[begin : begin+end])
+		if bytes.ContainsAny(value, "{}[]\\\"") || bytes.IndexByte(key, '\\') >= 0 {
+			return dst, false
+		}
+		dst = append(dst, pair{key, value})
+		if i >= len(line) {
+			return dst, true
+		}
+		if line[i] != ',' {
+			return dst, false
+		}
+		i++
+	}
 }
 
 // isDate says that a value is a date and no time.
