@@ -1,6 +1,7 @@
 package emulator
 
 import (
+	"reflect"
 	"slices"
 
 	"stuntcell/emulator/link"
@@ -24,6 +25,22 @@ type Record struct {
 	Complete bool
 	// Stream says that rows came without answers (plain stream, log file): they match by their time column only.
 	Stream bool
+}
+
+// Equal says that two records hold the same: whoever looks at them alone sees no difference.
+func (r *Record) Equal(o *Record) bool {
+	a, b := *r, *o
+	a.Readings, b.Readings = Readings{}, Readings{}
+	return slices.Equal(a.Rows, b.Rows) && r.Readings.equal(&o.Readings) && reflect.DeepEqual(a, b)
+}
+
+// equal compares column by column, which a general comparison takes long for.
+func (r *Readings) equal(o *Readings) bool {
+	return slices.Equal(r.T, o.T) && slices.Equal(r.Tick, o.Tick) && slices.Equal(r.Shunt, o.Shunt) && slices.Equal(r.Bus, o.Bus) &&
+		slices.Equal(r.Clock, o.Clock) && slices.Equal(r.MeanI, o.MeanI) && slices.Equal(r.MeanV, o.MeanV) && slices.Equal(r.Charge, o.Charge) &&
+		slices.Equal(r.Energy, o.Energy) && slices.Equal(r.Throughput, o.Throughput) && slices.Equal(r.Step, o.Step) && slices.Equal(r.Life, o.Life) &&
+		slices.Equal(r.Flags, o.Flags) && slices.Equal(r.ClockRate, o.ClockRate) && slices.Equal(r.Temp, o.Temp) && slices.Equal(r.Aux, o.Aux) &&
+		slices.EqualFunc(r.More, o.More, func(a, b []Counts) bool { return slices.Equal(a, b) })
 }
 
 // Readings holds the readings of a run by column; all slices have one length. Truth is the pack's own.
