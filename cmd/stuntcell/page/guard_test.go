@@ -160,7 +160,7 @@ func TestFiveHundredConnections(t *testing.T) {
 		}
 		silent = append(silent, c)
 	}
-	client := http.Client{Timeout: 5 * time.Second}
+	client := http.Client{Timeout: time.Minute}
 	defer client.CloseIdleConnections()
 	r, err := client.Get(base + "/static/icon.svg")
 	if err != nil {
@@ -192,7 +192,7 @@ func TestConnectionsWaitTheirTurn(t *testing.T) {
 		t.Fatalf("the third was answered with %d bytes beside two others", n)
 	}
 	first.Close()
-	third.SetReadDeadline(time.Now().Add(5 * time.Second))
+	third.SetReadDeadline(time.Now().Add(time.Minute))
 	b := make([]byte, 12)
 	if _, err := io.ReadFull(third, b); err != nil || string(b) != "HTTP/1.0 200" {
 		t.Errorf("%q, %v", b, err)

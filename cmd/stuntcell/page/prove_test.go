@@ -61,7 +61,7 @@ func start(t *testing.T, s *page.Server, query string) string {
 // until waits for a page to say something, as a person would.
 func until(t *testing.T, s *page.Server, target, text string) {
 	t.Helper()
-	for range 200 {
+	for range 1500 {
 		if strings.Contains(get(s, target).Body.String(), text) {
 			return
 		}
@@ -82,7 +82,7 @@ func TestARunCanBeStopped(t *testing.T) {
 
 func TestAClosedPageEndsItsRun(t *testing.T) {
 	b := bench{wait: make(chan struct{})}
-	o := page.Options{Bench: b, Limits: page.Limits{Linger: 150 * time.Millisecond}}
+	o := page.Options{Bench: b, Limits: page.Limits{Linger: time.Second}}
 	base := listen(t, o)
 	r, err := http.Post(base+"/prove/run", form, strings.NewReader("logger=good&scope=picked&scenario=discharge-20h"))
 	if err != nil {
@@ -96,7 +96,7 @@ func TestAClosedPageEndsItsRun(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	time.Sleep(400 * time.Millisecond) // longer than it lingers
+	time.Sleep(1500 * time.Millisecond) // longer than it lingers
 	text := func() string {
 		// Another page looks, without a stream of its own: through the list of runs, which does not count as looking at it.
 		r, err := http.Get(base + "/prove")
@@ -112,7 +112,7 @@ func TestAClosedPageEndsItsRun(t *testing.T) {
 	}
 	closeTab()
 	stream.Body.Close()
-	for range 100 {
+	for range 1500 {
 		if strings.Contains(text(), "Nothing judged, 0 of 1") {
 			r, err := http.Get(at.String())
 			if err != nil {
@@ -131,10 +131,10 @@ func TestAClosedPageEndsItsRun(t *testing.T) {
 
 func TestARunIsLimited(t *testing.T) {
 	b := bench{wait: make(chan struct{})}
-	s := newServer(t, page.Options{Bench: b, Limits: page.Limits{RunTime: 100 * time.Millisecond, Runs: 1}})
+	s := newServer(t, page.Options{Bench: b, Limits: page.Limits{RunTime: 2 * time.Second, Runs: 1}})
 	at := start(t, s, "logger=good&scope=picked&scenario=discharge-20h")
 	want(t, ask(s, "POST", "/prove/run", strings.NewReader("logger=good&scope=picked&scenario=discharge-20h"), "Content-Type", form), 503, "1 runs are under way")
-	until(t, s, at, "took longer than 100ms")
+	until(t, s, at, "took longer than 2s")
 
 	s = newServer(t, page.Options{Limits: page.Limits{Readings: 1000}})
 	at = start(t, s, "logger=good&scope=picked&scenario=discharge-20h")
