@@ -7,13 +7,8 @@ import (
 	"io"
 	"math"
 	"slices"
-	"strconv"
 	"strings"
 
-	"gonum.org/v1/plot"
-	"gonum.org/v1/plot/font"
-	"gonum.org/v1/plot/plotter"
-	"gonum.org/v1/plot/text"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 	"gonum.org/v1/plot/vg/vgimg"
@@ -79,7 +74,7 @@ const DefaultWidth = 680
 const (
 	panelHeight = 150 * vg.Length(1)
 	titleHeight = 22 * vg.Length(1)
-	axisHeight  = 34 * vg.Length(1)
+	axisHeight  = 22 * vg.Length(1)
 )
 
 // stroke is how a curve is drawn: apart in hue, in lightness and in dash.
@@ -206,37 +201,6 @@ func (p *Picture) height() vg.Length {
 	return titleHeight + vg.Length(len(p.Panels))*panelHeight + axisHeight
 }
 
-// draw puts the panels on a canvas.
-func (p *Picture) draw(c draw.Canvas) error {
-	if len(p.Panels) == 0 {
-		return fmt.Errorf("a picture without a panel")
-	}
-	colours := p.palette()
-	c.SetColor(colours.paper)
-	c.Fill(c.Rectangle.Path())
-	low, high := p.span()
-	scale, unit := 1.0, p.Axis
-	if unit == "" {
-		var name string
-		scale, name = timeUnit(high)
-		unit = "time [" + name + "]"
-	}
-	var plots [][]*plot.Plot
-	for n := range p.Panels {
-		plots = append(plots, []*plot.Plot{p.panel(n, colours, low/scale, high/scale, scale)})
-	}
-	last := plots[len(plots)-1][0]
-	last.X.Label.Text = unit
-	title := words(colours.ink, 12)
-	title.XAlign, title.YAlign = text.XCenter, text.YTop
-	c.FillText(title, vg.Point{X: c.Min.X + p.width()/2, Y: c.Max.Y - 5}, p.Title)
-	body := draw.Crop(c, 8, -12, 4, -titleHeight)
-	for n, canvases := range plot.Align(plots, draw.Tiles{Rows: len(plots), Cols: 1, PadY: 6}, body) {
-		plots[n][0].Draw(canvases[0])
-	}
-	return nil
-}
-
 // span is from the leftmost to the rightmost value.
 func (p *Picture) span() (low, high float64) {
 	low, high = math.Inf(1), math.Inf(-1)
@@ -256,97 +220,6 @@ func (p *Picture) span() (low, high float64) {
 		low = 0
 	}
 	return low, high
-}
-
-// panel makes the plot of one panel.
-func (p *Picture) panel(n int, colours palette, low, high, scale float64) *plot.Plot {
-	q := plot.New()
-	panel := &p.Panels[n]
-	q.BackgroundColor = colours.paper
-	for _, a := range [...]*plot.Axis{&q.X, &q.Y} {
-		a.Label.TextStyle.Color, a.Label.TextStyle.Font = colours.ink, sans(10)
-		a.Tick.Label.Color, a.Tick.Label.Font = colours.ink, sans(9)
-		a.Color, a.Tick.Color = colours.ink, colours.ink
-		a.Padding = 2
-	}
-	q.Y.Label.Padding = 4
-	q.Y.Label.Text = panel.Label
-	q.X.Tick.Marker, q.Y.Tick.Marker = round(max(3, 8*p.width()/DefaultWidth)), round(5)
-	if p.Log {
-		q.X.Scale, q.X.Tick.Marker = plot.LogScale{}, roundLog{}
-	}
-	if n < len(p.Panels)-1 {
-		q.X.Tick.Marker = unnamed{q.X.Tick.Marker}
-	}
-	grid := plotter.NewGrid()
-	grid.Vertical.Color, grid.Horizontal.Color = colours.faint, colours.faint
-	q.Add(grid)
-	bottom, top := p.reach(panel)
-	for _, m := range p.Marks {
-		line := &plotter.Line{XYs: plotter.XYs{{X: m.X / scale, Y: bottom}, {X: m.X / scale, Y: top}},
-			LineStyle: draw.LineStyle{Color: colours.ink, Width: 0.5, Dashes: []vg.Length{1, 2}}}
-		q.Add(line)
-		if n == 0 && m.Name != "" {
-			// Below the key, which is at the right end.
-			q.Add(p.label(colours, m.X/scale, top-panel.keyRows()*keyRow*(top-bottom), text.YTop, m.Name))
-		}
-	}
-	for _, l := range panel.Levels {
-		line := &plotter.Line{XYs: plotter.XYs{{X: low, Y: l.Y}, {X: high, Y: l.Y}}, LineStyle: draw.LineStyle{Color: colours.ink, Width: 0.7, Dashes: []vg.Length{6, 3}}}
-		q.Add(line)
-		if l.Name != "" {
-			q.Add(p.label(colours, low, l.Y, text.YBottom, l.Name))
-		}
-	}
-	for k, c := range panel.Curves {
-		if c.Like > 0 {
-			k = c.Like - 1
-		}
-		line := p.curve(k, c, scale)
-		q.Add(line)
-		if len(panel.Curves) > 1 && c.Name != "" {
-			q.Legend.Add(c.Name, line)
-		}
-	}
-	q.Y.Min, q.Y.Max, q.X.Min, q.X.Max = bottom, top, low, high
-	q.Legend.TextStyle.Color, q.Legend.TextStyle.Font = colours.ink, sans(9)
-	q.Legend.Top, q.Legend.ThumbnailWidth = true, 24
-	return q
-}
-
-// drawn is what can stand in a plot and in its key.
-type drawn interface {
-	plot.Plotter
-	plot.Thumbnailer
-}
-
-// curve is a curve as its line, or as its dots, in the colour of its place.
-func (p *Picture) curve(k int, c Curve, scale float64) drawn {
-	line := p.line(k, c.Points, scale)
-	if !c.Dots {
-		return line
-	}
-	return &plotter.Scatter{XYs: line.XYs, GlyphStyle: draw.GlyphStyle{Color: line.Color, Radius: 2.2, Shape: draw.CircleGlyph{}}}
-}
-
-// line is a curve with the stroke of its place.
-func (p *Picture) line(k int, points []Point, scale float64) *plotter.Line {
-	s := strokes[k%len(strokes)]
-	line := &plotter.Line{XYs: make(plotter.XYs, len(points)), LineStyle: draw.LineStyle{Color: s.light, Width: s.width, Dashes: s.dash}}
-	if p.Dark {
-		line.Color = s.dark
-	}
-	for i, at := range points {
-		line.XYs[i].X, line.XYs[i].Y = at.X/scale, at.Y
-	}
-	return line
-}
-
-// label is a word to the right of a place.
-func (p *Picture) label(colours palette, x, y float64, align text.YAlignment, name string) *plotter.Labels {
-	style := words(colours.ink, 8)
-	style.YAlign = align
-	return &plotter.Labels{XYs: plotter.XYs{{X: x, Y: y}}, Labels: []string{" " + name}, TextStyle: []text.Style{style}}
 }
 
 // keyRow is the height of a row of a panel's key, as a share of the panel's.
@@ -399,65 +272,6 @@ func (p *Picture) extent(panel *Panel) (bottom, top float64) {
 		margin = 0.1 * size
 	}
 	return bottom - margin, top + margin
-}
-
-func words(c color.Color, size vg.Length) text.Style {
-	return text.Style{Color: c, Font: sans(size), Handler: plot.DefaultTextHandler}
-}
-
-func sans(size vg.Length) font.Font {
-	return font.Font{Typeface: "Liberation", Variant: "Sans", Size: size}
-}
-
-// unnamed are the marks of an axis without their figures, for a panel that stands above another.
-type unnamed struct{ plot.Ticker }
-
-// Ticks returns the marks between low and high.
-func (u unnamed) Ticks(low, high float64) []plot.Tick {
-	ticks := u.Ticker.Ticks(low, high)
-	for i := range ticks {
-		ticks[i].Label = ""
-	}
-	return ticks
-}
-
-// round marks an axis at round values, at most so many.
-type round int
-
-// Ticks returns the marks between low and high.
-func (n round) Ticks(low, high float64) []plot.Tick {
-	raw := (high - low) / float64(n)
-	if !(raw > 0) || math.IsInf(raw, 0) {
-		return nil
-	}
-	step := math.Pow(10, math.Floor(math.Log10(raw)))
-	for _, m := range [...]float64{1, 2, 5, 10} {
-		if step*m >= raw*(1-1e-9) {
-			step *= m
-			break
-		}
-	}
-	var ticks []plot.Tick
-	for k := math.Ceil(low / step); k*step <= high && len(ticks) <= int(n); k++ {
-		ticks = append(ticks, plot.Tick{Value: k * step, Label: strconv.FormatFloat(k*step+0, 'g', 6, 64)}) // + 0: no -0
-	}
-	return ticks
-}
-
-// roundLog marks a logarithmic axis at 1, 2 and 5 of each decade.
-type roundLog struct{}
-
-// Ticks returns the marks between low and high.
-func (roundLog) Ticks(low, high float64) []plot.Tick {
-	var ticks []plot.Tick
-	for decade := math.Pow(10, math.Floor(math.Log10(low))); decade <= high; decade *= 10 {
-		for _, m := range [...]float64{1, 2, 5} {
-			if x := m * decade; x >= low*(1-1e-9) && x <= high*(1+1e-9) {
-				ticks = append(ticks, plot.Tick{Value: x, Label: fmt.Sprintf("%.4g", x)})
-			}
-		}
-	}
-	return ticks
 }
 
 // timeUnit is the unit in which a time of so many seconds reads best.

@@ -289,7 +289,7 @@ func TestSVGStandsInAnyPage(t *testing.T) {
 	if strings.Contains(svg, "style=") || !strings.Contains(svg, `stroke="#114A7A"`) || !strings.Contains(svg, `font-family="Liberation Sans,Arial`) {
 		t.Errorf("%.600s", svg)
 	}
-	if !strings.Contains(svg, `width="340pt" height="356pt"`) || p.Height() != 356 {
+	if !strings.Contains(svg, `width="340pt" height="344pt"`) || p.Height() != 344 {
 		t.Errorf("%.100s, height %v", svg, p.Height())
 	}
 }
