@@ -167,28 +167,7 @@ func (c *Case) misprinted(wrong []*Column) []verdict.Finding {
 func (c *Case) minusLost(wrong []*Column) []verdict.Finding {
 	var out []verdict.Finding
 	for _, col := range wrong {
-		p := col.Role.Of(c.Totals)
-		var small, large [2]int // rows with the meter's sign, and with the other
-		for r, v := range col.Printed.Value {
-			tol := 2*col.Limit + col.Printed.Unit[r]
-			total := p[c.Marks.Row[r]]
-			if math.IsNaN(v) || math.Abs(total) <= tol || c.Marks.Life[r] != 0 {
-				continue
-			}
-			rows := &large
-			if math.Abs(total) < col.Display {
-				rows = &small
-			}
-			switch {
-			case math.Abs(v-total) <= tol:
-				rows[0]++
-			case math.Abs(v+total) <= tol:
-				rows[1]++
-			default:
-				return nil
-			}
-		}
-		if small[0]+large[1] > 0 && small[1]+large[0] > 0 || small[0]+small[1] == 0 || large[0]+large[1] == 0 {
+		if !c.losesMinus(col, 1) && !c.losesMinus(col, -1) {
 			return nil
 		}
 		row := firstBad([]*Column{col})
@@ -198,6 +177,30 @@ func (c *Case) minusLost(wrong []*Column) []verdict.Finding {
 		out = append(out, f)
 	}
 	return merge(out)
+}
+
+// losesMinus says that a column of a sign shows its totals of the first power-up, those between -1 and 0 without their minus.
+func (c *Case) losesMinus(col *Column, sign float64) bool {
+	p := col.Role.Of(c.Totals)
+	lost := 0
+	for r, v := range col.Printed.Value {
+		if math.IsNaN(v) || c.Marks.Life[r] != 0 {
+			continue
+		}
+		tol := 2*col.Limit + col.Printed.Unit[r]
+		total := sign * p[c.Marks.Row[r]]
+		if math.Abs(total) <= tol || math.Abs(total+col.Display) <= tol {
+			continue // it may be on either side of 0, or of -1
+		}
+		if total < 0 && total > -col.Display {
+			total = -total
+			lost++
+		}
+		if math.Abs(v-total) > tol {
+			return false
+		}
+	}
+	return lost > 0
 }
 
 // printStep is the step, more than one unit in the last place, of which all that a column shows is a multiple; 0 if there is none.
@@ -892,6 +895,9 @@ func join(a, b replay.Meter) (replay.Meter, bool) {
 func (c *Case) report(wrong []*Column, all []*candidate) []verdict.Finding {
 	top := all[0]
 	confidence := [...]float64{0.98, 0.93, 0.7}[top.class]
+	if top.left > 10 {
+		confidence = min(confidence, 0.5) // it explains most of a large deviation, and leaves much
+	}
 	var rivals []*candidate
 	for _, x := range all[1:] {
 		if x.class == top.class && x.contra == top.contra && x.left <= 3*top.left+0.3 && len(rivals) < 2 {
