@@ -36,14 +36,17 @@ func newAudit(std streams) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "audit LOG...",
 		Short: "Examine a real log, whose truth nobody knows",
-		Long: `Examine a real log, whose truth nobody knows: its charge and energy integrated anew and held
-against its own totals; gaps, repeats, restarts, jumps, clocks; phases and how each ended; and
-what of it is a capacity. LOG is any CSV, also .gz, .zip or - for standard input.
+		Long: `Examine a real log, whose truth nobody knows: its charge and energy integrated
+anew and held against its own totals; gaps, repeats, restarts, jumps, clocks;
+phases and how each ended; and what of it is a capacity. LOG is any CSV, also
+.gz, .zip or - for standard input.
 
-With a rig the capacity gets its uncertainty; with a rated capacity its share and grade. Several
-logs are brought to one rate and temperature and compared. Exit status 1 if a log has a failure.
+With a rig the capacity gets its uncertainty; with a rated capacity its share
+and grade. Several logs are brought to one rate and temperature and compared.
+Exit status 1 if a log has a failure.
 
-What an audit cannot see, and when to prove instead: stuntcell show prove-or-audit.`,
+What an audit cannot see, and when to prove instead: stuntcell show
+prove-or-audit.`,
 		Example: `  stuntcell audit run.csv --cutoff 10.5V --sheet sheet.html
   stuntcell audit may.csv june.csv --rig shop-50a --cutoff 10.5V --rated 7Ah
   stuntcell audit run.csv --follow --cutoff 10.5V`,

@@ -30,14 +30,16 @@ func newBudget(std streams) *cobra.Command {
 	var o budgetOptions
 	cmd := &cobra.Command{
 		Use:   "budget RIG [LOG]",
-		Short: "The uncertainty of a capacity figure: every part of the rig, what to improve first",
-		Long: `The uncertainty of a capacity figure from a rig: every contribution with its share, by the law
-of propagation (JCGM 100) and by Monte Carlo (JCGM 101), which of the two to quote, what to
-improve first and by how much, and a sentence for the report.
+		Short: "The uncertainty of a capacity figure, and what to improve first",
+		Long: `The uncertainty of a capacity figure from a rig: every contribution with its
+share, by the law of propagation (JCGM 100) and by Monte Carlo (JCGM 101), which
+of the two to quote, what to improve first and by how much, and a sentence for
+the report.
 
-RIG is one on board or a file; its tolerance block says what you know of its parts. What nobody
-stated is assumed from common practice, and marked. Without LOG the figure is a rehearsed rated
-discharge of the pack; with LOG it is the log's own discharge.
+RIG is one on board or a file; its tolerance block says what you know of its
+parts. What nobody stated is assumed from common practice, and marked. Without
+LOG the figure is a rehearsed rated discharge of the pack; with LOG it is the
+log's own discharge.
 
 What is normal for rigs of ordinary parts: stuntcell show accuracy.`,
 		Example: `  stuntcell budget shop-50a

@@ -31,18 +31,19 @@ func newCalibrate(std streams) *cobra.Command {
 	var o calibrateOptions
 	cmd := &cobra.Command{
 		Use:   "calibrate PAIRS",
-		Short: "Gain and offset of a rig, with their uncertainty, from readings beside a meter",
-		Long: `Gain and offset of a rig, with their uncertainty, from its readings beside a meter: covariance,
-residual, linearity, prediction band, whether to adjust at all, how many more pairs and where,
-and whole numbers for firmware.
+		Short: "Gain and offset of a rig from readings beside a meter",
+		Long: `Gain and offset of a rig, with their uncertainty, from its readings beside a
+meter: covariance, residual, linearity, prediction band, whether to adjust at
+all, how many more pairs and where, and whole numbers for firmware.
 
-PAIRS is a CSV file with the header rig_A, meter_A (or mA, V, mV; a column meter names the meter
-of each row). State each meter's accuracy in lines before the rows:
+PAIRS is a CSV file with the header rig_A, meter_A (or mA, V, mV; a column meter
+names the meter of each row). State each meter's accuracy in lines before the
+rows:
 
   meter: bench, 0.5 % + 3 digits of 0.01 A, range 20 A
 
-Two meters that disagree are both kept. A meter that is weaker than the shunt's label does not
-adjust it (4 to 1, common practice).`,
+Two meters that disagree are both kept. A meter that is weaker than the shunt's
+label does not adjust it (4 to 1, common practice).`,
 		Example: `  stuntcell calibrate pairs.csv
   stuntcell calibrate pairs.csv --rig mine.yaml --header rig.h -o mine.json
   stuntcell budget mine.yaml run.csv --calibration mine.json

@@ -57,7 +57,7 @@ func newEmulate(std streams) *cobra.Command {
 	var o emulateOptions
 	cmd := &cobra.Command{
 		Use:   "emulate SCENARIO --dialect NAME (--pty | --tcp | --port)",
-		Short: "Be a device on a wire: a logger's stream, bench instruments, a monitor with registers",
+		Short: "Be a device on a wire: a stream, bench instruments, a monitor",
 		Long: `Be a device on a wire, with the battery of a scenario behind it. Its plan runs
 until a client switches something; the scenario "bench" has no plan: the pack
 rests until then. Ends with an interrupt.

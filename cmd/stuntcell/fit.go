@@ -37,15 +37,16 @@ func newFit(std streams) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "fit LOG... -o FILE",
 		Short: "A pack file from real logs: voltage at rest, resistance, RC pairs",
-		Long: `A pack file from real logs of one pack, each from full: voltage at rest over charge, resistance
-of either direction, RC pairs, and what rate and temperature do, with standard errors, and what
-the logs cannot tell. Several currents and a rest after each tell most; a column of the cell's
-temperature, and tests at temperatures 5 K or more apart, tell what it does. What no log tells
-is taken from the chemistry and marked in the file.
+		Long: `A pack file from real logs of one pack, each from full: voltage at rest over
+charge, resistance of either direction, RC pairs, and what rate and temperature
+do, with standard errors, and what the logs cannot tell. Several currents and a
+rest after each tell most; a column of the cell's temperature, and tests at
+temperatures 5 K or more apart, tell what it does. What no log tells is taken
+from the chemistry and marked in the file.
 
-A log without a temperature is taken to warm itself as the chemistry's constants say. The pack
-is run through the simulation at each log's current, and what it delivers is printed beside
-what was measured.`,
+A log without a temperature is taken to warm itself as the chemistry's constants
+say. The pack is run through the simulation at each log's current, and what it
+delivers is printed beside what was measured.`,
 		Example: `  stuntcell fit 1c.csv 3c.csv --predict 2c.csv --chemistry nmc -o mycell.yaml
   stuntcell rehearse rated-discharge --pack mycell.yaml`,
 		Args: cobra.MinimumNArgs(1),

@@ -18,16 +18,18 @@ func newGather(std streams) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "gather FILE...",
 		Short: "Join the verdicts of shards, from any machine, into one report",
-		Long: `Join the verdicts of shards, from any machine, into one report. The files are what
-prove --json wrote, or journals of prove --resume; - is standard input. Verdicts of several
-loggers or seeds may be joined; shards of another suite or another version are refused.
+		Long: `Join the verdicts of shards, from any machine, into one report. The files are
+what prove --json wrote, or journals of prove --resume; - is standard input.
+Verdicts of several loggers or seeds may be joined; shards of another suite or
+another version are refused.
 
-If scenarios of the suite are missing the report is made of what is there, and the exit
-status is 2.
+If scenarios of the suite are missing the report is made of what is there, and
+the exit status is 2.
 
-With --compare it sets two builds of one logger side by side instead, the one that comes first
-as the older: which scenarios fail that did not, which hold again, which fail for something
-else, and which measured values moved. Exit status: 0 no worse, 1 worse.`,
+With --compare it sets two builds of one logger side by side instead, the one
+that comes first as the older: which scenarios fail that did not, which hold
+again, which fail for something else, and which measured values moved. Exit
+status: 0 no worse, 1 worse.`,
 		Example: `  stuntcell prove --run ./logger --shard 1/2 --json > 1.ndjson
   stuntcell prove --run ./logger --shard 2/2 --json > 2.ndjson
   stuntcell gather 1.ndjson 2.ndjson --report all.html

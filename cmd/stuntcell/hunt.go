@@ -37,12 +37,14 @@ func newHunt(std streams) *cobra.Command {
 		Short: "Draw random scenarios until the logger fails one, and shrink that",
 		Long: `Draw random scenarios until the logger fails one, and shrink that.
 
-Each draw is a pack (that of stuntcell.yaml, if it names one), a plan, a rig within tolerance
-and up to two faults, at most about 7,000 readings. The first that fails is made simpler for
-as long as it still fails for the same cause, and written as a scenario file that prove takes.
-The seed is printed first: the same seed, logger and version give the same hunt.
+Each draw is a pack (that of stuntcell.yaml, if it names one), a plan, a rig
+within tolerance and up to two faults, at most about 7,000 readings. The first
+that fails is made simpler for as long as it still fails for the same cause, and
+written as a scenario file that prove takes. The seed is printed first: the same
+seed, logger and version give the same hunt.
 
-Exit status: 0 nothing failed; 1 a scenario was found; 2 usage; 3 the logger never answered.`,
+Exit status: 0 nothing failed; 1 a scenario was found; 2 usage; 3 the logger
+never answered.`,
 		Example: `  stuntcell hunt --run ./logger --for 60s
   stuntcell hunt --run ./logger --seed 7 --draws 1000 -o found.yaml
   stuntcell hunt --defect mean-energy`,

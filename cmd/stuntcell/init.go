@@ -17,9 +17,10 @@ import (
 func newInit(std streams) *cobra.Command {
 	return &cobra.Command{
 		Use:   "init [DIR]",
-		Short: "A commented folder to start from: stuntcell.yaml, logger.c, benchlink.h",
-		Long: `A commented folder to start from: a project file, a working logger in C, and the header that
-links any firmware to the bench. Nothing that is there already is written over.`,
+		Short: "A folder to start from: stuntcell.yaml, logger.c, benchlink.h",
+		Long: `A commented folder to start from: a project file, a working logger in C, and the
+header that links any firmware to the bench. Nothing that is there already is
+written over.`,
 		Example: `  stuntcell init bench && cd bench && cc -o logger logger.c && stuntcell prove`,
 		Args:    cobra.MaximumNArgs(1),
 		RunE: func(_ *cobra.Command, args []string) error {

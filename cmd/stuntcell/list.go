@@ -25,12 +25,13 @@ func newList(std streams) *cobra.Command {
 	}
 	cmd := &cobra.Command{
 		Use:   "list [KIND] | list --matrix [DEFECT...]",
-		Short: "What is on board: " + strings.Join(names, ", "),
-		Long: "What is on board. KIND is one of " + strings.Join(names, ", ") + "; without it all of them are listed.\n\n" +
-			"With --matrix every built-in logger with a mistake, or those named by name or cause, is run through every\n" +
-			"scenario: in which is it found, and by which name? It is measured, not declared, and takes minutes.",
+		Short: "What is on board: packs, scenarios, causes, terms and more",
+		Long: "What is on board, or all of one kind. KIND is one of\n\n  " + strings.Join(names, "\n  ") + "\n\n" +
+			"With --matrix every built-in logger with a mistake, or those named by name or\n" +
+			"cause, is run through every scenario: in which is it found, and by which name?\n" +
+			"It is measured, not declared, and takes minutes.",
 		Example: `  stuntcell list scenarios
-  for d in $(stuntcell list defects --names); do stuntcell prove --defect $d --json; done`,
+  stuntcell list defects --names | xargs -n 1 stuntcell prove --json --defect`,
 		ValidArgs: names,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if o.matrix {

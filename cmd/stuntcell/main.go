@@ -39,11 +39,11 @@ A logger counts the Ah and Wh of a battery under test. stuntcell plays it
 simulated batteries whose truth is known, in virtual time, and says whether its
 figures are right; if not, what is wrong, what it cost and how to mend it.
 
-  stuntcell prove                          every scenario with a built-in good logger
-  stuntcell init bench && cd bench         a folder with a working logger to start from
-  stuntcell prove --run ./logger           your own logger
-  stuntcell learn                          lessons: predict, run, see, be told why
-  stuntcell show prove-or-audit            you have a log: which command is for it
+  stuntcell prove                    every scenario, with a built-in good logger
+  stuntcell init bench && cd bench   a folder with a logger to start from
+  stuntcell prove --run ./logger     your own logger
+  stuntcell learn                    lessons: predict, run, see, be told why
+  stuntcell show prove-or-audit      you have a log: which command is for it
 
 All of it is a simulation: real batteries may be worse, and firmware is no
 safety device.`,

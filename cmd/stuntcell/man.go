@@ -16,8 +16,9 @@ func newMan(std streams) *cobra.Command {
 	return &cobra.Command{
 		Use:   "man DIR",
 		Short: "Manual pages of all commands, written to a folder",
-		Long: `Manual pages of all commands, written to a folder: one page a command, in section
-1. They are made of the same words as --help, so they cannot differ from it.`,
+		Long: `Manual pages of all commands, written to a folder: one page a command, in
+section 1. They are made of the same words as --help, so they cannot differ from
+it.`,
 		Example: `  stuntcell man ~/.local/share/man/man1
   man stuntcell-prove`,
 		Args: cobra.ExactArgs(1),

@@ -53,3 +53,20 @@ func TestManualPages(t *testing.T) {
 		}
 	}
 }
+
+// Help is read in a terminal of eighty columns.
+func TestHelpFitsATerminal(t *testing.T) {
+	root := newRoot(streams{in: strings.NewReader(""), out: os.Stdout, err: os.Stderr})
+	for _, c := range append(documented(root), root) {
+		args := append(strings.Fields(c.CommandPath())[1:], "--help")
+		out, errs, code := tool(t, context.Background(), args...)
+		if code != 0 {
+			t.Fatalf("%q: %d, %s", args, code, errs)
+		}
+		for line := range strings.Lines(out) {
+			if n := len([]rune(strings.TrimRight(line, "\n"))); n > 80 {
+				t.Errorf("%s: %d columns: %s", c.CommandPath(), n, line)
+			}
+		}
+	}
+}

@@ -31,14 +31,15 @@ func newPage(std streams) *cobra.Command {
 	var o pageOptions
 	cmd := &cobra.Command{
 		Use:   "page",
-		Short: "The local page: rehearse, prove, logs, budget and lessons in a browser",
-		Long: `The local page: rehearse, prove, logs, budget and lessons in a browser on this machine. It needs
-no account and no network, and can be read without script. What is shown is in the address, so
-that a link or a hand-out opens the same view; pictures, tables, files and the command line that
-does the same can be taken away. It runs until it is interrupted.
+		Short: "The local page: rehearse, prove, audit and learn in a browser",
+		Long: `The local page: rehearse, prove, audit and learn in a browser on this
+machine. It needs no account and no network, and can be read without script.
+What is shown is in the address, so that a link or a hand-out opens the same
+view; pictures, tables, files and the command line that does the same can be
+taken away. It runs until it is interrupted.
 
-It listens on the loopback only, so that nobody else can reach it; another address is for a
-network that you trust, such as a classroom's.`,
+It listens on the loopback only, so that nobody else can reach it; another
+address is for a network that you trust, such as a classroom's.`,
 		Example: `  stuntcell page --open
   stuntcell page --addr 127.0.0.1:9000`,
 		Args: cobra.NoArgs,

@@ -20,13 +20,15 @@ func newRecord(std streams) *cobra.Command {
 	var o recordOptions
 	cmd := &cobra.Command{
 		Use:   "record SCENARIO -o FILE",
-		Short: "Write the readings of a scenario to a file, to feed a program that keeps a log",
-		Long: `Write the readings of a scenario to a file: lines of TICK,SHUNT,BUS,CLOCK. Feed them to any
-program that keeps a log, and judge it with prove --log. Steps that would hand the end over to
-a logger end by voltage. What the counts mean is said on standard error.
+		Short: "The readings of a scenario, for a program that keeps a log",
+		Long: `Write the readings of a scenario to a file: lines of TICK,SHUNT,BUS,CLOCK. Feed
+them to any program that keeps a log, and judge it with prove --log. Steps that
+would hand the end over to a logger end by voltage. What the counts mean is said
+on standard error.
 
-With --truth it is what really happened instead: lines of t_s,current_A,voltage_V,charge_As,
-energy_Ws under a header; means over each reading's window, and integrals since the first.`,
+With --truth it is what really happened instead: lines of
+t_s,current_A,voltage_V,charge_As, energy_Ws under a header; means over each
+reading's window, and integrals since the first.`,
 		Example: `  stuntcell record discharge-20h -o in.csv
   awk -f logger.awk in.csv > log.csv
   stuntcell prove discharge-20h --log log.csv`,

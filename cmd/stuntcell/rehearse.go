@@ -22,18 +22,18 @@ func newRehearse(std streams) *cobra.Command {
 	var o rehearseOptions
 	cmd := &cobra.Command{
 		Use:   "rehearse SCENARIO",
-		Short: "Run a test plan on its pack without a logger: how long, how many Ah, which limits",
-		Long: `Run a test plan on its pack without a logger: the timeline with times, Ah, Wh, lowest voltage
-and why each step ends; rows and file size; counters that will wrap; limits of shunt, wire,
-fuse, relay and connector that are crossed; what one failure would leave running; cautions.
-Two tables say how far the figures may move: with the rate, and with a worn pack in other
-surroundings.
+		Short: "A test plan without a logger: how long, how many Ah, which limits",
+		Long: `Run a test plan on its pack without a logger: the timeline with times, Ah, Wh,
+lowest voltage and why each step ends; rows and file size; counters that will
+wrap; limits of shunt, wire, fuse, relay and connector that are crossed; what
+one failure would leave running; cautions. Two tables say how far the figures
+may move: with the rate, and with a worn pack in other surroundings.
 
 The sheet is for the first connection and for a pack of unknown past, to print.`,
 		Example: `  stuntcell rehearse tick-wrap-mid-discharge --sheet sheet.html
   stuntcell rehearse mine.yaml --csv > timeline.csv
   stuntcell rehearse charge-then-discharge --plot plan.svg
-  stuntcell rehearse rated-discharge --pack agm-12v-100ah --health 80% --ambient '10 degC'`,
+  stuntcell rehearse rated-discharge --health 80% --ambient '10 degC'`,
 		Args:              cobra.ExactArgs(1),
 		ValidArgsFunction: completeScenarios,
 		RunE: func(_ *cobra.Command, args []string) error {

@@ -24,7 +24,7 @@ func newShow(std streams) *cobra.Command {
 	var o showOptions
 	cmd := &cobra.Command{
 		Use:   "show NAME",
-		Short: "One thing on board whole: a scenario, pack, rig, cause, logger, dialect, lesson or term",
+		Short: "One thing on board, whole: a scenario, pack, rig, cause, term ...",
 		Long: `One thing on board whole: a scenario, pack, rig or lesson as a file to start
 from, a cause, a built-in logger, the commands and registers of a dialect, a
 term, or the answer to a question that comes up (stuntcell list topics). What
