@@ -33,7 +33,7 @@ func (b *board) flags(cmd *cobra.Command) {
 func (b *board) chosen() bool { return b.port != "" || b.connect != "" }
 
 // contender makes sure that no battery hangs on the board, and links to it.
-func (b *board) contender(std streams, timeout time.Duration) (*contender, error) {
+func (b *board) contender(std streams, timeout time.Duration, columns map[string]string) (*contender, error) {
 	if b.baud < 1 {
 		return nil, usagef("", "--baud %d: expected a speed above zero", b.baud)
 	}
@@ -51,7 +51,10 @@ func (b *board) contender(std streams, timeout time.Duration) (*contender, error
 		return emulator.Run(ctx, sc.Setup, to(true))
 	}
 	first := func(ctx context.Context, suite []*scenarios.Scenario) error {
-		return b.opening(ctx, std, to(false), suite)
+		if err := b.opening(ctx, std, to(false), suite); err != nil || len(suite) < 2 {
+			return err
+		}
+		return beginsAnew(ctx, std, play, columns)
 	}
 	return &contender{name: name, alone: true, opening: first, play: play}, nil
 }

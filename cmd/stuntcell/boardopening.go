@@ -6,9 +6,11 @@ import (
 	"fmt"
 	"time"
 
+	"stuntcell/emulator"
 	"stuntcell/emulator/link"
 	"stuntcell/scenarios"
 	"stuntcell/scenarios/rehearsal"
+	"stuntcell/validate"
 )
 
 // opening is the first words with a board, before any scenario: with load and charger reported open it shows whether the board answers,
@@ -43,6 +45,45 @@ func (b *board) opening(ctx context.Context, std streams, to link.Link, suite []
 		fmt.Fprintf(std.err, "\n(the line alone needs %s at %d baud)", roughly(line), b.baud)
 	}
 	fmt.Fprintln(std.err, ".")
+	return nil
+}
+
+// briefly is a plan that any logger passes which begins with nothing, and none that goes on where it stood.
+const briefly = `
+scenario: begins-anew
+summary: Five minutes, once more from the start.
+purpose: A board that keeps totals or time from one greeting to the next fails the second time.
+plan:
+  - {rest: 30 s}
+  - {discharge: 0.5 C, ends: {time: 5 min}}
+settings: {log: 30 s}
+`
+
+// beginsAnew plays a few minutes twice. A board that only goes on at the second greeting would be blamed in each further scenario for
+// what it kept from the one before. One that fails the first time may have other faults, which the scenarios will tell, or have kept
+// something already.
+func beginsAnew(ctx context.Context, std streams, play func(context.Context, *scenarios.Scenario, string) (*emulator.Record, error), columns map[string]string) error {
+	sc, err := scenarios.Parse("begins-anew", []byte(briefly), scenarios.Env{})
+	if err != nil {
+		return err
+	}
+	for again := range 2 {
+		rec, err := play(ctx, sc, "")
+		if err != nil {
+			return err
+		}
+		v := validate.Judge(sc, rec, validate.Options{Columns: columns})
+		if v.Pass == nil || *v.Pass {
+			continue
+		}
+		if again == 0 {
+			fmt.Fprint(std.err, "Caution: the board fails five plain minutes of discharge. If it does not restart when\n"+
+				"its port is opened, nor begins anew at each greeting, then what it keeps from one\nscenario spoils the next.\n")
+			return nil
+		}
+		return usagef("let it restart when its port is opened, or set totals, rows and time to nothing at each greeting",
+			"the board does not begin anew: of the same five minutes played twice it passed the first and failed the second")
+	}
 	return nil
 }
 

@@ -90,7 +90,7 @@ func (c *choice) choose(std streams, b *bench) (*contender, error) {
 	case c.wasm != "":
 		return c.module(b)
 	case c.board.chosen():
-		return c.board.contender(std, c.timeout)
+		return c.board.contender(std, c.timeout, b.project.Columns)
 	case c.defect != "":
 		d, ok := loggers.ByName(c.defect)
 		if !ok {

@@ -130,6 +130,38 @@ func TestProveABoard(t *testing.T) {
 	})
 }
 
+// TestProveABoardThatGoesOn: what it keeps from one greeting to the next would be held against it in each scenario.
+func TestProveABoardThatGoesOn(t *testing.T) {
+	t.Chdir(t.TempDir())
+	kept := flash{}
+	minimal, ok := loggers.ByName("minimal")
+	if !ok {
+		t.Fatal("no such logger on board")
+	}
+	one := minimal.New(kept)
+	for _, c := range []struct {
+		name  string
+		board func() link.Logger
+		code  int
+		want  string
+	}{
+		{"the store, and the header is written once", func() link.Logger { return loggers.Good()(kept) }, exitFailed, "Caution: the board fails five plain minutes"},
+		{"the totals", func() link.Logger { return one }, exitUsage, "the board does not begin anew"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			p := wiretest.PTY(t)
+			done := make(chan error, 1)
+			go func() { done <- link.Sealed(p, p, c.board) }()
+			out, errs, code := tool(t, context.Background(), "prove", "--port", p.Device(), "--battery-disconnected", "load-steps", "tick-16-bit")
+			if code != c.code || !strings.Contains(errs, c.want) {
+				t.Errorf("exit status %d, want %d with %q\n%s%s", code, c.code, c.want, out, errs)
+			}
+			p.Close()
+			<-done
+		})
+	}
+}
+
 func TestProveABoardThatIsNotReady(t *testing.T) {
 	t.Chdir(t.TempDir())
 	p := wiretest.PTY(t)
