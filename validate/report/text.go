@@ -289,7 +289,9 @@ func (t *Text) checks(cs []verdict.Check) {
 		// Pad before painting: the codes have no width on a terminal.
 		t.printf("%s\n", strings.TrimRight(fmt.Sprintf("     %-10s%s   %-22s%12s%10s", c.Name, t.paint(red, fmt.Sprintf("%14s", measured(c))), allowed(c), overall(c), row), " "))
 		if c.Detail != "" {
-			t.paragraph(15, "", printable(c.Detail))
+			for line := range strings.Lines(c.Detail) {
+				t.paragraph(15, "", printable(strings.TrimSuffix(line, "\n")))
+			}
 		}
 	}
 }
