@@ -30,6 +30,9 @@ type Options struct {
 	Logger string // how the logger is named
 	// Columns says what the log's columns hold where its header does not (the `columns:` block of a project file).
 	Columns map[string]string
+	// Unnamed says what the columns hold of a log that names none, if Columns does not: what [TellColumns] found where the same logger
+	// was shown more. It may return nil; it, or its answer, nil: the log itself must tell. The verdict notes what was told.
+	Unnamed func() map[string]string
 }
 
 // judge is one judgement at work.
@@ -94,19 +97,16 @@ func Judge(sc *scenarios.Scenario, rec *emulator.Record, o Options) *verdict.Ver
 		v.Skipped = rec.Skipped
 		return v
 	}
-	j := &judge{sc: sc, rec: rec, series: replay.NewSeries(rec), cardBegin: -1, clockRow: -1}
-	j.findLogChanges()
+	j := newJudge(sc, rec)
 	v.Truth = truthOf(rec)
-	lines := make([]string, len(rec.Rows))
-	for i, r := range rec.Rows {
-		lines[i] = r.Text
+	var err error
+	if j.table, err = logfile.ParseLines(j.lines(), j.form(o.Columns)); err != nil && len(o.Columns) == 0 {
+		j.table = j.readUnnamed(o.Unnamed, err)
 	}
-	table, err := logfile.ParseLines(lines, logfile.Options{Columns: o.Columns, TornOK: j.torn, Day: j.dayShown()})
-	if err != nil {
+	if j.table == nil {
 		j.unreadable(v, err)
 		return v
 	}
-	j.table = table
 	j.match()
 	j.marks()
 	j.totalColumns()
@@ -139,6 +139,26 @@ func Judge(sc *scenarios.Scenario, rec *emulator.Record, o Options) *verdict.Ver
 	v.Pass = &pass
 	j.trace(v)
 	return v
+}
+
+func newJudge(sc *scenarios.Scenario, rec *emulator.Record) *judge {
+	j := &judge{sc: sc, rec: rec, series: replay.NewSeries(rec), cardBegin: -1, clockRow: -1}
+	j.findLogChanges()
+	return j
+}
+
+// lines are the rows as they came.
+func (j *judge) lines() []string {
+	lines := make([]string, len(j.rec.Rows))
+	for i, r := range j.rec.Rows {
+		lines[i] = r.Text
+	}
+	return lines
+}
+
+// form is what is known of the log's form besides the lines.
+func (j *judge) form(columns map[string]string) logfile.Options {
+	return logfile.Options{Columns: columns, TornOK: j.torn, Day: j.dayShown()}
 }
 
 // torn says that a line may be torn: the last one before a power cut.

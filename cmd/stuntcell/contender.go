@@ -61,6 +61,8 @@ type contender struct {
 	untested bool
 	// alone says that it can be run through one scenario at a time only.
 	alone bool
+	// past says that it ran elsewhere, once: its log is all there is.
+	past bool
 	// opening is what is done before the first of these scenarios; nil: nothing.
 	opening func(ctx context.Context, suite []*scenarios.Scenario) error
 	// play runs it through a scenario; dir is the scenario's own.
@@ -159,7 +161,7 @@ func written(b *bench, name string) (*contender, error) {
 	play := func(ctx context.Context, sc *scenarios.Scenario, _ string) (*emulator.Record, error) {
 		return streamer{columns: b.project.Columns}.judged(ctx, sc, log)
 	}
-	return &contender{name: name, hash: fmt.Sprintf("%x", sha256.Sum256(log)), play: play}, nil
+	return &contender{name: name, hash: fmt.Sprintf("%x", sha256.Sum256(log)), past: true, play: play}, nil
 }
 
 func builtIn(name string, build loggers.Build) *contender {

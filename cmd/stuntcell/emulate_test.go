@@ -135,7 +135,8 @@ func TestProveABoardThatGoesOn(t *testing.T) {
 	t.Chdir(t.TempDir())
 	kept := flash{}
 	minimal, ok := loggers.ByName("minimal")
-	if !ok {
+	wrong, also := loggers.ByName("unit-factor")
+	if !ok || !also {
 		t.Fatal("no such logger on board")
 	}
 	one := minimal.New(kept)
@@ -145,8 +146,9 @@ func TestProveABoardThatGoesOn(t *testing.T) {
 		code  int
 		want  string
 	}{
-		{"the store, and the header is written once", func() link.Logger { return loggers.Good()(kept) }, exitFailed, "Caution: the board fails five plain minutes"},
+		{"the store", func() link.Logger { return loggers.Good()(kept) }, exitUsage, "the board does not begin anew"},
 		{"the totals", func() link.Logger { return one }, exitUsage, "the board does not begin anew"},
+		{"nothing, but it is wrong", func() link.Logger { return wrong.New(flash{}) }, exitFailed, "Caution: the board fails five plain minutes"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			p := wiretest.PTY(t)

@@ -11,6 +11,7 @@ import (
 	"os"
 	"runtime"
 	"strings"
+	"sync"
 
 	"github.com/spf13/cobra"
 
@@ -199,6 +200,8 @@ type prover struct {
 	temp    string
 	hash    string // of the suite
 	columns map[string]string
+	naming  sync.Once
+	told    map[string]string // by naming
 	journal *campaign.Journal // nil: none
 	corners *campaign.Corners // nil: not asked for
 }
@@ -288,13 +291,35 @@ func (p *prover) once(ctx context.Context, sc *scenarios.Scenario, dir string) (
 	if err != nil {
 		return done{}, err
 	}
-	v := validate.Judge(sc, rec, validate.Options{Tool: version, Logger: p.logger.name, Columns: p.columns})
+	v := validate.Judge(sc, rec, validate.Options{Tool: version, Logger: p.logger.name, Columns: p.columns, Unnamed: func() map[string]string { return p.unnamed(ctx) }})
 	v.Summary = sc.Summary
 	d := done{verdict: v}
 	if !rec.Outcome.Greeted {
 		d.silent = &rec.Outcome
 	}
 	return d, nil
+}
+
+// unnamed says what the columns of a log without names hold, from a run of its own; nil if that does not tell.
+func (p *prover) unnamed(ctx context.Context) map[string]string {
+	p.naming.Do(func() {
+		if p.logger.past {
+			return
+		}
+		dir, err := os.MkdirTemp(p.temp, "telling-")
+		if err != nil {
+			return
+		}
+		defer os.RemoveAll(dir)
+		sc, err := scenarios.Parse("telling-columns", []byte(validate.Telling), scenarios.Env{})
+		if err != nil {
+			return
+		}
+		if rec, err := p.logger.play(ctx, sc, dir); err == nil {
+			p.told = validate.TellColumns(sc, rec)
+		}
+	})
+	return p.told
 }
 
 // askCorners makes ready to judge the whole rig over its tolerances. Something must be there to be judged.

@@ -16,6 +16,7 @@ import (
 	"stuntcell/emulator/link"
 	"stuntcell/emulator/rig"
 	"stuntcell/scenarios"
+	"stuntcell/validate"
 	"stuntcell/validate/logfile"
 )
 
@@ -147,7 +148,7 @@ func (s streamer) play(ctx context.Context, sc *scenarios.Scenario, o link.Child
 	if err != nil {
 		return nil, err
 	}
-	s.take(rec, log)
+	s.take(sc, rec, log)
 	return rec, nil
 }
 
@@ -160,27 +161,30 @@ func (s streamer) judged(ctx context.Context, sc *scenarios.Scenario, log []byte
 	if err != nil {
 		return nil, err
 	}
-	s.take(rec, log)
+	s.take(sc, rec, log)
 	return rec, nil
 }
 
 // take makes the lines of a log the rows of a record.
-func (s streamer) take(rec *emulator.Record, log []byte) {
+func (s streamer) take(sc *scenarios.Scenario, rec *emulator.Record, log []byte) {
 	var lines []string
 	for line := range strings.Lines(string(log)) {
 		line = strings.TrimRight(line, "\r\n")
 		lines = append(lines, line)
 		rec.Rows = append(rec.Rows, emulator.Row{Text: line, After: len(rec.Readings.T)})
 	}
-	if ms := s.spacing(rec, lines); ms > 0 {
+	if ms := s.spacing(sc, rec, lines); ms > 0 {
 		rec.Greeting.LogMS, rec.Mine["log_ms"] = ms, ms
 	}
 }
 
 // spacing is the usual time between rows [ms], which a plain program decides for itself: the mean step of the log's time without
 // gaps of missing rows, in three figures. 0 if it shows none.
-func (s streamer) spacing(rec *emulator.Record, lines []string) int64 {
+func (s streamer) spacing(sc *scenarios.Scenario, rec *emulator.Record, lines []string) int64 {
 	table, err := logfile.ParseLines(lines, logfile.Options{Columns: s.columns})
+	if err != nil && len(s.columns) == 0 {
+		table, err = logfile.ParseLines(lines, logfile.Options{Columns: validate.TellColumns(sc, rec)})
+	}
 	if err != nil {
 		return 0
 	}

@@ -61,6 +61,7 @@ type layout struct {
 	columns []Column // without values
 	names   []string
 	notes   []string
+	known   int // columns that are understood
 	header  int // index into the lines of the source; -1 if there is none
 	units   int
 	// dateField and timeField make one clock column between them; -1 if there is none.
@@ -213,13 +214,12 @@ func (s *shape) resolve(src source, opts Options) (*layout, error) {
 	}
 	l.siblings(means)
 	l.channels(means, seen)
-	known := 0
 	for _, c := range l.columns {
 		if c.Kind != Other && c.Kind != Phase && c.Kind != Index {
-			known++
+			l.known++
 		}
 	}
-	if known == 0 {
+	if l.known == 0 && !opts.Unnamed {
 		return nil, s.nothingKnown(src, seen)
 	}
 	return l, nil

@@ -143,13 +143,13 @@ func (a *assembler) begin(src source) error {
 // understand finds form, header and columns of the first rows that a source shows.
 func understand(src source, opts Options) (l *layout, header, units string, err error) {
 	lines := src.first
-	s, err := sniff(lines, len(opts.Columns) > 0)
+	s, err := sniff(lines, len(opts.Columns) > 0 || opts.Unnamed)
 	if err != nil {
 		return nil, "", "", err
 	}
 	for k := s.earlier(lines); k >= 0; k = s.earlier(lines) { // rows of another kind stand before
 		lines = lines[:s.header]
-		if s, err = sniff(lines, len(opts.Columns) > 0); err != nil {
+		if s, err = sniff(lines, len(opts.Columns) > 0 || opts.Unnamed); err != nil {
 			return nil, "", "", err
 		}
 	}
@@ -530,7 +530,7 @@ func (a *assembler) read(line []byte) (Problem, bool) {
 			return p, false
 		}
 	}
-	if filled == 0 {
+	if filled == 0 && l.known > 0 {
 		return Problem{Column: 1, Expected: "a value in one of the columns that are understood"}, false
 	}
 	a.joinDate()

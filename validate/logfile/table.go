@@ -174,6 +174,8 @@ type Options struct {
 	// Day says that a Unix day is one that the log can be of, which settles what 02/03/2026 is where the log itself does not. Nil:
 	// nothing is known, and such a log is refused.
 	Day func(unixDay int) bool
+	// Unnamed has a log read whose header says nothing or is not there: what only a header can say is Other.
+	Unnamed bool
 	// Follow makes a Reader keep an unfinished last line at the end of its input, for a file that still grows.
 	Follow bool
 	// Workers is how many goroutines of a Reader read plain rows ahead of Next; 0 none. The batches hold the same rows in the same order.
