@@ -669,3 +669,19 @@ func BenchmarkSolvedSecond(b *testing.B) {
 		c.cut()
 	}
 }
+
+// TestLawHoldsInTheWarm: the voltage at rest moves with temperature, and with it where the end voltage lies; the charge of the law does not.
+func TestLawHoldsInTheWarm(t *testing.T) {
+	p := mustPack(t, "agm-12v-7ah")
+	p.Cell.OCVPerKelvin, p.CapacityPerKelvin, p.CapacityPerKelvinFast = -0.002, 0, 0
+	for _, T := range []float64{p.Cell.Reference - 15, p.Cell.Reference + 15} {
+		amps := p.Amps(0.2)
+		end, err := p.Level("end", amps)
+		if err != nil {
+			t.Fatal(err)
+		}
+		c := play(t, p, Plan{{Kind: Discharge, Load: Load{Current: amps}, Ends: Ends{Voltage: end}}}, Options{Isothermal: true, Ambient: T})
+		want := PeukertTime(p.Rated.Charge, p.Rated.Hours, amps, p.Rate.K)
+		near(t, "time over the law's", float64(c.Ended()[0].End)*1e-9/want, 1, 2e-3)
+	}
+}

@@ -82,6 +82,13 @@ func TestCounterWrapsWhenItsWidthSays(t *testing.T) {
 	}
 }
 
+func TestCounterStartsBeforeItsWrap(t *testing.T) {
+	c := rig.NewCounter(rig.Tick{Bits: 32, Hz: 1000, Start: -2}, rig.Reference)
+	if a, b, d := c.Wrap(c.At(0)), c.Wrap(c.At(2e6-1)), c.Wrap(c.At(2e6)); a != 1<<32-2 || b != 1<<32-1 || d != 0 {
+		t.Errorf("%d, %d, %d", a, b, d)
+	}
+}
+
 func TestCounterOf64Bits(t *testing.T) {
 	c := rig.NewCounter(rig.Tick{Bits: 64, Hz: 1000, Start: -2}, rig.Reference)
 	if a, b := c.Wrap(c.At(1e6)), c.Wrap(c.At(2e6)); a != math.MaxUint64 || b != 0 {
@@ -231,6 +238,31 @@ func TestFromTruthToCounts(t *testing.T) {
 		}
 	}
 }
+
+// TestEachConversionSaturates: a pulse beyond the range is cut before it is averaged with what lies beside it.
+func TestEachConversionSaturates(t *testing.T) {
+	r := shop(t, "front: {conversions: 2, spacing: 1 ms}")
+	r.Front.ShuntNoise, r.Front.BusNoise = 0, 0
+	s := rig.NewSensor(r, rig.Reference, 1)
+	pulse := pulsed{from: 1e12 - 5e5, i: -100}
+	if shunt, _ := s.Counts(s.Sample(pulse, 1e12)); shunt != -13653/2 && shunt != -13654/2 {
+		t.Errorf("%d counts, want half of the range", shunt)
+	}
+}
+
+// pulsed carries no current before an instant [ns].
+type pulsed struct {
+	from int64
+	i    float64
+}
+
+func (p pulsed) Current(t int64) float64 {
+	if t < p.from {
+		return 0
+	}
+	return p.i
+}
+func (pulsed) Voltage(int64) float64 { return 12 }
 
 // TestSpreads: each stated tolerance moves what it is about, by as much as it says, and what cannot be below zero stays there.
 func TestSpreads(t *testing.T) {
