@@ -21,6 +21,8 @@ const (
 // Lines may end in LF, CR LF or CR. UTF-8 and ASCII are read as they are, UTF-16 with its mark is converted. NUL bytes, UTF-16
 // without a mark, compressed files and lines over 64 KiB are refused with an *Error.
 //
+// With workers it may still be reading its input ahead for a moment after an error.
+//
 // Where rows further down are needed to settle something (which number of a date is the day, whether times wrap at 24 h), an
 // input that is an io.Seeker is searched to its end; for others what fits in the buffer decides.
 type Reader struct {
