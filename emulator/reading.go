@@ -24,7 +24,7 @@ func (r *run) read(t int64) int {
 	if n == 0 {
 		r.base = integrals{tr.charge, tr.energy, tr.throughput}
 	}
-	rd.room()
+	rd.room(r.expected)
 	rd.T = append(rd.T, t)
 	rd.Tick = append(rd.Tick, r.counter.At(t))
 	rd.Shunt = append(rd.Shunt, shunt)

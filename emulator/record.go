@@ -75,10 +75,11 @@ func (r *Readings) truncate(n int) {
 	}
 }
 
-// room makes room for one more reading in all columns at once, by doubling: a long run is then copied once, not five times.
-func (r *Readings) room() {
+// room makes room for one more reading in all columns at once: for as many as are expected, within reason, then by doubling. A long run is
+// then copied once, not five times.
+func (r *Readings) room(expected int) {
 	if n := len(r.T); n == cap(r.T) {
-		r.grow(max(n, 1024))
+		r.grow(max(n, 1024, min(expected-n, 8<<20)))
 	}
 }
 

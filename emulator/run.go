@@ -59,6 +59,7 @@ type run struct {
 
 	load, charge bool      // contacts, as last seen
 	steps        int       // ended steps that were recorded
+	expected     int       // readings, at most
 	base, begun  integrals // truth at the first reading, at the begin of the running step
 	text         int       // what the logger has said so far [bytes]
 	file         string    // the log file that rows go to
@@ -178,7 +179,9 @@ func (r *run) begin() error {
 	r.setBuildTime(0)
 	r.jitter = rand.New(rand.NewPCG(s.Seed, 0x7177))
 	r.ring = make([]link.Message, max(1, r.link.Ahead()))
-	r.rec.Readings.grow(r.expected())
+	r.expected = expected(s)
+	// A million is what it pays to make room for when they may not come.
+	r.rec.Readings.grow(min(r.expected, 1<<20))
 	for _, f := range s.Faults {
 		r.plant(f)
 	}
@@ -189,13 +192,13 @@ func (r *run) begin() error {
 	return nil
 }
 
-// expected is how many readings the steps that have a time take at most, or a million, which is what it pays to make room for.
-func (r *run) expected() int {
+// expected is how many readings the steps that have a time take at most.
+func expected(s *Setup) int {
 	total := 0.0
-	for i := range r.setup.Plan {
-		total += float64(r.setup.Plan[i].Ends.Time)
+	for i := range s.Plan {
+		total += float64(s.Plan[i].Ends.Time)
 	}
-	return int(min(total/float64(r.setup.Rig.Readings.Interval()), 1<<20)) + 1
+	return int(min(total/float64(s.Rig.Readings.Interval()), 1<<40)) + 1
 }
 
 // backstopped gives each discharge that the logger ends a time that nothing but a contact that flaps for ever reaches: twice what the

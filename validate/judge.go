@@ -12,6 +12,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"runtime"
 	"slices"
 
@@ -68,6 +69,7 @@ type judge struct {
 	log        float64
 	logChanges []logChange
 	values     []cause.Value
+	windows    []window // of each row
 	staleLag   int
 	staleRow   int
 	staleRows  int
@@ -170,8 +172,11 @@ func (j *judge) torn(line int) bool {
 // dayShown says of a Unix day whether the clock's face showed it, in any zone.
 func (j *judge) dayShown() func(unixDay int) bool {
 	seen := map[int64]bool{}
+	hour := int64(math.MinInt64)
 	for _, f := range j.rec.Readings.Clock {
-		if f != link.NoClock {
+		// The zones are whole hours apart: within one hour the days are the same.
+		if f != link.NoClock && floorDiv(f, 3600) != hour {
+			hour = floorDiv(f, 3600)
 			for _, zone := range []int64{-14 * 3600, 0, 14 * 3600} {
 				seen[floorDiv(f+zone, 86400)] = true
 			}

@@ -237,24 +237,41 @@ func (j *judge) matchTicks(c *logfile.Column, after []int) bool {
 	return j.ticksFit
 }
 
-// shownTicks finds readings by what their counter showed.
+// shownTicks finds readings by what their counter showed. The counts rise but at wraps and restarts. A few stretches between these are
+// looked through one by one; of many the readings are put in order.
 type shownTicks struct {
-	ticks []int64
-	mask  int64
-	order []int // readings, by the count shown, then by age: as they came where it never wrapped
+	ticks   []int64
+	mask    int64
+	stretch []int   // first reading of each stretch, and their number
+	order   []int32 // readings, by the count shown, then by age; nil: few stretches
 }
 
+// fewStretches are so few that searching each takes less than putting their readings in order.
+const fewStretches = 16
+
 func newShownTicks(ticks []int64, mask int64) *shownTicks {
-	s := &shownTicks{ticks: ticks, mask: mask}
-	// The counts rise but at wraps and restarts: merge the stretches between them, neighbours first, so that the older comes first of equals.
-	var runs [][]int
-	all := make([]int, len(ticks))
-	for k, from := 0, 0; k < len(ticks); k++ {
-		all[k] = k
-		if k+1 == len(ticks) || ticks[k+1]&mask < ticks[k]&mask {
-			runs = append(runs, all[from:k+1])
-			from = k + 1
+	s := &shownTicks{ticks: ticks, mask: mask, stretch: []int{0}}
+	for k := 1; k < len(ticks); k++ {
+		if ticks[k]&mask < ticks[k-1]&mask {
+			s.stretch = append(s.stretch, k)
 		}
+	}
+	s.stretch = append(s.stretch, len(ticks))
+	if len(s.stretch) > fewStretches {
+		s.sort()
+	}
+	return s
+}
+
+// sort merges the stretches, neighbours first, so that the older comes first of equals.
+func (s *shownTicks) sort() {
+	all := make([]int32, len(s.ticks))
+	for k := range all {
+		all[k] = int32(k)
+	}
+	runs := make([][]int32, len(s.stretch)-1)
+	for i := range runs {
+		runs[i] = all[s.stretch[i]:s.stretch[i+1]]
 	}
 	for len(runs) > 1 {
 		for i := 0; i < len(runs); i += 2 {
@@ -266,15 +283,12 @@ func newShownTicks(ticks []int64, mask int64) *shownTicks {
 		}
 		runs = runs[:(len(runs)+1)/2]
 	}
-	if len(runs) == 1 {
-		s.order = runs[0]
-	}
-	return s
+	s.order = runs[0]
 }
 
 // merged merges two ordered stretches, of which a is older.
-func (s *shownTicks) merged(a, b []int) []int {
-	out := make([]int, 0, len(a)+len(b))
+func (s *shownTicks) merged(a, b []int32) []int32 {
+	out := make([]int32, 0, len(a)+len(b))
 	for len(a) > 0 && len(b) > 0 {
 		if s.ticks[b[0]]&s.mask < s.ticks[a[0]]&s.mask {
 			out, b = append(out, b[0]), b[1:]
@@ -287,11 +301,24 @@ func (s *shownTicks) merged(a, b []int) []int {
 
 // latest is the latest reading up to from that showed a count from low to high; -1 if there is none.
 func (s *shownTicks) latest(low, high int64, from int) int {
+	if s.order != nil {
+		return s.latestSorted(low, high, from)
+	}
+	for i := len(s.stretch) - 2; i >= 0; i-- {
+		shown := s.ticks[s.stretch[i]:max(s.stretch[i], min(s.stretch[i+1], from+1))]
+		if n := sort.Search(len(shown), func(q int) bool { return shown[q]&s.mask > high }); n > 0 && shown[n-1]&s.mask >= low {
+			return s.stretch[i] + n - 1
+		}
+	}
+	return -1
+}
+
+func (s *shownTicks) latestSorted(low, high int64, from int) int {
 	// after is the place of the first reading that showed more than a count, or the same later than a reading.
 	after := func(count int64, k int) int {
 		return sort.Search(len(s.order), func(i int) bool {
 			c := s.ticks[s.order[i]] & s.mask
-			return c > count || c == count && s.order[i] > k
+			return c > count || c == count && int(s.order[i]) > k
 		})
 	}
 	best := -1
@@ -301,7 +328,7 @@ func (s *shownTicks) latest(low, high int64, from int) int {
 			break
 		}
 		if last := after(count, from); last > i {
-			best = max(best, s.order[last-1])
+			best = max(best, int(s.order[last-1]))
 		}
 		i = after(count, len(s.ticks))
 	}

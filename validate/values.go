@@ -43,9 +43,11 @@ func (j *judge) checkValues() {
 			continue
 		}
 		vc := j.valueColumn(tc)
-		res := vc.residuals()
+		res := make([]float64, len(vc.low))
 		ok := true
-		for r, x := range res {
+		for r := range res {
+			x := vc.residual(r)
+			res[r] = x
 			if math.IsNaN(x) {
 				continue
 			}
@@ -133,8 +135,8 @@ func (j *judge) valueColumn(tc *logfile.Column) valueColumn {
 // misses counts the rows outside their envelope.
 func (vc *valueColumn) misses() float64 {
 	n := 0.0
-	for r, x := range vc.residuals() {
-		if !math.IsNaN(x) && math.Abs(x) > vc.unit+vc.col.Step[r]*vc.scale+1e-9 {
+	for r := range vc.low {
+		if x := vc.residual(r); !math.IsNaN(x) && math.Abs(x) > vc.unit+vc.col.Step[r]*vc.scale+1e-9 {
 			n++
 		}
 	}
@@ -156,70 +158,33 @@ func (j *judge) maxAbs(k logfile.Kind) float64 {
 	return m
 }
 
-// residuals is how far each printed value lies outside the envelope of its readings, 0 inside, NaN without a value.
-func (vc *valueColumn) residuals() []float64 {
-	res := make([]float64, len(vc.low))
-	for r := range res {
-		v := vc.col.Value[r] * vc.scale
-		if math.IsNaN(v) || math.IsNaN(vc.low[r]) {
-			res[r] = math.NaN()
-			continue
-		}
-		v *= vc.sign
-		if !vc.signed {
-			v = math.Abs(v)
-		}
-		switch {
-		case v < vc.low[r]:
-			res[r] = v - vc.low[r]
-		case v > vc.high[r]:
-			res[r] = v - vc.high[r]
-		}
+// residual is how far row r's printed value lies outside the envelope of its readings, 0 inside, NaN without a value.
+func (vc *valueColumn) residual(r int) float64 {
+	v := vc.col.Value[r] * vc.scale
+	if math.IsNaN(v) || math.IsNaN(vc.low[r]) {
+		return math.NaN()
 	}
-	return res
+	v *= vc.sign
+	if !vc.signed {
+		v = math.Abs(v)
+	}
+	switch {
+	case v < vc.low[r]:
+		return v - vc.low[r]
+	case v > vc.high[r]:
+		return v - vc.high[r]
+	}
+	return 0
 }
 
-// envelopes is the range that each row may show, NaN where no good reading came.
+// envelopes is the range that each row may show, NaN where no good reading came. A voltage may have burden and lead drop added back.
 func (j *judge) envelopes(vc valueColumn) (low, high []float64) {
-	low, high = make([]float64, len(j.at)), make([]float64, len(j.at))
-	e := j.newEnvelope(vc)
-	for r := range j.at {
-		lo, hi, ok := e.at(r)
-		if !ok {
-			lo, hi = math.NaN(), math.NaN()
-		}
-		low[r], high[r] = lo, hi
-	}
-	return low, high
-}
-
-// envelope gives, for each row, the range of the readings that it may show.
-type envelope struct {
-	j     *judge
-	lo    *extrema // of what each reading may be shown as
-	good  []int    // good readings before each one
-	first []int    // first reading of each one's power-up
-}
-
-// newEnvelope prepares the readings of a column's kind. A voltage may have burden and lead drop added back.
-func (j *judge) newEnvelope(vc valueColumn) *envelope {
 	s := j.series
-	n := s.Len()
-	e := &envelope{j: j, good: make([]int, n+1), first: make([]int, n)}
-	lo, hi := make([]float64, n), make([]float64, n)
 	burden := float64(j.rec.Greeting.ShuntNohm)*1e-9 + j.sc.Setup.Rig.Wiring.Lead
-	for k := range n {
-		if k > 0 && s.Life[k] == s.Life[k-1] {
-			e.first[k] = e.first[k-1]
-		} else {
-			e.first[k] = k
-		}
-		e.good[k+1] = e.good[k]
-		lo[k], hi[k] = math.Inf(1), math.Inf(-1)
+	e := newExtrema(s.Len(), func(k int) (lo, hi float64) {
 		if !s.Good(k) {
-			continue
+			return math.Inf(1), math.Inf(-1)
 		}
-		e.good[k+1]++
 		i, v := s.I[k], s.V[k]
 		var a, b float64
 		switch vc.col.Kind {
@@ -233,70 +198,127 @@ func (j *judge) newEnvelope(vc valueColumn) *envelope {
 		if !vc.signed {
 			a, b = math.Abs(a), math.Abs(b)
 		}
-		lo[k], hi[k] = min(a, b), max(a, b)
+		return min(a, b), max(a, b)
+	})
+	low, high = make([]float64, len(j.at)), make([]float64, len(j.at))
+	for r, k := range j.at {
+		w := j.window(r)
+		lo, hi := e.over(w.near, k)
+		if hi < lo {
+			low[r], high[r] = math.NaN(), math.NaN()
+			continue
+		}
+		// A first-order smoother whose time constant is a third of the span still shows 5 % of what was before it.
+		farLo, farHi := e.over(w.far, k)
+		low[r], high[r] = lo-smootherTail*(lo-farLo), hi+smootherTail*(farHi-hi)
 	}
-	e.lo = newExtrema(lo, hi)
-	return e
+	return low, high
 }
 
-// start is the first reading of a window that ends with reading k and holds so many seconds and so many good readings.
-func (e *envelope) start(k int, seconds float64, readings int) int {
-	t := e.j.rec.Readings.T
-	from := sort.Search(k, func(q int) bool { return t[q] >= t[k]-int64(seconds*1e9) }) - 1
-	if have := e.good[k+1] - readings; have >= 0 {
-		from = min(from, sort.SearchInts(e.good[:k+1], have+1)-1)
-	} else {
-		from = 0
-	}
-	return max(from, e.first[k])
-}
+// window is the readings that a row's values may be made of: from near on, and, with a smoother's tail, from far on.
+type window struct{ near, far int }
 
-// at is the range that row r may show; false if no good reading came.
-func (e *envelope) at(r int) (lo, hi float64, ok bool) {
-	k := e.j.at[r]
-	back := max(envelopeSpan, e.j.logAt(r))
-	if r > 0 && e.j.at[r-1] < k && e.j.series.Life[e.j.at[r-1]] == e.j.series.Life[k] {
-		// A row stands for the time since the one before, and that is longer where rows were lost.
-		back = max(back, float64(e.j.rec.Readings.T[k]-e.j.rec.Readings.T[e.j.at[r-1]])*1e-9)
-	}
-	lo, hi = e.lo.over(e.start(k, back, envelopeReadings), k)
-	if hi < lo {
-		return 0, 0, false
-	}
-	// A first-order smoother whose time constant is a third of the span still shows 5 % of what was before it.
-	farLo, farHi := e.lo.over(e.start(k, 4*back, 4*envelopeReadings), k)
-	return lo - smootherTail*(lo-farLo), hi + smootherTail*(farHi-hi), true
-}
-
-// extrema answers for the least and the greatest of a stretch of readings, by blocks.
-type extrema struct{ lo, hi, blockLo, blockHi []float64 }
-
-const extremaBlock = 64
-
-func newExtrema(lo, hi []float64) *extrema {
-	n := (len(lo) + extremaBlock - 1) / extremaBlock
-	x := &extrema{lo: lo, hi: hi, blockLo: make([]float64, n), blockHi: make([]float64, n)}
-	for b := range n {
-		x.blockLo[b], x.blockHi[b] = math.Inf(1), math.Inf(-1)
-		for k := b * extremaBlock; k < min((b+1)*extremaBlock, len(lo)); k++ {
-			x.blockLo[b], x.blockHi[b] = min(x.blockLo[b], lo[k]), max(x.blockHi[b], hi[k])
+// window returns the window of row r; all are found when the first is asked for.
+func (j *judge) window(r int) window {
+	if j.windows == nil {
+		j.windows = make([]window, len(j.at))
+		good := j.goodBefore()
+		for r, k := range j.at {
+			back := max(envelopeSpan, j.logAt(r))
+			if r > 0 && j.at[r-1] < k && j.series.Life[j.at[r-1]] == j.series.Life[k] {
+				// A row stands for the time since the one before, and that is longer where rows were lost.
+				back = max(back, float64(j.rec.Readings.T[k]-j.rec.Readings.T[j.at[r-1]])*1e-9)
+			}
+			j.windows[r] = window{j.windowStart(good, k, back, envelopeReadings), j.windowStart(good, k, 4*back, 4*envelopeReadings)}
 		}
 	}
+	return j.windows[r]
+}
+
+// goodBefore counts the good readings before each one; nil: all are good.
+func (j *judge) goodBefore() []int {
+	if !j.series.HasFailed {
+		return nil
+	}
+	good := make([]int, j.series.Len()+1)
+	for k := range j.series.Len() {
+		good[k+1] = good[k]
+		if j.series.Good(k) {
+			good[k+1]++
+		}
+	}
+	return good
+}
+
+// windowStart is the first reading of a window that ends with reading k and holds so many seconds and so many good readings, all of one
+// power-up.
+func (j *judge) windowStart(good []int, k int, seconds float64, readings int) int {
+	t, life := j.rec.Readings.T, j.series.Life
+	from := sort.Search(k, func(q int) bool { return t[q] >= t[k]-int64(seconds*1e9) }) - 1
+	have := k + 1 - readings
+	if good != nil {
+		if have = good[k+1] - readings; have >= 0 {
+			have = sort.SearchInts(good[:k+1], have+1) - 1
+		}
+	}
+	from = max(0, min(from, have))
+	if life[from] != life[k] {
+		from += sort.Search(k-from, func(q int) bool { return life[from+q] == life[k] })
+	}
+	return from
+}
+
+// extrema answers for the least and the greatest of a stretch of readings. What a reading may be is asked for anew each time; above
+// stand the extrema of eight, of eight times eight and so on.
+type extrema struct {
+	of     func(k int) (lo, hi float64)
+	levels [][][2]float64
+}
+
+const extremaOf = 8
+
+func newExtrema(n int, of func(k int) (lo, hi float64)) *extrema {
+	x := &extrema{of: of}
+	for level := 0; n > extremaOf; level++ {
+		above := make([][2]float64, n/extremaOf)
+		for b := range above {
+			lo, hi := math.Inf(1), math.Inf(-1)
+			for k := b * extremaOf; k < (b+1)*extremaOf; k++ {
+				l, h := x.at(level, k)
+				lo, hi = min(lo, l), max(hi, h)
+			}
+			above[b] = [2]float64{lo, hi}
+		}
+		x.levels = append(x.levels, above)
+		n /= extremaOf
+	}
 	return x
+}
+
+// at is the least and the greatest of the k-th group of a level; the lowest level is readings.
+func (x *extrema) at(level, k int) (lo, hi float64) {
+	if level == 0 {
+		return x.of(k)
+	}
+	g := &x.levels[level-1][k]
+	return g[0], g[1]
 }
 
 // over is the least and the greatest from reading a to reading b, both included.
 func (x *extrema) over(a, b int) (lo, hi float64) {
 	lo, hi = math.Inf(1), math.Inf(-1)
-	for k := a; k <= b; {
-		if k%extremaBlock == 0 && k+extremaBlock-1 <= b {
-			q := k / extremaBlock
-			lo, hi = min(lo, x.blockLo[q]), max(hi, x.blockHi[q])
-			k += extremaBlock
-			continue
+	take := func(level, k int) {
+		l, h := x.at(level, k)
+		lo, hi = min(lo, l), max(hi, h)
+	}
+	for level := 0; a <= b; level++ {
+		for ; a <= b && (a%extremaOf != 0 || level == len(x.levels)); a++ {
+			take(level, a)
 		}
-		lo, hi = min(lo, x.lo[k]), max(hi, x.hi[k])
-		k++
+		for ; a <= b && (b+1)%extremaOf != 0; b-- {
+			take(level, b)
+		}
+		a, b = a/extremaOf, (b+1)/extremaOf-1
 	}
 	return lo, hi
 }
