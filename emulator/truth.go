@@ -12,6 +12,7 @@ type truth struct {
 	course *model.Course
 	window int64 // length of a reading's window [ns]
 	spans  []model.Span
+	sums   model.Integrator
 	// Integrals since the plan began [A·s], [W·s], [A·s].
 	charge, energy, throughput float64
 }
@@ -22,10 +23,8 @@ func (tr *truth) play(until int64) model.Span {
 	if s.T1 <= s.T0 {
 		return s
 	}
-	amps, _, energy := s.Means(s.T0, s.T1)
-	charge := amps * float64(s.T1-s.T0) * 1e-9
-	tr.charge += charge
-	tr.energy += energy
+	tr.charge += s.Charge(s.T0, s.T1)
+	tr.energy += tr.sums.Energy(&s, s.T0, s.T1)
 	tr.throughput += s.Throughput(s.T0, s.T1)
 	// Spans that ended before the window are of no use any more.
 	from := s.T1 - tr.window
@@ -59,10 +58,9 @@ func (tr *truth) look(ripple bool) seen {
 		if b <= a {
 			continue
 		}
-		amps, volts, _ := s.Means(a, b)
 		share := float64(b-a) / float64(last.T1-from)
-		out.amps += amps * share
-		out.volts += volts * share
+		out.amps += s.Charge(a, b) / (float64(b-a) * 1e-9) * share
+		out.volts += tr.sums.MeanVoltage(s, a, b) * share
 		if i > 0 && a == s.T0 && a > from && edge(&tr.spans[i-1], s) {
 			out.smooth = false
 		}

@@ -7,14 +7,15 @@ import (
 
 // Span is the waveform over a stretch of true time in which nothing switches. It answers questions about any
 // part of [T0, T1] in closed form or by Gauss quadrature. Instants are ns since the plan began. A Span is a value and
-// stays valid.
+// stays valid; spans of one stretch share its solution.
 type Span struct {
 	T0, T1 int64
 	// Step is the index of the executed step (repeats counted), -1 before the first and after the last.
 	Step int
 	// LoadClosed and ChargeClosed are the contacts during the span.
 	LoadClosed, ChargeClosed bool
-	wave
+	*wave
+	stop int64 // until when the wave may hold
 }
 
 // Current is the current into the pack at t [A].
@@ -122,7 +123,7 @@ type Course struct {
 	draw, leak, held          float64
 
 	// The stretch being played: wave until stop, then what.
-	w       wave
+	w       *wave
 	stop    int64
 	what    event
 	playing bool
@@ -313,9 +314,9 @@ func (c *Course) Next(until int64) Span {
 		c.prepare()
 	}
 	if c.Done() || until <= c.now {
-		return Span{T0: c.now, T1: c.now, Step: c.stepOrNone(), wave: c.still()}
+		return Span{T0: c.now, T1: c.now, Step: c.stepOrNone(), wave: c.still(), stop: c.now}
 	}
-	s := Span{T0: c.now, T1: min(until, c.stop), Step: len(c.ended), LoadClosed: c.loadOn, ChargeClosed: c.chargeOn, wave: c.w}
+	s := Span{T0: c.now, T1: min(until, c.stop), Step: len(c.ended), LoadClosed: c.loadOn, ChargeClosed: c.chargeOn, wave: c.w, stop: c.stop}
 	c.now = s.T1
 	if c.now == c.stop {
 		c.finish()
@@ -324,14 +325,15 @@ func (c *Course) Next(until int64) Span {
 }
 
 // still is a wave of a pack at rest, for questions about an instant outside of any span.
-func (c *Course) still() wave {
+func (c *Course) still() *wave {
 	if c.playing {
 		return c.w
 	}
 	c.respond()
 	i, _, _ := c.settle(law{})
 	clear(c.bench.s0)
-	return c.line(law{}, i, 0)
+	w := c.line(law{}, i, 0)
+	return &w
 }
 
 func (c *Course) stepOrNone() int {

@@ -86,7 +86,7 @@ func (c *Course) heldNow() float64 {
 
 // locate finds the first event within the stretch of h seconds and ends it there.
 func (c *Course) locate(l law, regime regime, h float64, cutOff bool) {
-	w, step, s := &c.w, &c.plan[c.idx], &c.step
+	w, step, s := c.w, &c.plan[c.idx], &c.step
 	e := &step.Ends
 	first := math.Min(h, w.seconds(c.stop))
 	found := false
@@ -184,7 +184,7 @@ func (c *Course) locate(l law, regime regime, h float64, cutOff bool) {
 
 // locateTaper handles the current of the constant-voltage phase: a taper that is held up, and the end by taper.
 func (c *Course) locateTaper(l law, take func(float64, eventKind, Reason), first *float64) {
-	w, e := &c.w, &c.plan[c.idx].Ends
+	w, e := c.w, &c.plan[c.idx].Ends
 	crossing := func(level float64) (float64, bool) {
 		if w.m >= 0 {
 			return 0, false

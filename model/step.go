@@ -37,7 +37,7 @@ func (c *Course) endStep(why Reason) {
 
 // account adds the played stretch from its origin to now to the step and takes over the state.
 func (c *Course) account() {
-	w := &c.w
+	w := c.w
 	s := w.seconds(c.now)
 	e := &c.step.end
 	if s > 0 {

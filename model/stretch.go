@@ -168,7 +168,7 @@ func (c *Course) solveStretch(l law) {
 	if stop > whole || float64(whole-c.now)*1e-9 <= h {
 		stop = whole
 	}
-	c.w, c.stop, c.what, c.playing = w, max(stop, c.now+1), event{}, true
+	c.w, c.stop, c.what, c.playing = &w, max(stop, c.now+1), event{}, true
 	if c.stop == limit {
 		c.what = event{kind: boardTimer}
 		if reason != "" {

@@ -33,7 +33,7 @@ func TestBriefPanels(t *testing.T) {
 				brief++
 			}
 			v, e := s.quadrature(a, b)
-			v1, e1 := longRule(&s.wave, a, b)
+			v1, e1 := longRule(s.wave, a, b)
 			near(t, name+" mean voltage", v/(b-a), v1/(b-a), 1e-12*math.Abs(v1)/(b-a))
 			near(t, name+" mean power", e/(b-a), e1/(b-a), 1e-12*math.Abs(e1)/(b-a))
 		}

@@ -1,0 +1,83 @@
+package model
+
+import (
+	"math"
+	"testing"
+
+	"pgregory.net/rapid"
+)
+
+// TestIntegrator: on every pack on board, through random plans and steps, an Integrator gives what the spans give one by one.
+func TestIntegrator(t *testing.T) {
+	packs := PackNames()
+	answered, all := 0, 0
+	rapid.Check(t, func(t *rapid.T) {
+		p := mustPackRapid(t, rapid.SampledFrom(packs).Draw(t, "pack"))
+		c, err := NewCourse(p, drawPlan(t, p), Options{
+			Start: rapid.Float64Range(0.01, 1).Draw(t, "start"), Ambient: rapid.Float64Range(253, 323).Draw(t, "ambient"),
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		step := int64(rapid.Float64Range(0.01, 20).Draw(t, "step") * 1e9)
+		window := rapid.Int64Range(1, step).Draw(t, "window")
+		near := func(what string, got, want, tol float64) {
+			if !(math.Abs(got-want) <= tol) {
+				t.Fatalf("%s: %.15g, want %.15g within %g", what, got, want, tol)
+			}
+		}
+		var g Integrator
+		total, plain := 0.0, 0.0
+		for n := 0; n < 5000 && !c.Done(); n++ {
+			s := c.Next(c.Now() + step)
+			if s.T1 <= s.T0 {
+				continue
+			}
+			seconds := float64(s.T1-s.T0) * 1e-9
+			got, want := g.Energy(&s, s.T0, s.T1), s.Energy(s.T0, s.T1)
+			total, plain = total+got, plain+want
+			volts := math.Abs(s.Voltage(s.T0)) + 1
+			// Where the current passes zero, it is its size elsewhere in the stretch that counts.
+			near("energy", got, want, 1e-11*volts*(math.Abs(s.Current(s.T0))+math.Abs(s.Current(s.T1))+math.Abs(s.i0)+1e-6)*seconds)
+			if from := max(s.T0, s.T1-window); from < s.T1 {
+				// An instant is no finer than what of it stands in a float64 of seconds.
+				grain := 4e-16 * s.seconds(s.T1) / (float64(s.T1-from) * 1e-9)
+				near("mean voltage", g.MeanVoltage(&s, from, s.T1), s.MeanVoltage(from, s.T1), (1e-11+1e-3*grain)*volts)
+			}
+			all++
+			if !g.plain {
+				answered++
+			}
+		}
+		near("sum of energy", total, plain, 1e-11*math.Abs(plain)+1e-9)
+	})
+	t.Logf("%d of %d by polynomial", answered, all)
+	if 2*answered < all {
+		t.Errorf("only %d of %d parts were answered by a polynomial", answered, all)
+	}
+}
+
+// BenchmarkIntegrator is what a reading asks for: the energy of its second and the mean voltage of its window.
+func BenchmarkIntegrator(b *testing.B) {
+	p := mustPack(b, "agm-12v-7ah")
+	for _, way := range []string{"polynomial", "plain"} {
+		b.Run(way, func(b *testing.B) {
+			var c *Course
+			var g Integrator
+			b.ReportAllocs()
+			for b.Loop() {
+				if c == nil || c.Done() {
+					c, _ = NewCourse(p, Plan{{Kind: Discharge, Load: Load{Current: 0.35}, Ends: Ends{Voltage: 10.5}}}, Options{})
+				}
+				s := c.Next(c.Now() + second)
+				if from := max(s.T0, s.T1-64e6); way == "plain" {
+					s.Energy(s.T0, s.T1)
+					s.MeanVoltage(from, s.T1)
+				} else {
+					g.Energy(&s, s.T0, s.T1)
+					g.MeanVoltage(&s, from, s.T1)
+				}
+			}
+		})
+	}
+}
