@@ -241,21 +241,32 @@ func (w *wave) crosses(level float64, down bool, h float64) (float64, bool) {
 // crossesLine looks for a crossing in (from, to] with steps of at most most, shorter while a transient lives.
 func (w *wave) crossesLine(level, sign, from, to, most float64) (float64, bool) {
 	f := func(s float64) float64 { return sign * (w.voltage(s) - level) }
+	slope := func(s float64) float64 { return sign * w.slope(s) }
 	a, fa := from, f(from)
+	da := math.NaN() // the slope at a, where it is known
 	for a < to {
 		b := math.Min(to, a+math.Min(most, w.stride(a, to)))
 		fb := f(b)
 		if fa < 0 && fb >= 0 {
 			return bisect(f, a, b), true
 		}
-		if fa < 0 && sign*w.slope(a) > 0 && sign*w.slope(b) < 0 {
-			// A summit lies between; it may reach over the level.
-			top := bisect(func(s float64) float64 { return -sign * w.slope(s) }, a, b)
-			if f(top) >= 0 {
-				return bisect(f, a, top), true
+		db := math.NaN()
+		if fa < 0 {
+			if math.IsNaN(da) {
+				da = slope(a)
+			}
+			if da > 0 {
+				db = slope(b)
+			}
+			if db < 0 {
+				// A summit lies between; it may reach over the level.
+				top := bisect(func(s float64) float64 { return -slope(s) }, a, b)
+				if f(top) >= 0 {
+					return bisect(f, a, top), true
+				}
 			}
 		}
-		a, fa = b, fb
+		a, fa, da = b, fb, db
 	}
 	return 0, false
 }

@@ -300,15 +300,16 @@ func (j *judge) logBetween(a, b int) [2]float64 {
 
 // longestGaps returns a function that gives the longest time between two readings around a stretch.
 func (j *judge) longestGaps(times []float64) func(a, b int) float64 {
+	gaps := newExtrema(len(times), func(k int) (lo, hi float64) {
+		if k > 0 && j.series.Life[k] == j.series.Life[k-1] {
+			hi = times[k] - times[k-1]
+		}
+		return 0, hi
+	})
 	// Jitter makes neighbours of the stretch count too; in long stretches all gaps are looked at.
 	return func(a, b int) float64 {
-		g := j.series.Period
-		for k := max(a-1, 1); k <= min(b+1, len(times)-1); k++ {
-			if j.series.Life[k] == j.series.Life[k-1] {
-				g = max(g, times[k]-times[k-1])
-			}
-		}
-		return g
+		_, g := gaps.over(max(a-1, 1), min(b+1, len(times)-1))
+		return max(j.series.Period, g)
 	}
 }
 
