@@ -23,7 +23,7 @@ func (tr *truth) play(until int64) model.Span {
 	if s.T1 <= s.T0 {
 		return s
 	}
-	tr.charge += s.Charge(s.T0, s.T1)
+	tr.charge += s.MeanCurrent(s.T0, s.T1) * float64(s.T1-s.T0) * 1e-9
 	tr.energy += tr.sums.Energy(&s, s.T0, s.T1)
 	tr.throughput += s.Throughput(s.T0, s.T1)
 	// Spans that ended before the window are of no use any more.
@@ -59,7 +59,7 @@ func (tr *truth) look(ripple bool) seen {
 			continue
 		}
 		share := float64(b-a) / float64(last.T1-from)
-		out.amps += s.Charge(a, b) / (float64(b-a) * 1e-9) * share
+		out.amps += s.MeanCurrent(a, b) * share
 		out.volts += tr.sums.MeanVoltage(s, a, b) * share
 		if i > 0 && a == s.T0 && a > from && edge(&tr.spans[i-1], s) {
 			out.smooth = false

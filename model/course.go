@@ -33,6 +33,13 @@ func (s *Span) StateOfCharge(t int64) float64 { return s.z.at(s.seconds(t), s.to
 // Charge is the integral of current over [a, b] [A·s].
 func (s *Span) Charge(a, b int64) float64 { return s.wave.charge(s.seconds(a), s.seconds(b)) }
 
+// MeanCurrent is the mean current over [a, b], a before b [A].
+func (s *Span) MeanCurrent(a, b int64) float64 {
+	// Not by the nanoseconds: what seconds since the origin cannot tell apart must cancel.
+	from, to := s.seconds(a), s.seconds(b)
+	return s.wave.charge(from, to) / (to - from)
+}
+
 // Throughput is the integral of |current| over [a, b] [A·s].
 func (s *Span) Throughput(a, b int64) float64 { return s.wave.throughput(s.seconds(a), s.seconds(b)) }
 
@@ -56,7 +63,7 @@ func (s *Span) MeanVoltage(a, b int64) float64 {
 func (s *Span) Means(a, b int64) (amps, volts, energy float64) {
 	from, to := s.seconds(a), s.seconds(b)
 	v, e := s.integrals(from, to)
-	return s.wave.charge(from, to) / (to - from), v / (to - from), e
+	return s.MeanCurrent(a, b), v / (to - from), e
 }
 
 // Options are the conditions of a run. The zero Options are: full and rested, at the pack's reference temperature,
