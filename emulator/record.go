@@ -151,6 +151,15 @@ type Event struct {
 	Text    string
 }
 
+// said says that it is the logger's word.
+func (e Event) said() bool {
+	switch e.Kind {
+	case SaidLoad, SaidCharge, SaidFile, SaidClock, SaidText:
+		return true
+	}
+	return false
+}
+
 // StepRun is one executed step of the plan.
 type StepRun struct {
 	Plan           int // index into the plan as written (repeats share it)

@@ -1,6 +1,7 @@
 package emulator
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -86,9 +87,7 @@ func (a integrals) minus(b integrals) integrals {
 // not in a step that the logger ends, not across anything that the bench does to it, and not any more once it has set its clock (the
 // first time that it does so while readings are under way, those are not called back). The record is the same as in lock step.
 func Run(ctx context.Context, setup Setup, l link.Link) (*Record, error) {
-	r := &run{ctx: ctx, setup: setup, link: l, powered: true, lockStep: lockStepFirst, rec: &Record{
-		Greeting: greeting(&setup), Mine: map[string]int64{}, Cannot: map[string]bool{}, Can: map[string]bool{},
-	}}
+	r := newRun(ctx, setup, l)
 	if err := r.check(); err != nil {
 		return nil, fmt.Errorf("emulator: %w", err)
 	}
@@ -104,6 +103,12 @@ func Run(ctx context.Context, setup Setup, l link.Link) (*Record, error) {
 	}
 	r.finish()
 	return r.rec, nil
+}
+
+func newRun(ctx context.Context, setup Setup, l link.Link) *run {
+	return &run{ctx: ctx, setup: setup, link: l, powered: true, lockStep: lockStepFirst, rec: &Record{
+		Greeting: greeting(&setup), Mine: map[string]int64{}, Cannot: map[string]bool{}, Can: map[string]bool{},
+	}}
 }
 
 func (r *run) check() error {
@@ -163,9 +168,7 @@ func (r *run) begin() error {
 	if err != nil {
 		return err
 	}
-	if r.ambient = s.Options.Ambient; r.ambient == 0 {
-		r.ambient = s.Pack.Cell.Reference
-	}
+	r.ambient = s.ambient()
 	course.SetDraw(s.Rig.Wiring.Draw)
 	r.greeting = r.rec.Greeting
 	r.truth = truth{course: course, window: s.Rig.Front.Window()}
@@ -420,7 +423,7 @@ func (r *run) order(t int64, kind model.StepKind, closed bool) {
 // handedOver says that the running step is of the kind and leaves its end to the logger.
 func (r *run) handedOver(kind model.StepKind) bool {
 	c := r.truth.course
-	if c.Done() {
+	if c == nil || c.Done() {
 		return false
 	}
 	step := &r.setup.Plan[c.StepIndex()]
@@ -537,15 +540,12 @@ func (r *run) finish() {
 		}
 		s.Last = n
 	}
-	slices.SortStableFunc(r.rec.Events, func(a, b Event) int {
-		switch {
-		case a.T < b.T:
-			return -1
-		case a.T > b.T:
-			return 1
-		}
-		return 0
-	})
+	sortEvents(r.rec.Events)
+}
+
+// sortEvents brings events into the order of time, those of one instant into the order in which they were taken down.
+func sortEvents(events []Event) {
+	slices.SortStableFunc(events, func(a, b Event) int { return cmp.Compare(a.T, b.T) })
 }
 
 // note records an event of the bench.

@@ -19,6 +19,14 @@ type Setup struct {
 	Varies []string
 }
 
+// ambient is the temperature of the surroundings [K].
+func (s *Setup) ambient() float64 {
+	if s.Options.Ambient == 0 {
+		return s.Pack.Cell.Reference
+	}
+	return s.Options.Ambient
+}
+
 // Settings are what the user of the rig has set, told in the greeting.
 type Settings struct {
 	Log         int64   // time between rows [ns]

@@ -102,7 +102,7 @@ func judge(sc *scenarios.Scenario, rec *emulator.Record) *verdict.Verdict {
 func runAll(ctx context.Context, d loggers.Defect, suite []*scenarios.Scenario, healthy []judged) ([]cell, error) {
 	cells := make([]cell, 0, len(suite))
 	for i, sc := range suite {
-		rec, err := emulator.Run(ctx, sc.Setup, link.NewInProcess(d.New, sc.Setup.Seed))
+		rec, err := emulator.Again(ctx, healthy[i].rec, sc.Setup, func() link.Link { return link.NewInProcess(d.New, sc.Setup.Seed) })
 		if err != nil {
 			return nil, fmt.Errorf("%s in %s: %w", d.Name, sc.Name, err)
 		}
