@@ -83,6 +83,8 @@ type Options struct {
 	Store *Store
 	// grow is the factor on all cells' capacity with which a pack with spread meets its rating; 0 is 1.
 	grow float64
+	// match is what Matched has solved.
+	match ratingMatch
 	// most bounds a stretch [s], 0: longest. Tests of convergence set it.
 	most float64
 }
@@ -215,9 +217,10 @@ func NewCourse(pack *Pack, plan Plan, opts Options) (*Course, error) {
 	}
 	if pack.Spread != (Spread{}) {
 		var err error
-		if opts.grow, err = pack.matchRating(opts.Seed); err != nil {
+		if opts, err = opts.Matched(pack); err != nil {
 			return nil, err
 		}
+		opts.grow = opts.match.grow
 	}
 	return newCourse(pack, plan, opts)
 }

@@ -108,6 +108,26 @@ func (d Defect) check(p *Pack) error {
 	return nil
 }
 
+// ratingMatch is the factor that matchRating has found for the spread that a seed draws.
+type ratingMatch struct {
+	pack *Pack
+	seed uint64
+	grow float64
+}
+
+// Matched are the options with what a pack's spread needs solved, so that each course of it begins without solving that anew. A pack
+// must not change afterwards.
+func (o Options) Matched(p *Pack) (Options, error) {
+	if p.Spread == (Spread{}) || o.match.pack == p && o.match.seed == o.Seed {
+		return o, nil
+	}
+	grow, err := p.matchRating(o.Seed)
+	if err == nil {
+		o.match = ratingMatch{p, o.Seed, grow}
+	}
+	return o, err
+}
+
 // matchRating finds the factor on all cells' capacity with which the pack with its spread, but without defects, delivers its rated charge
 // to its end voltage, or until its board opens: the figure is the pack's.
 func (p *Pack) matchRating(seed uint64) (float64, error) {

@@ -38,6 +38,9 @@ func examine(s *emulator.Setup, steps []plannedStep, faults []pendingFault, file
 	if !affordable(s, steps) {
 		return
 	}
+	if solved, err := s.Options.Matched(s.Pack); err == nil { // else the course says so
+		s.Options = solved
+	}
 	seen, err := rehearsal.Play(s, rehearsal.Options{})
 	if !played(err, file) {
 		return
