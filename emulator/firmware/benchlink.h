@@ -65,6 +65,11 @@ static void bench_put_(char c) {
 }
 #define BENCH_GETC() (bench_in_at_ < bench_in_length_ ? (unsigned char)bench_in_[bench_in_at_++] : -1)
 #define BENCH_PUTC(c) bench_put_((char)(c))
+/* The sandbox asks at each turn of a loop whether it should end, which takes longer than the turn. */
+#define BENCH_TURNS _Pragma("clang loop unroll_count(16)")
+#endif
+#ifndef BENCH_TURNS
+#define BENCH_TURNS
 #endif
 
 #ifndef BENCH_PUTC
@@ -156,23 +161,20 @@ BENCH_FN int bench_word_(void) {
     uint8_t n = 0;
     bench.word[0] = 0;
     if (bench.line_ended) return 0;
+    BENCH_TURNS
     for (;;) {
         int c = BENCH_GETC();
         if (c < 0) return -1;
-        if (c == '\r') continue;
         if (c == '\n') {
             bench.line_ended = 1;
             return n > 0;
         }
 #ifdef BENCH_SEQ
         if (c == ' ') bench.crc_bare = bench.crc_in;
-        bench.crc_in = bench_crc_(bench.crc_in, (char)c);
+        if (c != '\r') bench.crc_in = bench_crc_(bench.crc_in, (char)c);
 #endif
-        if (c == ' ') {
-            if (n > 0) return 1;
-            continue;
-        }
-        if (n < sizeof bench.word - 1) {
+        if (c == ' ' && n > 0) return 1;
+        if (c != ' ' && c != '\r' && n < sizeof bench.word - 1) {
             bench.word[n++] = (char)c;
             bench.word[n] = 0;
         }
@@ -190,6 +192,7 @@ BENCH_FN int64_t bench_number_(const char *s, int64_t none) {
     uint64_t n = 0;
     if (minus) s++;
     if (!*s) return none;
+    BENCH_TURNS
     while (*s >= '0' && *s <= '9') n = n * 10 + (uint64_t)(*s++ - '0');
     return minus ? (int64_t)(0 - n) : (int64_t)n;
 }
