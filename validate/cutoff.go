@@ -114,6 +114,7 @@ func (j *judge) cut(step *emulator.StepRun) *cause.Cutoff {
 	t := 0.0
 	drop := 0.0
 	badRun := 0.0
+	blind := 0 // failed readings in a row since the hold passed, the last good one being below the level
 	for k := first; k <= end; k++ {
 		if k > first {
 			t += j.series.Dt[k]
@@ -124,12 +125,17 @@ func (j *judge) cut(step *emulator.StepRun) *cause.Cutoff {
 		if !j.series.Good(k) {
 			badRun += j.series.Dt[k]
 			c.BadSpan = max(c.BadSpan, badRun)
+			if since >= 0 && t-since >= c.Hold-1e-9 && c.Due < 0 {
+				blind++
+			}
+			// It need not have known at once that the sensor stays away, but by now.
+			c.LeftOn = c.LeftOn || blind > cutoffSlack
 			continue
 		}
 		if badRun > 0 && badRun >= c.BadSpan {
 			c.BadEnd = k
 		}
-		badRun = 0
+		badRun, blind = 0, 0
 		v := j.series.V[k]
 		drop = math.Abs(j.series.I[k]) * (j.sc.Setup.Rig.Wiring.Lead + float64(j.rec.Greeting.ShuntNohm)*1e-9)
 		if v < low {
@@ -177,7 +183,7 @@ func (j *judge) cut(step *emulator.StepRun) *cause.Cutoff {
 	}
 	if !c.HasOff && j.rec.Outcome.Failure == nil && c.FirstBelow >= 0 && c.BadSpan > c.Hold+cutoffSlack*j.series.Period {
 		// A reading was below the level, and no good one came until it was too late: the logger must give up on a sensor that stays away.
-		c.LeftOn = badRun > 0 || c.BadEnd > 0 && last-c.BadEnd < cutoffSlack
+		c.LeftOn = c.LeftOn || badRun > 0 || c.BadEnd > 0 && last-c.BadEnd < cutoffSlack
 	}
 	return c
 }

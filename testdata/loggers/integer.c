@@ -64,6 +64,8 @@ static void hold_row(int32_t mV, int64_t uA) {
     if (held_rows == sizeof held / sizeof held[0]) write_rows();
 }
 
+static int32_t seen_mV; /* by the newest good reading */
+
 static void watch_cutoff(int32_t mV) {
     if (bench.cutoff_mv == 0 || off) return;
     if (mV >= bench.cutoff_mv) {
@@ -80,7 +82,10 @@ static void watch_cutoff(int32_t mV) {
 
 static void on_reading(void) {
     int64_t uV, uA, uW;
-    if (bench.shunt == BENCH_FAILED || bench.bus == BENCH_FAILED) return;
+    if (bench.shunt == BENCH_FAILED || bench.bus == BENCH_FAILED) {
+        if (any) watch_cutoff(seen_mV); /* a dead sensor must not keep a load on an empty battery */
+        return;
+    }
     uV = (int64_t)bench.bus * bench.bus_step_uv;
     uA = rounded((int64_t)bench.shunt * bench.shunt_step_nv * 1000000, bench.shunt_nohm);
     uW = rounded(uA * (uV / 10), 100000);
@@ -94,7 +99,8 @@ static void on_reading(void) {
     last_tick = bench.tick;
     last_uA = uA;
     last_uW = uW;
-    watch_cutoff((int32_t)(uV / 1000));
+    seen_mV = (int32_t)(uV / 1000);
+    watch_cutoff(seen_mV);
     if (elapsed < row_due) return;
     hold_row((int32_t)(uV / 1000), uA);
     while (row_due <= elapsed) row_due += ticks_of_ms(bench.log_ms);

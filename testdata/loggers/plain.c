@@ -58,7 +58,10 @@ static void on_reading(void) {
     char text[120];
     int due;
     every_reading();
-    if (bench.shunt == BENCH_FAILED || bench.bus == BENCH_FAILED) return;
+    if (bench.shunt == BENCH_FAILED || bench.bus == BENCH_FAILED) {
+        if (any) watch_cutoff(); /* what was seen last counts on: a dead sensor must not keep a load on an empty battery */
+        return;
+    }
     volts = bench.bus * 1e-6 * bench.bus_step_uv;
     amps = (double)bench.shunt * bench.shunt_step_nv / (double)bench.shunt_nohm;
     if (any) elapsed += ticks_between(seen_tick, bench.tick);

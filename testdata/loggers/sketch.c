@@ -29,6 +29,19 @@ static void print_row(void) {
     bench_row(line); /* PLACE 3: was file.println(line) */
 }
 
+static void watch_cutoff(void) {
+    if (volts * 1000 < bench.cutoff_mv && !relay_open) {
+        if (!was_below) below_since = now_ms;
+        was_below = 1;
+        if (((now_ms - below_since) & 0xffffffffUL) >= (unsigned long)bench.cutoff_hold_ms) {
+            relay_open = 1;
+            bench_load(0); /* was digitalWrite(RELAY, LOW) */
+        }
+    } else {
+        was_below = 0;
+    }
+}
+
 static void setup(void) {
     bench_cannot("restore");
     /* The board's own counter is what it is: the bench takes it over. */
@@ -40,7 +53,10 @@ static void setup(void) {
 static void loop(void) {
     unsigned long dt;
     now_ms = uptime_ms();
-    if (!measure()) return;
+    if (!measure()) {
+        if (!first) watch_cutoff(); /* by the last volts: a dead sensor must not keep a load on an empty battery */
+        return;
+    }
     dt = (now_ms - last_ms) & 0xffffffffUL;
     last_ms = now_ms;
     if (first) {
@@ -50,16 +66,7 @@ static void loop(void) {
     }
     ah += amps * (dt / 3600000.0);
     wh += (double)amps * volts * (dt / 3600000.0);
-    if (volts * 1000 < bench.cutoff_mv && !relay_open) {
-        if (!was_below) below_since = now_ms;
-        was_below = 1;
-        if (((now_ms - below_since) & 0xffffffffUL) >= (unsigned long)bench.cutoff_hold_ms) {
-            relay_open = 1;
-            bench_load(0); /* was digitalWrite(RELAY, LOW) */
-        }
-    } else {
-        was_below = 0;
-    }
+    watch_cutoff();
     if (((now_ms - next_row) & 0xffffffffUL) < 0x80000000UL) {
         print_row();
         next_row += (unsigned long)bench.log_ms;

@@ -28,7 +28,7 @@ func Switching(c *Case, k *Cutoff) []verdict.Finding {
 		return f
 	}
 	if k.LeftOn {
-		return []verdict.Finding{found("load-left-on", 0.95, k.LowAt, fmt.Sprintf("no good reading came for %.0f s and the load stayed closed until the bench ended the step", k.BadSpan))}
+		return []verdict.Finding{found("load-left-on", 0.95, k.LowAt, fmt.Sprintf("no good reading came for %.0f s and the load stayed closed although the last one before was below %.3f V", k.BadSpan, k.Level))}
 	}
 	if k.Chatter > 0 {
 		if k.AfterCut {
