@@ -113,7 +113,6 @@ func (j *judge) valueColumn(tc *logfile.Column) valueColumn {
 	if tc.Guessed {
 		scales = append(scales, 1e-3)
 	}
-	// Where a column is wrong in both signs, it is meant in the one in which it goes with its readings.
 	way := j.goesWith(tc)
 	signs := []float64{way, -way}
 	if tc.Kind == logfile.Voltage {
@@ -124,7 +123,13 @@ func (j *judge) valueColumn(tc *logfile.Column) valueColumn {
 	best, c := math.Inf(1), vc
 	for _, c.scale = range scales {
 		for _, c.sign = range signs {
-			if n := c.misses(); n < best {
+			n := c.misses()
+			// Where most of a column is wrong in either sign, it is meant in the one in which it goes with its readings: a few
+			// rows beside a step fit anything.
+			if c.sign != way && 2*n > float64(len(tc.Value)) {
+				n = math.Inf(1)
+			}
+			if n < best {
 				best, vc.scale, vc.sign = n, c.scale, c.sign
 			}
 		}

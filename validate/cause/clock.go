@@ -15,6 +15,10 @@ func Clock(c *Case, dev []float64, row int, impossible string, line int) []verdi
 	if impossible != "" {
 		f := c.finding("wrong-date", ofFirmware, 0.95, -1)
 		f.Evidence = fmt.Sprintf("the row %q shows a date that no calendar has", impossible)
+		if c.since2038(line) {
+			f = c.finding("epoch-2038", ofFirmware, 0.93, -1)
+			f.Evidence = fmt.Sprintf("the row %q shows a date that no calendar has, the first one written since the clock passed 2^31 s after 1970", impossible)
+		}
 		f.Wrote = impossible
 		if line < len(c.Record.Rows) {
 			f.AtS = c.Seconds(c.Record.Rows[line].After)
@@ -70,10 +74,26 @@ func Clock(c *Case, dev []float64, row int, impossible string, line int) []verdi
 			return found("rtc-trusting", 0.6, fmt.Sprintf("printed times no longer follow the clock after it was set by %+d s", e.Value))
 		}
 	}
+	if all(func(d float64, r int) bool { return math.Abs(math.Remainder(d, 900)) <= 1.5 && math.Abs(d) <= 14*3600 }) {
+		return found("local-time", 0.9, fmt.Sprintf("printed times are off by %+.0f s: what is meant as seconds since 1970 runs by the wall clock of a zone", bad[0]))
+	}
 	if all(func(d float64, r int) bool { return math.Abs(d) > 20*86400 }) {
 		return found("wrong-date", 0.7, fmt.Sprintf("printed dates are off by %.0f days", bad[0]/86400))
 	}
 	return found("unexplained", 0.4, fmt.Sprintf("printed times differ from the clock's face by up to %.0f s", maxAbs(bad)))
+}
+
+// since2038 says that a line of the log is the first row that was written after the clock had passed 2^31 s after 1970.
+func (c *Case) since2038(line int) bool {
+	if line <= 0 || line >= len(c.Record.Rows) {
+		return false
+	}
+	for _, h := range c.happenings() {
+		if h.cause == "epoch-2038" && h.from > c.Record.Rows[line-1].After && h.from <= c.Record.Rows[line].After {
+			return true
+		}
+	}
+	return false
 }
 
 func maxAbs(v []float64) float64 {

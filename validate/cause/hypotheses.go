@@ -16,6 +16,11 @@ type hypothesis struct {
 	rank  int    // order among causes that explain equally well: lower first
 }
 
+// searched says that the meter's constant is one of many that were tried: it fits about as often as one that is fitted.
+func (h *hypothesis) searched() bool {
+	return h.meter.CutCurrent > 0 && h.meter.CutStep == 0 || h.meter.CutPower > 0 && h.meter.CutStep == 0 || h.meter.DeadBand > 0 || h.meter.DeadPower > 0
+}
+
 // hypotheses lists the mistaken meters that could explain a log with these readings. Every one starts from the healthy
 // meter that the log was found to use and from each of the other rules, since a mistake can hide the rule.
 func (c *Case) hypotheses() []hypothesis {
@@ -64,6 +69,14 @@ func (c *Case) hypotheses() []hypothesis {
 			}
 		}
 		add("nominal-dt", 20, "every reading is taken to last the nominal period, whatever time passed", func(m *replay.Meter) { m.Clocking = replay.Nominal })
+		if s.Period != 1 {
+			// Where readings are even this is a factor: that of a unit of time if they come each minute or hour, else hardly chance.
+			rank := 4
+			if s.Period == 60 || s.Period == 3600 {
+				rank = 6
+			}
+			add("nominal-dt", rank, "every reading is taken to last one second, whatever time passed", func(m *replay.Meter) { m.Clocking, m.Each = replay.Nominal, 1 })
+		}
 		add("truncated-dt", 21, "the step is cut to whole seconds", func(m *replay.Meter) { m.Clocking = replay.Whole })
 		add("truncated-dt", 22, "the step is rounded to whole seconds", func(m *replay.Meter) { m.Clocking = replay.WholeRounded })
 		for _, q := range timeQuanta {
@@ -111,9 +124,12 @@ func (c *Case) hypotheses() []hypothesis {
 			add("narrow-interval", 23, "the step in milliseconds is kept in 16 bits", func(m *replay.Meter) { m.Clocking, m.Across = replay.Narrow16, across })
 			add("narrow-interval", 23, "the step in milliseconds is kept in 16 bits with a sign",
 				func(m *replay.Meter) { m.Clocking, m.Across = replay.Narrow16Signed, across })
+			if turn := 65536 / s.Hz; s.Hz != 1000 && turn < c.longestGood() {
+				add("narrow-interval", 24, "the step in counts of the counter is kept in 16 bits", func(m *replay.Meter) { m.Modulo, m.Across = turn, across })
+			}
 			for _, turn := range narrowTurns {
 				if turn < c.longestGood() && turn > s.Period {
-					add("narrow-interval", 24, fmt.Sprintf("of the step only what is left of whole turns of %g s is kept", turn),
+					add("narrow-interval", 62, fmt.Sprintf("of the step only what is left of whole turns of %g s is kept", turn),
 						func(m *replay.Meter) { m.Modulo, m.Across = turn, across })
 				}
 			}
@@ -145,6 +161,12 @@ func (c *Case) hypotheses() []hypothesis {
 			}
 			add("setting-jump", 16, "the step in which a setting changes is dropped", func(m *replay.Meter) { m.HoldSetting = true })
 		}
+		if c.clockIsSet() {
+			add("rtc-trusting", 17, "totals fall to zero when the clock is set back", func(m *replay.Meter) { m.ResetClock = replay.Back })
+			add("rtc-trusting", 17, "totals fall to zero when the clock is set ahead", func(m *replay.Meter) { m.ResetClock = replay.Ahead })
+			add("rtc-trusting", 17, "totals fall to zero when the clock is set", func(m *replay.Meter) { m.ResetClock = replay.Back | replay.Ahead })
+			add("rtc-trusting", 18, "nothing is added until the clock passes its old value", func(m *replay.Meter) { m.FaceFloor = true })
+		}
 		if s.HasClock {
 			zones := []int64{s.Zone, 0}
 			if s.Zone == 0 {
@@ -159,9 +181,21 @@ func (c *Case) hypotheses() []hypothesis {
 			add("card-loss", 14, "totals fall to zero when a write fails", func(m *replay.Meter) { m.ResetCard = true })
 			add("card-loss", 14, "totals stand still after the failed write", func(m *replay.Meter) { m.FreezeCard = true })
 		}
-		if long := c.longestStep(); long > 4*s.Period {
-			add("nominal-dt", 60, "a step longer than usual is dropped", func(m *replay.Meter) { m.StallLimit = 3 * s.Period })
+		if long := c.longestGood(); long > 4*s.Period {
 			add("nominal-dt", 60, "a step longer than usual counts as one period", func(m *replay.Meter) { m.StallClip = s.Period })
+			for _, n := range []float64{2, 3, 5, 10} {
+				if (n+0.1)*s.Period >= long {
+					break
+				}
+				many := fmt.Sprintf("a step longer than %g periods ", n)
+				add("nominal-dt", 60, many+"is dropped", func(m *replay.Meter) { m.StallLimit = (n + 0.1) * s.Period })
+				add("nominal-dt", 60, many+"counts as one period", func(m *replay.Meter) { m.StallLimit, m.StallClip = (n+0.1)*s.Period, s.Period })
+			}
+			for _, most := range []float64{1, 2, 5, 10, 30, 60} {
+				if most > 1.5*s.Period && most < long {
+					add("nominal-dt", 61, fmt.Sprintf("a step counts as %g s at most", most), func(m *replay.Meter) { m.StallClip = most })
+				}
+			}
 		}
 		for _, n := range []float64{1, 2, 3, 4, 5, 10, 20, 50} {
 			add("dead-band", 45, "currents below a threshold are counted as zero", func(m *replay.Meter) { m.DeadBand = (n + 0.5) * s.Amp })
@@ -203,8 +237,15 @@ func (c *Case) hypotheses() []hypothesis {
 			add("rounded-sum", 44, "each step is rounded to what is printed, and the rounded value is summed", func(m *replay.Meter) {
 				m.CutStep, m.CutEnergy, m.RoundStep = q, q, true
 			})
-			add("rounded-sum", 44, "the total is rounded to what is printed at each row and goes on from there", func(m *replay.Meter) { m.RoundRow = q })
-			add("rounded-sum", 44, "the total is cut to what is printed at each row and goes on from there", func(m *replay.Meter) { m.RoundRow, m.CutRow = q, true })
+			// What is shown or stored elsewhere may have fewer places than the log.
+			for _, places := range []float64{1, 10, 100, 1000} {
+				what := "what is printed"
+				if places > 1 {
+					what = fmt.Sprintf("%g times the last place printed", places)
+				}
+				add("rounded-sum", 44, "the total is rounded to "+what+" at each row and goes on from there", func(m *replay.Meter) { m.RoundRow = places * q })
+				add("rounded-sum", 44, "the total is cut to "+what+" at each row and goes on from there", func(m *replay.Meter) { m.RoundRow, m.CutRow = places*q, true })
+			}
 			add("truncated-sum", 44, "each step is cut to what is printed, and the cut value is summed", func(m *replay.Meter) {
 				m.CutStep, m.CutEnergy = q, q
 			})
@@ -226,6 +267,9 @@ func (c *Case) hypotheses() []hypothesis {
 			{replay.FirstVolt, "energy is the first voltage times the charge"},
 		} {
 			add("mean-energy", 30, e.how, func(m *replay.Meter) { m.Energy = e.by })
+			if (e.by == replay.RunMean || e.by == replay.NowTimesTotal) && len(s.Life) > 0 && s.Life[0] != s.Life[s.Len()-1] {
+				add("mean-energy", 30, e.how+", each since power-up", func(m *replay.Meter) { m.Energy, m.Anew = e.by, true })
+			}
 		}
 		for _, way := range []int{1, -1} {
 			add("sign", 42, "one direction has the wrong sign in the charge total", func(m *replay.Meter) { m.FlipCharge = way })

@@ -44,8 +44,12 @@ func Rows(c *Case, s *Spacing, pattern, rowsFailed bool) []verdict.Finding {
 		if ImpossibleDate(s.BrokenText) {
 			name = "wrong-date"
 		}
+		since := ""
+		if c.since2038(s.Broken) {
+			name, since = "epoch-2038", ", since the clock passed 2^31 s after 1970"
+		}
 		f := c.finding(name, ofFirmware, 0.95, -1)
-		f.Evidence = fmt.Sprintf("%d malformed rows, the first: %q", s.Brokens, s.BrokenText)
+		f.Evidence = fmt.Sprintf("%d malformed rows, the first: %q%s", s.Brokens, s.BrokenText, since)
 		f.Wrote, f.ShouldBe = s.BrokenText, s.BrokenExpected
 		if s.Broken < len(c.Record.Rows) {
 			f.AtS = c.Seconds(c.Record.Rows[s.Broken].After)

@@ -181,26 +181,34 @@ func (c *Case) minusLost(wrong []*Column) []verdict.Finding {
 
 // losesMinus says that a column of a sign shows its totals of the first power-up, those between -1 and 0 without their minus.
 func (c *Case) losesMinus(col *Column, sign float64) bool {
-	p := col.Role.Of(c.Totals)
-	lost := 0
-	for r, v := range col.Printed.Value {
-		if math.IsNaN(v) || c.Marks.Life[r] != 0 {
-			continue
+	// The lost sign may have made another rule look best.
+	for _, rule := range []replay.Rule{c.Meter.Rule, replay.Trapezoid, replay.Left, replay.Right} {
+		p := col.Role.Of(c.healthy(rule))
+		lost, fits := 0, true
+		for r, v := range col.Printed.Value {
+			if math.IsNaN(v) || c.Marks.Life[r] != 0 {
+				continue
+			}
+			// What is left is judged as that of any replay: the limit may be as large as all that was lost.
+			tol := col.Limit/10 + col.Printed.Unit[r]
+			total := sign * p[c.Marks.Row[r]]
+			if math.Abs(total) <= tol || math.Abs(total+col.Display) <= tol {
+				continue // it may be on either side of 0, or of -1
+			}
+			if total < 0 && total > -col.Display {
+				total = -total
+				lost++
+			}
+			if math.Abs(v-total) > tol {
+				fits = false
+				break
+			}
 		}
-		tol := 2*col.Limit + col.Printed.Unit[r]
-		total := sign * p[c.Marks.Row[r]]
-		if math.Abs(total) <= tol || math.Abs(total+col.Display) <= tol {
-			continue // it may be on either side of 0, or of -1
-		}
-		if total < 0 && total > -col.Display {
-			total = -total
-			lost++
-		}
-		if math.Abs(v-total) > tol {
-			return false
+		if fits && lost > 0 {
+			return true
 		}
 	}
-	return lost > 0
+	return false
 }
 
 // printStep is the step, more than one unit in the last place, of which all that a column shows is a multiple; 0 if there is none.
@@ -305,6 +313,7 @@ func (c *Case) explainAll(tried tries, wrong, right []*Column) []*candidate {
 			x.class = max(x.class, col.grade(s.left))
 			x.left = max(x.left, s.left/max(col.Limit, 1e-12))
 			x.meters = append(x.meters, s.h.meter)
+			x.fitted = x.fitted || s.h.searched()
 			x.rank = min(x.rank, s.h.rank)
 		}
 		if x.class == poor {
@@ -548,11 +557,17 @@ func (c *Case) offset(m replay.Meter, wrong []*Column, t *replay.Totals) *candid
 			best := math.Inf(1)
 			for _, s := range []float64{1, -1} {
 				num, den := 0.0, 0.0
+				life, v0, e0 := int16(0), 0.0, 0.0 // after a power cut the log goes on from what it saved
 				for r, v := range col.Printed.Value {
-					if e := t.Elapsed[c.Marks.Row[r]]; !math.IsNaN(v) {
-						num += (s*v - t.Charge[c.Marks.Row[r]]) * e
-						den += e * e
+					if math.IsNaN(v) {
+						continue
 					}
+					e, d := t.Elapsed[c.Marks.Row[r]], s*v-t.Charge[c.Marks.Row[r]]
+					if l := c.Marks.Life[r]; l != life {
+						life, v0, e0 = l, d, e
+					}
+					num += (d - v0) * (e - e0)
+					den += (e - e0) * (e - e0)
 				}
 				if den == 0 {
 					return nil
@@ -656,7 +671,11 @@ func (c *Case) overflow(col *Column, p []float64) (*replay.Unrolled, string) {
 	units := []float64{}
 	amp, volt := c.Series.Amp, c.Series.Volt
 	for _, d := range []float64{col.Display, 1, 3600, amp, amp * volt} {
-		for e := -18; e <= 0; e++ {
+		finest := -18
+		if d == amp || d == amp*volt {
+			finest = -9 // counts are summed over counts of time, nanoseconds at the finest
+		}
+		for e := finest; e <= 0; e++ {
 			units = append(units, d*math.Pow(10, float64(e)))
 		}
 	}
@@ -714,11 +733,15 @@ func (c *Case) overflow(col *Column, p []float64) (*replay.Unrolled, string) {
 func (c *Case) wrapLeft(col *Column, p []float64, sign, whole float64) *replay.Unrolled {
 	u := &replay.Unrolled{}
 	wraps := 0.0
+	life, before := int16(0), 0.0 // what was lost at a power cut is another matter
 	for r, x := range col.Printed.Value {
 		if math.IsNaN(x) {
 			continue
 		}
-		d := sign*x - p[c.Marks.Row[r]]
+		if l := c.Marks.Life[r]; l != life {
+			life, before = l, sign*x-p[c.Marks.Row[r]]
+		}
+		d := sign*x - p[c.Marks.Row[r]] - before
 		n := math.Round(d / whole)
 		// A sum has wrapped as often as it holds the width, not more.
 		if math.Abs(n) > math.Abs(p[c.Marks.Row[r]])/whole+1.01 {
@@ -727,7 +750,7 @@ func (c *Case) wrapLeft(col *Column, p []float64, sign, whole float64) *replay.U
 		wraps = max(wraps, math.Abs(n))
 		u.Worst = max(u.Worst, math.Abs(d-n*whole)-col.Printed.Unit[r])
 	}
-	if wraps == 0 || u.Worst > min(col.Limit, whole/25) {
+	if wraps == 0 || u.Worst > min(col.Limit/4, whole/25) {
 		return nil
 	}
 	return u
@@ -880,6 +903,9 @@ func join(a, b replay.Meter) (replay.Meter, bool) {
 	take(a.FlipEnergy != 0, b.FlipEnergy != 0, func() { m.FlipEnergy = b.FlipEnergy })
 	take(a.ResetSetting, b.ResetSetting, func() { m.ResetSetting = true })
 	take(a.HoldSetting, b.HoldSetting, func() { m.HoldSetting = true })
+	take(a.ResetClock != 0, b.ResetClock != 0, func() { m.ResetClock = b.ResetClock })
+	take(a.FaceFloor, b.FaceFloor, func() { m.FaceFloor = true })
+	take(a.Each != 0, b.Each != 0, func() { m.Each = b.Each })
 	take(a.ResetMidnight != 0, b.ResetMidnight != 0, func() { m.ResetMidnight = b.ResetMidnight })
 	take(a.SkipCard || a.ResetCard || a.FreezeCard, b.SkipCard || b.ResetCard || b.FreezeCard, func() {
 		m.SkipCard, m.ResetCard, m.FreezeCard = b.SkipCard, b.ResetCard, b.FreezeCard

@@ -133,6 +133,13 @@ func (c *Case) value(v *Value) []verdict.Finding {
 			return found("failed-reading", 0.9, fmt.Sprintf("is off by up to %.4g %s only around failed readings", worst, unit))
 		}
 	}
+	if off, constant := c.constant(v, rows); constant {
+		conf := 0.9
+		if math.Abs(off) < v.Count {
+			conf = 0.5 // a sign that is lost at rest looks the same
+		}
+		return found("offset", conf, fmt.Sprintf("is the reading %+.4g %s (%.1f counts) in every row", off, unit, off/v.Count))
+	}
 	if v.Column.Kind == logfile.Current {
 		if zero := c.firstOfLife(); c.missesBy(rows, v, func(k int) float64 { return s * (get(k) - zero(k)) }) <= few {
 			conf := 0.93
@@ -272,6 +279,29 @@ func (c *Case) fixedVolts(v *Value, few int) (volts float64, fixed bool) {
 		}
 	}
 	return math.Abs(volts), misses <= few
+}
+
+// constant says that the rows of a column show their readings and one constant beside them, all but a few to the digit, and which.
+func (c *Case) constant(v *Value, rows []int) (off float64, is bool) {
+	if v.Column.Kind == logfile.Power || len(rows) < 10 {
+		return 0, false
+	}
+	get := c.reading(v.Column.Kind)
+	var rest []float64
+	varied := false
+	for _, r := range rows {
+		x := get(c.At[r])
+		rest = append(rest, v.Column.Value[r]-v.Sign*x)
+		varied = varied || math.Abs(x-get(c.At[rows[0]])) > 20*v.Count // else a factor says the same
+	}
+	off = slices.Sorted(slices.Values(rest))[len(rest)/2]
+	misses := 0
+	for i, r := range rows {
+		if math.Abs(rest[i]-off) > v.Column.Step[r]*1.01 {
+			misses++
+		}
+	}
+	return off, varied && misses <= len(rows)/20 && math.Abs(off) > 2*v.Column.Step[rows[0]]
 }
 
 // firstOfLife gives the current of the first good reading of the power-up that a reading belongs to [A].

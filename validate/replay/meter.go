@@ -112,6 +112,15 @@ const (
 	Half                 // at half of it: the trapezoid from a current of zero
 )
 
+// Turn says which way a clock was set.
+type Turn uint8
+
+// Ways to set a clock. The bits may stand together.
+const (
+	Back Turn = 1 << iota
+	Ahead
+)
+
 // Lag says what a row shows of its own reading.
 type Lag uint8
 
@@ -131,7 +140,8 @@ type Meter struct {
 	Bad      Bad
 
 	Clocking Clocking
-	Side     Side // of the charge total and the energy total
+	Each     float64 // with Nominal: the length of a step, if not the rig's period [s]
+	Side     Side    // of the charge total and the energy total
 	// FlipCharge and FlipEnergy turn the sign of what one direction adds: +1 of charge, -1 of discharge, 0 none.
 	FlipCharge, FlipEnergy int
 
@@ -142,6 +152,7 @@ type Meter struct {
 	CutCurrent   float64 // current cut to this quantum toward zero [A]
 	CutFloor     bool    // ... toward minus infinity
 	RoundCurrent bool    // ... to the nearest
+	Anew         bool    // what it sums, and what it takes a mean of, begins anew after a power cut
 	CutPower     float64 // power cut or rounded likewise to this quantum [W]
 	PowerOfCut   bool    // power is the product of the cut current
 	WrapBits     int     // at the counter's wrap the step is long by the difference between a wrap of so many bits and its own; 0 none
@@ -169,12 +180,14 @@ type Meter struct {
 
 	ResetSetting  bool    // totals fall to zero when a setting changes
 	ResetMidnight int64   // totals fall to zero when the local day changes; zone [s] + 1<<40 marks on
+	ResetClock    Turn    // totals fall to zero when the clock is set so
+	FaceFloor     bool    // nothing is added while the clock shows less than it did before
 	SkipCard      bool    // nothing is added while the card fails
 	ResetCard     bool    // totals fall to zero when a write fails
 	FreezeCard    bool    // totals never change after the first failed write
 	HoldSetting   bool    // nothing is added in the step in which a setting changes
 	ScaleSetting  float64 // totals are scaled by this at a setting
-	StallLimit    float64 // a step longer than this [s] is dropped; 0 none
+	StallLimit    float64 // a step longer than this [s] counts as StallClip, or not at all; 0 none
 	StallClip     float64 // a step longer than this [s] counts as this
 }
 
@@ -289,6 +302,8 @@ type state struct {
 	rowQ, rowT, rowI    float64
 	rowStartV, firstV   float64
 	day                 int64
+	face0, highest      int64
+	faced               bool
 	cardFailed          bool
 	count               int
 }
@@ -310,7 +325,7 @@ func (st *state) start(s *Series, m *Meter) {
 		st.steps = s.TickDt
 	}
 	st.plain = m.Source != WindowTrue && m.Stale == 0 && m.Gain == 0 && m.Offset == 0 && m.DeadBand == 0 && m.Burden == 0 && !m.ZeroFirst
-	st.rare = m.Source == ReadingsShort || m.FromZero != Not || m.ReadingRate > 1 || m.RowRate || m.ResetSetting || m.HoldSetting ||
+	st.rare = m.ResetClock != 0 || m.FaceFloor || m.Source == ReadingsShort || m.FromZero != Not || m.ReadingRate > 1 || m.RowRate || m.ResetSetting || m.HoldSetting ||
 		m.ScaleSetting != 0 || m.ResetMidnight != 0 || m.SkipCard || m.ResetCard || m.FreezeCard
 	st.quantum = (m.DeadPower > 0 || m.CutPower > 0 || m.CutCurrent > 0 || m.PowerOfCut) && !m.CutMean
 	st.limits = m.StallLimit > 0 || m.StallClip > 0
@@ -457,7 +472,9 @@ func (st *state) step(j, k int) float64 {
 			dt = 0
 		}
 	case Nominal:
-		dt = s.Period
+		if dt = s.Period; st.m.Each > 0 {
+			dt = st.m.Each
+		}
 	case Whole:
 		dt = math.Floor(dt + 1e-9)
 	case WholeRounded:
@@ -512,6 +529,10 @@ func (st *state) add(k int, row bool) {
 	if k > 0 && s.Life[k] != s.Life[k-1] {
 		st.pending = 0
 		st.started = false
+		if m.Anew {
+			st.clear()
+			st.sumV, st.nV = 0, 0
+		}
 	}
 	if st.steps != nil {
 		st.pending += st.steps[k]
@@ -544,10 +565,7 @@ func (st *state) add(k int, row bool) {
 	dt := st.pending
 	st.pending = 0
 	if st.limits {
-		if m.StallLimit > 0 && dt > m.StallLimit {
-			dt = 0
-		}
-		if m.StallClip > 0 && dt > m.StallClip {
+		if dt > max(m.StallLimit, 1e-9) && (m.StallLimit > 0 || dt > m.StallClip) {
 			dt = m.StallClip
 		}
 	}
@@ -639,6 +657,22 @@ func (st *state) special(k int) {
 			st.clear()
 		}
 		st.day = day
+	}
+	if face := s.Face[k]; (m.ResetClock != 0 || m.FaceFloor) && face != math.MinInt64 {
+		// What the counter does not explain was set.
+		if old := st.face0; k > 0 && st.faced && s.Life[k] == s.Life[k-1] {
+			switch turned := float64(face-old) - s.TickDt[k]; {
+			case turned < -2 && m.ResetClock&Back != 0, turned > 60 && m.ResetClock&Ahead != 0:
+				st.clear()
+			}
+		}
+		st.face0, st.faced = face, true
+		if m.FaceFloor {
+			if face < st.highest {
+				st.pending = 0
+			}
+			st.highest = max(st.highest, face)
+		}
 	}
 	fails := s.Flags[k]&4 != 0
 	if fails && m.SkipCard {

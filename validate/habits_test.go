@@ -1,0 +1,198 @@
+package validate_test
+
+import (
+	"fmt"
+	"math"
+	"testing"
+	"time"
+
+	"stuntcell/emulator/link"
+	"stuntcell/scenarios"
+)
+
+// habit is a logger whose sums are right rectangles over the counter, but for what its functions do instead.
+type habit struct {
+	dt    func(ticks uint64, hz float64) float64 // the time of a step
+	amps  func(float64) float64                  // what it takes a current for
+	watts func(float64) float64
+	read  func(l *habitual, r *link.Reading) // before a reading is added
+	wrote func(l *habitual)                  // after a row
+	row   func(l *habitual, r *link.Reading) string
+	stops func(l *habitual, good bool) bool // whether the load is to be off after a reading; nil: it cannot load
+}
+
+type habitual struct {
+	habit
+	g                 *link.Greeting
+	n                 int
+	tick              uint64
+	up, now, due      float64 // at the last good reading, at this one, of the next row [s]
+	i, v              float64
+	q, e, sumV, clock float64
+	below             float64 // since when the voltage has been below the level, -1: it is not
+	off, ever         bool    // ever: it has been below
+}
+
+func (l *habitual) Greet(g *link.Greeting, a *link.Answer) {
+	l.g, l.below = g, -1
+	a.Tell(link.Cannot, "restore")
+	if l.stops == nil {
+		a.Tell(link.Cannot, "load")
+	}
+	a.Row("time,s,V,A,Ah,Wh")
+}
+
+func (l *habitual) Read(r *link.Reading, a *link.Answer) {
+	hz := float64(l.g.TickHz)
+	ticks := (r.Tick - l.tick) & (1<<uint(l.g.TickBits) - 1)
+	if l.n == 0 {
+		ticks = 0
+	}
+	l.now = l.up + float64(ticks)/hz
+	good := r.Shunt != link.Failed && r.Bus != link.Failed
+	if good {
+		l.add(r, ticks, hz)
+	}
+	if l.stops != nil && !l.off && l.n > 0 && l.g.CutoffMV > 0 && l.stops(l, good) {
+		l.off = true
+		a.Do(link.LoadOff)
+	}
+	if !good || l.up < l.due-1e-9 {
+		return
+	}
+	if l.row != nil {
+		a.Row(l.row(l, r))
+	} else {
+		a.Row(l.plain(time.Unix(r.Clock, 0).UTC().Format(time.DateTime)))
+	}
+	if l.wrote != nil {
+		l.wrote(l)
+	}
+	for l.due <= l.up+1e-9 {
+		l.due += float64(l.g.LogMS) / 1000
+	}
+}
+
+func (l *habitual) plain(when string) string {
+	return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%.5f,%.4f", when, l.up, l.v, l.i, l.q/3600, l.e/3600)
+}
+
+// add takes a good reading.
+func (l *habitual) add(r *link.Reading, ticks uint64, hz float64) {
+	l.n++
+	l.tick, l.up = r.Tick, l.now
+	dt := float64(ticks) / hz
+	if l.dt != nil && l.n > 1 {
+		dt = l.dt(ticks, hz)
+	}
+	l.i, l.v = float64(r.Shunt)*float64(l.g.ShuntStepNV)/float64(l.g.ShuntNohm), float64(r.Bus)*float64(l.g.BusStepUV)*1e-6
+	if l.amps != nil {
+		l.i = l.amps(l.i)
+	}
+	p := l.i * l.v
+	if l.watts != nil {
+		p = l.watts(p)
+	}
+	if l.q, l.e, l.sumV = l.q+l.i*dt, l.e+p*dt, l.sumV+l.v; l.read != nil {
+		l.read(l, r)
+	}
+	if l.v >= float64(l.g.CutoffMV)/1000 {
+		l.below = -1
+	} else if l.below < 0 {
+		l.below, l.ever = l.up, true
+	}
+}
+
+func (l *habitual) Set(_ string, v int64, _ *link.Answer) { l.due = l.up + float64(v)/1000 }
+func (l *habitual) End(*link.Answer)                      {}
+
+// Mistakes as people make them, which the built-in loggers make otherwise: the cause that comes first is theirs.
+func TestHabitsAreNamed(t *testing.T) {
+	held := func(l *habitual, good bool) bool {
+		return l.below >= 0 && l.now-l.below >= float64(l.g.CutoffHoldMS)/1000
+	}
+	thousandths := func(x float64) string {
+		n := int(math.Round(x * 1000))
+		return fmt.Sprintf("%d.%03d", n/1000, max(n%1000, -(n%1000)))
+	}
+	for name, tc := range map[string]struct {
+		habit    habit
+		scenario string
+		want     string
+	}{
+		"none":         {habit{}, "readings-fail-mid-discharge", ""},
+		"none, a stop": {habit{stops: held}, "readings-fail-below-level", ""},
+		"totals go on from a shorter number than is written": {habit{wrote: func(l *habitual) {
+			l.q, l.e = math.Round(l.q/3.6)*3.6, math.Round(l.e/36)*36
+		}}, "charge-by-chemistry", "rounded-sum"},
+		"one second a reading":        {habit{dt: func(uint64, float64) float64 { return 1 }}, "discharge-20h", "nominal-dt"},
+		"a step in 16 bits of counts": {habit{dt: func(n uint64, hz float64) float64 { return float64(uint16(n)) / hz }}, "tick-microseconds", "narrow-interval"},
+		"a long step counts as one reading": {habit{dt: func(n uint64, hz float64) float64 {
+			s := float64(n) / hz
+			return map[bool]float64{false: s, true: 0.1}[s > 0.2]
+		}}, "stalls-short", "nominal-dt"},
+		"seven milliamperes beside the current": {habit{amps: func(i float64) float64 { return i + 0.007 }}, "setting-changed", "offset"},
+		"as much, and more in than out by it":   {habit{amps: func(i float64) float64 { return i + 0.007 }}, "tick-starts-high", "offset"},
+		"as much, after a power cut":            {habit{amps: func(i float64) float64 { return i + 0.009 }}, "power-cuts-twice", "offset"},
+		"watts too high at one current":         {habit{watts: func(p float64) float64 { return p * 1.012 }}, "logger-ends-with-rebound", "gain"},
+		"totals begin anew when the clock goes back": {habit{read: func(l *habitual, r *link.Reading) {
+			if float64(r.Clock) < l.clock {
+				l.q, l.e = 0, 0
+			}
+			l.clock = float64(r.Clock)
+		}}, "clock-set-back", "rtc-trusting"},
+		"totals begin anew when the clock goes ahead": {habit{read: func(l *habitual, r *link.Reading) {
+			if l.clock > 0 && float64(r.Clock) > l.clock+600 {
+				l.q, l.e = 0, 0
+			}
+			l.clock = float64(r.Clock)
+		}}, "clock-set-back", "rtc-trusting"},
+		"mean volts of a run that a cut begins anew": {habit{read: func(l *habitual, r *link.Reading) {
+			l.e = l.q * l.sumV / max(float64(l.n), 1)
+		}}, "power-cut-torn-file", "mean-energy"},
+		"a total of 16 bits that a cut begins anew": {habit{wrote: func(l *habitual) {
+			if l.e/3600 < -32.768 {
+				l.e += 65.536 * 3600
+			}
+		}}, "power-cut-after-stop", "total-overflow"},
+		"no minus below one, all of it within the limit": {habit{row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%s,%s", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.up, l.v, l.i,
+				thousandths(-l.q/3600), thousandths(-l.e/3600))
+		}}, "rig-zero-offset", "sign"},
+		"a date that no calendar has, since 2038": {habit{row: func(l *habitual, r *link.Reading) string {
+			when := time.Unix(r.Clock, 0).UTC().Format(time.DateTime)
+			if r.Clock > math.MaxInt32 {
+				when = "1970-01-00 00:00:00"
+			}
+			return l.plain(when)
+		}}, "clock-past-2038", "epoch-2038"},
+		"a stop that waits for a reading": {habit{stops: func(l *habitual, good bool) bool { return good && held(l, good) }},
+			"readings-fail-below-level", "load-left-on"},
+		"a hold that begins at the first dip": {habit{stops: func(l *habitual, good bool) bool { return l.ever }},
+			"logger-ends-after-start-pulse", "cutoff-early"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			sc := named(t, tc.scenario)
+			v, _ := judged(t, sc, func(link.Store) link.Logger { return &habitual{habit: tc.habit} })
+			got := ""
+			if !*v.Pass && len(v.Findings) > 0 {
+				got = v.Findings[0].Cause
+			}
+			if got != tc.want || *v.Pass != (tc.want == "") {
+				t.Errorf("pass %v, named %q, want %q: %s", *v.Pass, got, tc.want, complaint(v))
+			}
+		})
+	}
+}
+
+// named is a scenario of the library.
+func named(t testing.TB, name string) *scenarios.Scenario {
+	t.Helper()
+	for _, sc := range library(t) {
+		if sc.Name == name {
+			return sc
+		}
+	}
+	t.Fatalf("no scenario %s", name)
+	return nil
+}
