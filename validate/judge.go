@@ -160,7 +160,18 @@ func (j *judge) lines() []string {
 
 // form is what is known of the log's form besides the lines.
 func (j *judge) form(columns map[string]string) logfile.Options {
-	return logfile.Options{Columns: columns, TornOK: j.torn, Day: j.dayShown()}
+	o := Form(j.rec, columns)
+	o.TornOK = j.torn
+	return o
+}
+
+// Form is what a run says of the form of its log: its days, and how long it lasted.
+func Form(rec *emulator.Record, columns map[string]string) logfile.Options {
+	o := logfile.Options{Columns: columns, Day: dayShown(rec)}
+	if t := rec.Readings.T; len(t) > 0 {
+		o.Lasted = float64(t[len(t)-1]-t[0]) * 1e-9
+	}
+	return o
 }
 
 // torn says that a line may be torn: the last one before a power cut.
@@ -169,11 +180,11 @@ func (j *judge) torn(line int) bool {
 	return line+1 >= len(rows) || rows[line+1].Life != rows[line].Life
 }
 
-// dayShown says of a Unix day whether the clock's face showed it, in any zone.
-func (j *judge) dayShown() func(unixDay int) bool {
+// dayShown says of a Unix day whether the clock's face showed it in a run, in any zone.
+func dayShown(rec *emulator.Record) func(unixDay int) bool {
 	seen := map[int64]bool{}
 	hour := int64(math.MinInt64)
-	for _, f := range j.rec.Readings.Clock {
+	for _, f := range rec.Readings.Clock {
 		// The zones are whole hours apart: within one hour the days are the same.
 		if f != link.NoClock && floorDiv(f, 3600) != hour {
 			hour = floorDiv(f, 3600)

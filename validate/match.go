@@ -493,7 +493,12 @@ func (j *judge) matchElapsed(c *logfile.Column, after []int) {
 		times[k] = times[k-1] + j.series.TickDt[k]
 	}
 	best, bestFit := []int(nil), -1
-	for _, off := range []float64{0, j.series.FirstTick} {
+	// What is printed is rounded, by up to half a unit, or cut, by up to one.
+	for i, off := range []float64{0, j.series.FirstTick, 0, j.series.FirstTick} {
+		reach := func(unit float64) float64 { return unit/2 + 1e-6 }
+		if i >= 2 {
+			reach = func(unit float64) float64 { return unit - 1e-6 }
+		}
 		at, fit := make([]int, len(c.Value)), 0
 		for r, v := range c.Value {
 			at[r] = -1
@@ -511,7 +516,7 @@ func (j *judge) matchElapsed(c *logfile.Column, after []int) {
 			if life > 0 && off != 0 {
 				base = float64(j.rec.Readings.Tick[first])/j.series.Hz - times[first]
 			}
-			k := sort.SearchFloat64s(times, v-base+c.Step[r]/2+1e-6) - 1
+			k := sort.SearchFloat64s(times, v-base+reach(c.Step[r])) - 1
 			if k >= first && k <= after[r] && math.Abs(times[k]+base-v) <= step+1e-9 {
 				at[r] = k
 				fit++

@@ -181,9 +181,9 @@ func (s streamer) take(sc *scenarios.Scenario, rec *emulator.Record, log []byte)
 // spacing is the usual time between rows [ms], which a plain program decides for itself: the mean step of the log's time without
 // gaps of missing rows, in three figures. 0 if it shows none.
 func (s streamer) spacing(sc *scenarios.Scenario, rec *emulator.Record, lines []string) int64 {
-	table, err := logfile.ParseLines(lines, logfile.Options{Columns: s.columns})
+	table, err := logfile.ParseLines(lines, validate.Form(rec, s.columns))
 	if err != nil && len(s.columns) == 0 {
-		table, err = logfile.ParseLines(lines, logfile.Options{Columns: validate.TellColumns(sc, rec)})
+		table, err = logfile.ParseLines(lines, validate.Form(rec, validate.TellColumns(sc, rec)))
 	}
 	if err != nil {
 		return 0

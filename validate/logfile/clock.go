@@ -382,6 +382,8 @@ func (p *scanner) time(s *stamp) bool {
 		sec = p.number(2)
 		s.parts, s.step = 3, 1
 		frac = p.fraction(s)
+	} else if f := p.fraction(s); s.step < 1 { // 12:34.5 is minutes and seconds
+		frac, s.step = f*60, s.step*60
 	}
 	return p.finish(s, h, m, sec, frac)
 }

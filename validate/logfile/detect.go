@@ -203,7 +203,14 @@ func sniff(lines []numbered, hasColumns bool) (*shape, error) {
 	if best.keyed {
 		return &best, nil
 	}
-	if err := best.findHeader(lines, hasColumns); err != nil {
+	err := best.findHeader(lines, hasColumns)
+	if err != nil && best.wide { // date and time, one blank between them, may have names of their own
+		narrow := measure(form{sep: ' ', comma: best.comma}, lines)
+		if narrow.rows >= best.rows && narrow.findHeader(lines, false) == nil {
+			return &narrow, nil
+		}
+	}
+	if err != nil {
 		return nil, err
 	}
 	return &best, nil

@@ -83,6 +83,12 @@ func parts(t *testing.T, a *txtar.Archive) (text, want string, opts Options) {
 				t.Fatal(err)
 			}
 			opts.TornOK = func(line int) bool { return line == n-1 }
+		case "lasted":
+			v, err := strconv.ParseFloat(strings.TrimSpace(string(f.Data)), 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			opts.Lasted = v
 		default:
 			t.Fatalf("unknown part %s", f.Name)
 		}

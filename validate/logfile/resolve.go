@@ -19,6 +19,7 @@ const (
 	dated               // date; the time is in another field
 	timed               // time of day, whose date may be in another field
 	spanned             // h:mm:ss of any length
+	serial              // days of a spreadsheet
 	text                // words
 	skipped             // nothing, for nothing may stand there
 )
@@ -74,6 +75,7 @@ type evidence struct {
 	cell              [junkCell + 1]int
 	integers, numbers int
 	min, max          float64
+	places            int  // most decimals of a number
 	beyond, wraps     bool // times of 24 h and more; times that fall from 23 h to 0 h
 	two               bool // times of two parts
 	hinted            bool // AM, PM or an offset: a time of day
@@ -131,6 +133,7 @@ func (e *evidence) add(cell []byte, line int, comma bool) {
 			e.max = v
 		}
 		e.numbers++
+		e.places = max(e.places, places)
 		if places == 0 && bytes.IndexByte(cell, '.') < 0 && bytes.IndexByte(cell, ',') < 0 {
 			e.integers++
 		}
@@ -151,6 +154,15 @@ func (e *evidence) add(cell []byte, line int, comma bool) {
 		e.wraps = e.wraps || e.last >= 23*hour && s.seconds < hour
 		e.last = s.seconds
 	}
+}
+
+// serial1970 is 1970-01-01 as spreadsheets count days: from 1899-12-30, since they have a 29 February 1900 (common practice).
+const serial1970 = 25569
+
+// serialDays says that the numbers are dates and times as spreadsheets keep them: days with a fraction, in this century or shortly
+// before, and not more of them than a log lasts, where seconds would hardly have passed.
+func (e *evidence) serialDays() bool {
+	return e.min >= serial1970 && e.max < 73051 && e.max-e.min < 366 && e.integers < e.numbers && e.places >= 4
 }
 
 // eightDigits reads a date written as 20261125.
@@ -205,7 +217,7 @@ func (s *shape) resolve(src source, opts Options) (*layout, error) {
 	seen := s.look(src)
 	s.timesAndDates(l, means, seen, said)
 	for i := range means {
-		if err := s.column(l, i, &means[i], &seen[i], src); err != nil {
+		if err := s.column(l, i, &means[i], &seen[i], src, opts.Lasted); err != nil {
 			return nil, err
 		}
 	}
@@ -316,7 +328,7 @@ func (s *shape) timesAndDates(l *layout, means []meaning, seen []evidence, said 
 }
 
 // column makes the column of field i.
-func (s *shape) column(l *layout, i int, m *meaning, e *evidence, src source) error {
+func (s *shape) column(l *layout, i int, m *meaning, e *evidence, src source, lasted float64) error {
 	f := field{column: len(l.columns), scale: 1}
 	c := Column{Header: s.names[i], Field: i + 1, Channel: max(m.channel, 1), Direction: m.direction, PerStep: m.perStep, Scale: 1}
 	if m.numbered {
@@ -349,7 +361,7 @@ func (s *shape) column(l *layout, i int, m *meaning, e *evidence, src source) er
 	case m.ignored:
 		c.Unit = m.unit.name
 	case m.of == duration:
-		if err := s.timeColumn(l, i, m, e, &f, &c, src); err != nil {
+		if err := s.timeColumn(l, i, m, e, &f, &c, src, lasted); err != nil {
 			return err
 		}
 	case m.aspect == phaseName:
@@ -397,7 +409,7 @@ func (s *shape) column(l *layout, i int, m *meaning, e *evidence, src source) er
 }
 
 // timeColumn settles a column of time: clock, elapsed time or ticks.
-func (s *shape) timeColumn(l *layout, i int, m *meaning, e *evidence, f *field, c *Column, src source) error {
+func (s *shape) timeColumn(l *layout, i int, m *meaning, e *evidence, f *field, c *Column, src source, lasted float64) error {
 	c.Unit, f.order, f.twoParts = m.unit.name, m.order, m.twoParts
 	switch {
 	case i == l.dateField:
@@ -424,6 +436,9 @@ func (s *shape) timeColumn(l *layout, i int, m *meaning, e *evidence, f *field, 
 		c.Kind, f.role = Elapsed, spanned
 		c.MayBeClock = m.aspect == plain && !e.beyond && m.twoParts == unsaid
 		if e.two && m.twoParts == unsaid {
+			f.twoParts = s.partsOf(i, src, lasted)
+		}
+		if e.two && f.twoParts == unsaid {
 			key := yamlKey(s.names[i], i)
 			return &Error{Line: e.line + 1, Column: 1, Text: fmt.Sprintf("%q in column %q may be hours and minutes or minutes and seconds", e.example, s.names[i]),
 				Expected: "h:mm:ss", Hint: "say which in stuntcell.yaml (h:min, or min:s in its place; or `time` alone for the time of day)", Block: fmt.Sprintf("columns:\n  %s: elapsed h:min\n", key)}
@@ -438,6 +453,10 @@ func (s *shape) timeColumn(l *layout, i int, m *meaning, e *evidence, f *field, 
 	like := func(low, high float64) bool { return e.max >= low && e.max < high }
 	f.role = decimal
 	switch {
+	case named && m.aspect != unixTime && !m.hasUnit && e.serialDays():
+		c.Kind, f.role, c.Unit = Clock, serial, "d"
+		c.Scale, c.Offset = day, -serial1970*day
+		return nil
 	case m.aspect == unixTime || named && milli && like(9e11, 1e13) || named && !milli && (!m.hasUnit || m.unit.name == "s") && like(9e8, 1e10):
 		c.Kind, c.Zoned = Clock, true
 		c.Unit, c.Scale = "s", 1
@@ -769,6 +788,34 @@ func (s *shape) wrapsLater(i int, src source) (beyond, wraps bool) {
 		return !beyond && !wraps
 	})
 	return beyond, wraps
+}
+
+// partsOf settles what 12:34 is: minutes and seconds if a fraction follows, or times of three parts stand in other rows; else the times
+// must span what the log can have lasted, which one of two meanings that are sixty apart does at most.
+func (s *shape) partsOf(i int, src source, lasted float64) twoParts {
+	var cells [][]byte
+	var pairs []pair
+	low, high, sure := math.Inf(1), math.Inf(-1), false
+	src.all(func(line numbered) bool {
+		if len(line.text) == 0 || isComment(line.text) {
+			return true
+		}
+		if cells, pairs = s.cells(line.text, cells, pairs); len(cells) != s.n {
+			return true
+		}
+		if st, ok := parseStamp(cells[i]); ok && st.hasTime && !st.hasDate {
+			low, high, sure = min(low, st.seconds), max(high, st.seconds), sure || st.parts == 3 || st.step < 60
+		}
+		return !sure
+	})
+	fits := func(span float64) bool { return lasted > 0 && span > lasted/2 && span < 1.05*lasted+60 }
+	switch {
+	case sure, fits((high - low) / 60):
+		return minutesSeconds
+	case fits(high - low):
+		return hoursMinutes
+	}
+	return unsaid
 }
 
 // best returns the only order that is as asked, unsettled if there is none or more than one.

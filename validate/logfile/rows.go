@@ -560,6 +560,12 @@ func (a *assembler) cell(f *field, cell []byte) (Problem, bool) {
 	switch f.role {
 	case decimal, whole:
 		return a.number(f, cell)
+	case serial: // an instant is rounded to the last place: half of it makes whole seconds of what were whole seconds
+		p, ok := a.number(f, cell)
+		if at := a.target[f.column]; ok {
+			a.value[at] += a.step[at] / 2
+		}
+		return p, ok
 	case loose:
 		at := a.target[f.column]
 		if v, places, ok := parseNumber(cell, a.layout.comma); ok {
@@ -679,7 +685,7 @@ func (a *assembler) moment(f *field, cell []byte) (Problem, bool) {
 		at := a.target[f.column]
 		a.value[at], a.step[at] = s.seconds, s.step
 		if s.parts == 2 && f.twoParts == minutesSeconds {
-			a.value[at], a.step[at] = s.seconds/60, 1
+			a.value[at], a.step[at] = s.seconds/60, s.step/60
 		}
 		return Problem{}, true
 	}

@@ -176,6 +176,8 @@ type Options struct {
 	Day func(unixDay int) bool
 	// Unnamed has a log read whose header says nothing or is not there: what only a header can say is Other.
 	Unnamed bool
+	// Lasted is how long the log can have lasted [s], which settles what 12:34 is. 0: nothing is known, and such a log is refused.
+	Lasted float64
 	// Follow makes a Reader keep an unfinished last line at the end of its input, for a file that still grows.
 	Follow bool
 	// Workers is how many goroutines of a Reader read plain rows ahead of Next; 0 none. The batches hold the same rows in the same order.
