@@ -109,10 +109,11 @@ func (j *judge) answered(r int, after []int) bool {
 }
 
 // showsElapsed counts the rows in which a column shows the time that passed since the first row of each power-up, to half a
-// percent, of the n that could show it.
+// percent, of the n that could show it. In a log that came whole nothing says when a row was written: there it must not fall, nor grow
+// beyond the run.
 func (j *judge) showsElapsed(c *logfile.Column, after []int) (fits, n int) {
 	t := j.rec.Readings.T
-	first, begin, life := math.NaN(), int64(0), int16(-1)
+	first, last, begin, life := math.NaN(), math.Inf(-1), int64(0), int16(-1)
 	for r, v := range c.Value {
 		if math.IsNaN(v) || !j.answered(r, after) {
 			continue
@@ -121,6 +122,13 @@ func (j *judge) showsElapsed(c *logfile.Column, after []int) (fits, n int) {
 			first, begin, life = v, t[after[r]], l
 		}
 		n++
+		if j.rec.Stream {
+			if d := v - first; v >= last && d <= 1+j.series.Period+1.005*Lasted(j.rec) {
+				fits++
+			}
+			last = v
+			continue
+		}
 		if d := float64(t[after[r]]-begin) * 1e-9; math.Abs(v-first-d) <= 1+j.series.Period+0.005*d {
 			fits++
 		}
