@@ -89,7 +89,7 @@ func TestHealthyLoggersPass(t *testing.T) {
 					t.Errorf("%s: %s", sc.Name, c)
 				}
 				for _, f := range v.Findings { // advice that is not so is a false alarm too
-					so := f.Cause == "clumsy-number" || f.Cause == "silent-card-loss" && (h.Name == "minimal" || h.Name == "buffer-3h")
+					so := f.Cause == "clumsy-number" || f.Cause == "silent-card-loss" && h.Name == "minimal"
 					if f.Of == "firmware" && !so {
 						t.Errorf("%s: %s: %s", sc.Name, f.Cause, f.Evidence)
 					}

@@ -53,7 +53,7 @@ var clockWords = regexp.MustCompile(`(?i)clock|unix|epoch|uhr|date|hora|heure`)
 
 // timesOfDay takes a column that the reader took for elapsed time as a clock, where it shows what the clock's face does (the
 // time of day in the user's zone or in UTC, or Unix seconds) and not the time that passed, and the log has no other clock.
-// Where both fit its header decides.
+// Where both fit its header decides, or how it begins: time that passed begins at nothing, or with the counter.
 func (j *judge) timesOfDay(after []int) {
 	if j.column(logfile.Clock) != nil {
 		return
@@ -70,12 +70,23 @@ func (j *judge) timesOfDay(after []int) {
 			if c.MayBeClock {
 				fits = max(fits, j.showsFace(c, after, func(unix int64) int64 { return ((unix+zone)%86400 + 86400) % 86400 }))
 			}
-			if 2*fits > len(c.Value) && (elapsed < n || clockWords.MatchString(c.Header)) {
+			if 2*fits > len(c.Value) && (elapsed < n || clockWords.MatchString(c.Header) || fits == n && !j.beginsElapsed(c)) {
 				c.Kind, c.NoDate, c.Zoned = logfile.Clock, fits > whole, fits == whole && zone == 0
 				return
 			}
 		}
 	}
+}
+
+// beginsElapsed says that the first time of a column is near zero, or near what the counter showed first.
+func (j *judge) beginsElapsed(c *logfile.Column) bool {
+	near := j.log + 60
+	for _, v := range c.Value {
+		if !math.IsNaN(v) {
+			return v < near || math.Abs(v-float64(j.rec.Readings.Tick[0])/j.series.Hz) < near
+		}
+	}
+	return true
 }
 
 // showsFace counts the rows whose second was on the clock's face at a reading of their power-up that was there by then.

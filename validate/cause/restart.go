@@ -81,7 +81,13 @@ func Card(c *Case, failed, dead bool, begin, end int, known []verdict.Finding) [
 			lost = true
 		}
 	}
-	if span := c.span(begin, end); span < c.Log && !lost {
+	caughtUp := 0
+	for r, k := range c.At {
+		if k >= begin && k < end && c.Record.Rows[c.Line[r]].After >= end {
+			caughtUp++
+		}
+	}
+	if span := c.span(begin, end); !lost && span < c.Log*float64(caughtUp+1) {
 		return out
 	}
 	f := c.finding("silent-card-loss", ofFirmware, 0.9, -1)

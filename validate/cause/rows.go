@@ -177,7 +177,7 @@ func (c *Case) creep(s *Spacing) *verdict.Finding {
 		return nil
 	}
 	mean := s.Log * float64(s.Due) / float64(s.Written)
-	if float64(s.Written+1) >= 0.995*float64(s.Due) || mean > s.Log+1.05*max(c.longestUsual(), c.Series.Period) || !c.creeps() {
+	if float64(s.Written+1) >= 0.995*float64(s.Due) || mean > s.Log+1.05*max(c.longestUsual(), c.Series.Period) || !c.creeps(float64(s.Due-s.Written)*s.Log) {
 		return nil
 	}
 	f := c.finding("schedule-creep", ofFirmware, 0.92, 0)
@@ -186,12 +186,14 @@ func (c *Case) creep(s *Spacing) *verdict.Finding {
 }
 
 // creeps replays the schedule: nine rows in ten are those of a logger that waits one interval from each row that it wrote, or longer
-// than one.
-func (c *Case) creeps() bool { return c.waits(c.Log-1e-9) || c.waits(c.Log+1e-9) }
+// than one, and what they come late adds up to the intervals that have no row [s]. On a fixed grid they are missing for another reason.
+func (c *Case) creeps(missing float64) bool {
+	return c.waits(c.Log-1e-9, missing/2) || c.waits(c.Log+1e-9, missing/2)
+}
 
-// waits says that nine rows in ten are the first after at least so many seconds since the row before.
-func (c *Case) waits(least float64) bool {
-	next, same := 1, 0
+// waits says that nine rows in ten are the first after at least so many seconds since the row before, and come late by so many in all.
+func (c *Case) waits(least, late float64) bool {
+	next, same, lateness := 1, 0, 0.0
 	for ; next < len(c.At); next++ {
 		k, waited := c.At[next-1], 0.0
 		for waited < least && k+1 < c.Series.Len() {
@@ -200,9 +202,10 @@ func (c *Case) waits(least float64) bool {
 		}
 		if c.At[next] == k {
 			same++
+			lateness += waited - c.Log
 		}
 	}
-	return 10*same >= 9*(next-1)
+	return 10*same >= 9*(next-1) && lateness > late
 }
 
 // everySo says that nine rows in ten come so many readings after the one before.

@@ -71,6 +71,12 @@ func Healthy() []Defect {
 		m.sheet.columns = timedBy(rawTick("tick"))
 		m.cannot = append(m.cannot, "clock")
 	})
+	add("time-of-day", "The counter, and the time of day without a date.", func(m *meter) {
+		m.sheet.columns = append([]column{layout("Zeit", "15:04:05", func() int64 { return m.g.ZoneMin })}, timedBy(rawTick("Tick"))...)
+	})
+	add("serial-days", "Date and time as days of a spreadsheet.", func(m *meter) {
+		m.sheet.columns = timedBy(serialDays("Date", func() int64 { return m.g.ZoneMin }))
+	})
 	add("repeated-header", "The header again after each 50 rows.", func(m *meter) {
 		m.output = &interspersed{output: m.output, every: 50, text: m.sheet.header}
 	})
@@ -88,6 +94,8 @@ func Healthy() []Defect {
 	// When and where it writes.
 	add("buffer-8", "Rows are held back and written by eights, the rest at the end.", func(m *meter) { m.output = &buffered{full: byRows(8)} })
 	add("buffer-3h", "Rows are held back for three hours.", func(m *meter) { m.output = &buffered{full: byTime(3*3600, &m.g)} })
+	add("buffer-8-lost", "Rows are held back and written by eights; eight at a time are lost, and told of, while the card fails.",
+		func(m *meter) { m.output = &dropping{buffered{full: byRows(8)}} })
 	add("late-first-row", "The first row comes after one interval.", func(m *meter) { m.schedule = &everyInterval{late: true} })
 	add("on-multiples", "Rows when the time since power-up passes a multiple of the interval.", func(m *meter) { m.schedule = &onMultiples{} })
 	add("row-on-switch", "An extra row when a contact moves.", func(m *meter) { m.schedule = &withSwitches{} })

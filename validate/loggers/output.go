@@ -85,6 +85,22 @@ func (o *buffered) end(a *link.Answer) {
 	o.rows = o.rows[:0]
 }
 
+// dropping holds rows in memory too, and loses those that it holds when the card fails as they are due.
+type dropping struct{ buffered }
+
+func (o *dropping) put(row string, s *sample, a *link.Answer) {
+	o.rows = append(o.rows, row)
+	if !o.full(s, len(o.rows)) {
+		return
+	}
+	if s.cardFails {
+		o.missed += int64(len(o.rows) - 1)
+		o.lose(a)
+		o.rows = o.rows[:0]
+	}
+	o.end(a)
+}
+
 // interspersed writes a further line after every so many rows.
 type interspersed struct {
 	output

@@ -130,6 +130,16 @@ func layout(head, form string, east func() int64) column {
 	}}
 }
 
+// serialDays prints the time as spreadsheets keep it, in days since 1899-12-30.
+func serialDays(head string, east func() int64) column {
+	return column{head: head, put: func(b []byte, l *line) []byte {
+		if l.clock == link.NoClock {
+			return b
+		}
+		return fixed(b, float64(l.clock+east()*60)/86400+25569, 6)
+	}}
+}
+
 func rawTick(head string) column {
 	return column{head: head, put: func(b []byte, l *line) []byte { return strconv.AppendUint(b, l.tick, 10) }}
 }
