@@ -167,11 +167,16 @@ func (j *judge) form(columns map[string]string) logfile.Options {
 
 // Form is what a run says of the form of its log: its days, and how long it lasted.
 func Form(rec *emulator.Record, columns map[string]string) logfile.Options {
-	o := logfile.Options{Columns: columns, Day: dayShown(rec)}
-	if t := rec.Readings.T; len(t) > 0 {
-		o.Lasted = float64(t[len(t)-1]-t[0]) * 1e-9
+	return logfile.Options{Columns: columns, Day: dayShown(rec), Lasted: lasted(rec)}
+}
+
+// lasted is the time from the first reading to the last [s].
+func lasted(rec *emulator.Record) float64 {
+	t := rec.Readings.T
+	if len(t) == 0 {
+		return 0
 	}
-	return o
+	return float64(t[len(t)-1]-t[0]) * 1e-9
 }
 
 // torn says that a line may be torn: the last one before a power cut.

@@ -134,7 +134,7 @@ func (j *judge) showsElapsed(c *logfile.Column, after []int) (fits, n int) {
 		}
 		n++
 		if j.rec.Stream {
-			if d := v - first; v >= last && d <= 1+j.series.Period+1.005*Lasted(j.rec) {
+			if d := v - first; v >= last && d <= 1+j.series.Period+1.005*lasted(j.rec) {
 				fits++
 			}
 			last = v
