@@ -375,15 +375,15 @@ func (j *judge) orderChecks(s *cause.Spacing) {
 			switching[e.Reading] = true
 		}
 	}
-	perReading := map[int]int{}
+	seen := make([]bool, j.series.Len()) // readings that have a row of this power-up
 	highest := -1
 	for r, k := range j.at {
 		if r > 0 && j.lifeOfRow(r) != j.lifeOfRow(r-1) {
 			highest = -1
-			perReading = map[int]int{}
+			clear(seen)
 		}
-		same := j.timed() && perReading[k] > 0 && r > 0 && j.sameText(r, k)
-		perReading[k]++
+		same := j.timed() && seen[k] && r > 0 && j.sameText(r, k)
+		seen[k] = true
 		if same && !switching[k] && j.lifeOfRow(r) == j.lifeOfRow(max(r-1, 0)) {
 			s.Duplicates++
 			if s.Duplicate < 0 {

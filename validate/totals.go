@@ -33,33 +33,38 @@ var roles = map[logfile.Kind]cause.Role{
 
 // marks prepares the readings at which totals are taken: those of the rows, and those just before each step of the plan.
 func (j *judge) marks() {
-	begins := []int{}
+	var begins []int // first readings of steps
 	for i, st := range j.rec.Steps {
 		if i > 0 && st.First > 0 && st.Last >= st.First {
-			begins = append(begins, st.First-1, st.First)
+			begins = append(begins, st.First)
 		}
 	}
-	index := append(slices.Clone(j.at), begins...)
+	index := slices.Grow(slices.Clone(j.at), 2*len(begins))
+	for _, k := range begins {
+		index = append(index, k-1, k)
+	}
 	slices.Sort(index)
 	index = slices.Compact(index)
-	where := make(map[int]int, len(index))
-	for i, k := range index {
-		where[k] = i
+	next := 0 // mostly the row's
+	where := func(k int) int {
+		if next == len(index) || index[next] != k {
+			next, _ = slices.BinarySearch(index, k)
+		}
+		next++
+		return next - 1
 	}
 	n := len(j.at)
 	m := replay.Marks{Row: make([]int, n), Life: make([]int16, n), Begin: make([]int, n)}
 	for r, k := range j.at {
-		m.Row[r] = where[k]
+		m.Row[r] = where(k)
 		m.Life[r] = j.lifeOfRow(r)
 		m.Begin[r] = -1
 		if r == 0 {
 			continue
 		}
-		for i, st := range j.rec.Steps {
-			// The reset may come one reading late, so a step that began at the row before counts too.
-			if i > 0 && st.First > 0 && st.First >= j.at[r-1] && st.First <= k {
-				m.Begin[r] = where[st.First-1]
-			}
+		// The reset may come one reading late, so a step that began at the row before counts too.
+		if i, _ := slices.BinarySearch(begins, k+1); i > 0 && begins[i-1] >= j.at[r-1] {
+			m.Begin[r], _ = slices.BinarySearch(index, begins[i-1]-1)
 		}
 	}
 	j.index, j.mark = index, m

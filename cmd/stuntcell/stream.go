@@ -148,12 +148,12 @@ func (s streamer) play(ctx context.Context, sc *scenarios.Scenario, o link.Child
 	if err != nil {
 		return nil, err
 	}
-	s.take(sc, rec, log)
+	s.take(sc, rec, string(log))
 	return rec, nil
 }
 
 // judged makes the record of a program that was fed the readings of a scenario elsewhere and wrote a log.
-func (s streamer) judged(ctx context.Context, sc *scenarios.Scenario, log []byte) (*emulator.Record, error) {
+func (s streamer) judged(ctx context.Context, sc *scenarios.Scenario, log string) (*emulator.Record, error) {
 	if why := beyondStream(sc); why != "" {
 		return nil, usagef("take a scenario without it, or link the program: --run", "%s: %s", sc.Name, why)
 	}
@@ -166,9 +166,11 @@ func (s streamer) judged(ctx context.Context, sc *scenarios.Scenario, log []byte
 }
 
 // take makes the lines of a log the rows of a record.
-func (s streamer) take(sc *scenarios.Scenario, rec *emulator.Record, log []byte) {
-	var lines []string
-	for line := range strings.Lines(string(log)) {
+func (s streamer) take(sc *scenarios.Scenario, rec *emulator.Record, log string) {
+	n := strings.Count(log, "\n") + 1
+	lines := make([]string, 0, n)
+	rec.Rows = slices.Grow(rec.Rows, n)
+	for line := range strings.Lines(log) {
 		line = strings.TrimRight(line, "\r\n")
 		lines = append(lines, line)
 		rec.Rows = append(rec.Rows, emulator.Row{Text: line, After: len(rec.Readings.T)})
