@@ -245,7 +245,7 @@ func (w *wave) crossesLine(level, sign, from, to, most float64) (float64, bool) 
 	a, fa := from, f(from)
 	da := math.NaN() // the slope at a, where it is known
 	for a < to {
-		b := math.Min(to, a+math.Min(most, w.stride(a, to)))
+		b := math.Min(to, a+math.Min(most, w.stride(a, to-from)))
 		fb := f(b)
 		if fa < 0 && fb >= 0 {
 			return bisect(f, a, b), true
@@ -273,8 +273,8 @@ func (w *wave) crossesLine(level, sign, from, to, most float64) (float64, bool) 
 
 // stride is a step over which the slope of the voltage changes its sign at most once: half a time constant of the fastest transient that
 // still lives, an eighth of the way when none does.
-func (w *wave) stride(s, to float64) float64 {
-	step := math.Max((to-s)/8, 1e-6)
+func (w *wave) stride(s, way float64) float64 {
+	step := math.Max(way/8, 1e-6)
 	for k := range w.pairs {
 		l := &w.pair[k]
 		if l.c != 0 && math.Abs(l.c)*math.Exp(-l.k*s) > 1e-8 {
