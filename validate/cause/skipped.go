@@ -30,15 +30,18 @@ func Skipped(c *Case) []verdict.Finding {
 		{wraps, "tick-wrap", replay.WrapSkip, "wrapped"},
 		{halves, "signed-tick", replay.HalfSkip, "passed half range"},
 	} {
-		if !v.is || !c.carries(right, v.clock) {
+		if !v.is {
 			continue
 		}
 		for _, rule := range []replay.Rule{replay.Trapezoid, replay.Left, replay.Right} {
 			// The rule was fitted with the lost step in the log and may be another.
-			good, bad := c.healthy(rule), c.Series.Run(replay.Meter{Rule: rule, Bad: c.Meter.Bad, Clocking: v.clock}, c.Index)
+			lost := c.skipped(rule, v.clock)
 			for _, col := range right {
-				u := replay.Unroll(col.Printed, good.Charge, c.Marks, col.Limit)
-				if row, lost := c.dropped(col, u, good.Charge, bad.Charge); row >= 0 && !c.explained(col) {
+				if !c.printed(col, lost) {
+					continue
+				}
+				u := replay.Unroll(col.Printed, c.healthy(rule).Charge, c.Marks, col.Limit)
+				if row, lost := c.dropped(col, u, lost); row >= 0 && !c.explained(col) {
 					f := c.finding(v.cause, ofFirmware, 0.85, row)
 					f.Severity = verdict.Advice
 					f.Evidence = fmt.Sprintf("the step in which the counter %s is missing from column %q: %.3g %s, within the limit this time", v.what,
@@ -49,39 +52,6 @@ func Skipped(c *Case) []verdict.Finding {
 		}
 	}
 	return nil
-}
-
-// carries says whether the steps that such a meter drops carry three printed units between two rows of any column: fewer are hidden by print,
-// and there is no need to replay anything.
-func (c *Case) carries(cols []*Column, clock replay.Clocking) bool {
-	s := c.Series
-	mask, shift := int64(1)<<uint(s.Bits)-1, int64(0)
-	if clock == replay.HalfSkip {
-		shift = int64(1) << uint(s.Bits-1)
-	}
-	most := make([]float64, len(c.Index)) // the charge of such steps up to each marked reading, at most [A·s]
-	sum, k := 0.0, 1
-	for i, at := range c.Index {
-		for ; k <= at; k++ {
-			if s.Life[k] != s.Life[k-1] || (s.Tick[k]+shift)&^mask == (s.Tick[k-1]+shift)&^mask {
-				continue
-			}
-			amps := max(math.Abs(s.I[k-1]), math.Abs(s.I[k]))
-			if math.IsNaN(amps) {
-				amps = float64(s.ShuntMax) * s.Amp
-			}
-			sum += amps * s.TickDt[k]
-		}
-		most[i] = sum
-	}
-	for _, col := range cols {
-		for r := 1; r < len(c.Marks.Row); r++ {
-			if d := most[c.Marks.Row[r]] - most[c.Marks.Row[r-1]]; math.Abs(d)*1.001 >= 3*col.Printed.Unit[r] {
-				return true
-			}
-		}
-	}
-	return false
 }
 
 // explained says that a healthy rule gives every row of a column to within what its printed units hide: nothing is missing from it. Another
@@ -101,15 +71,75 @@ func (c *Case) explained(col *Column) bool {
 	return false
 }
 
-// dropped says at which row a column falls behind its readings by just what the mistaken totals fall behind the healthy ones
-// there, and by how much; row is -1 if it does not. Printed units hide less than three of them.
-func (c *Case) dropped(col *Column, u *replay.Unrolled, healthy, mistaken []float64) (row int, lost float64) {
+// skipped is how far such a meter is ahead of a healthy one at each marked reading [A·s]: by the charge of the steps that it drops, taken away.
+func (c *Case) skipped(rule replay.Rule, clock replay.Clocking) []float64 {
+	s := c.Series
+	mask, shift := int64(1)<<uint(s.Bits)-1, int64(0)
+	if clock == replay.HalfSkip {
+		shift = int64(1) << uint(s.Bits-1)
+	}
+	out := make([]float64, len(c.Index))
+	sum, k := 0.0, 1
+	for i, at := range c.Index {
+		for ; k <= at; k++ {
+			if s.Life[k] == s.Life[k-1] && (s.Tick[k]+shift)&^mask != (s.Tick[k-1]+shift)&^mask {
+				sum -= c.meanOver(rule, k) * s.TickDt[k]
+			}
+		}
+		out[i] = sum
+	}
+	return out
+}
+
+// meanOver is the current that a healthy meter counts between the good readings around the step to reading k [A].
+func (c *Case) meanOver(rule replay.Rule, k int) float64 {
+	s := c.Series
+	before, after := k-1, k
+	for before >= 0 && !s.Good(before) {
+		before--
+	}
+	for c.Meter.Bad != replay.Hold && after < s.Len() && !s.Good(after) {
+		after++
+	}
+	if before < 0 || after == s.Len() || s.Life[before] != s.Life[k] || s.Life[after] != s.Life[k] {
+		return 0 // no step is counted there
+	}
+	i, j := s.I[before], s.I[after]
+	if !s.Good(after) {
+		j = i // held
+	}
+	switch rule {
+	case replay.Left:
+		return i
+	case replay.Right:
+		return j
+	}
+	return (i + j) / 2
+}
+
+// printed says whether a column shows what such a meter lost between two of its rows.
+func (c *Case) printed(col *Column, lost []float64) bool {
+	for r := 1; r < len(c.Marks.Row); r++ {
+		if c.shows(col, r, lost[c.Marks.Row[r]]-lost[c.Marks.Row[r-1]]) {
+			return true
+		}
+	}
+	return false
+}
+
+// shows says whether a loss stands out in row r: printed units hide less than three of them.
+func (c *Case) shows(col *Column, r int, lost float64) bool {
+	return math.Abs(lost) >= 3*col.Printed.Unit[r]
+}
+
+// dropped says at which row a column falls behind its readings by just what such a meter loses there, and by how much; row is -1 if it does
+// not.
+func (c *Case) dropped(col *Column, u *replay.Unrolled, lost []float64) (row int, d float64) {
 	const side = 20 // rows looked at before and after
 	n := len(u.Residual)
 	for r := 1; r < n; r++ {
-		before, after := c.Marks.Row[r-1], c.Marks.Row[r]
-		d := (mistaken[after] - healthy[after]) - (mistaken[before] - healthy[before])
-		if math.Abs(d) < 3*col.Printed.Unit[r] || math.IsNaN(col.Printed.Unit[r]) {
+		d := lost[c.Marks.Row[r]] - lost[c.Marks.Row[r-1]]
+		if !c.shows(col, r, d) {
 			continue
 		}
 		mean := func(from, to int) (m, spread float64, k int) {
