@@ -40,8 +40,9 @@ func Switching(c *Case, k *Cutoff) []verdict.Finding {
 		f := found("cutoff-never", 0.95, k.Due, fmt.Sprintf("the reading fell below %.3f V and the load was never switched off (the step ended by %s at %.3f V)", k.Level, k.Step.Why, k.Step.EndV))
 		// A step that ends soon after the stop was due does not show whether it would have come late, or at a lower level.
 		if waited := float64(k.Step.End)*1e-9 - c.Seconds(k.Due); waited < max(10*k.Hold, neverAfter) {
-			f.Confidence = 0.6
+			f.Confidence = 0.5
 			f.Evidence += fmt.Sprintf("; with %.0f s to go, late or at a lower level looks the same: scenario %s tells them apart", waited, TellsApart("cutoff-never", "cutoff-late"))
+			return []verdict.Finding{f, found("cutoff-late", 0.4, k.Due, fmt.Sprintf("the step ended %.0f s after the stop was due: one that comes later, or at a lower level, looks the same as none", waited))}
 		}
 		return []verdict.Finding{f}
 	}
