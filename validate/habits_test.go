@@ -135,6 +135,9 @@ func TestHabitsAreNamed(t *testing.T) {
 		"as much, and more in than out by it":   {habit{amps: func(i float64) float64 { return i + 0.007 }}, "tick-starts-high", "offset"},
 		"as much, after a power cut":            {habit{amps: func(i float64) float64 { return i + 0.009 }}, "power-cuts-twice", "offset"},
 		"watts too high at one current":         {habit{watts: func(p float64) float64 { return p * 1.012 }}, "logger-ends-with-rebound", "gain"},
+		"amperes cut to tenths":                 {habit{amps: func(i float64) float64 { return math.Trunc(i*10) / 10 }}, "rows-1h", "truncated-sum"},
+		"twelve volts, where a quantum fits":    {habit{read: func(l *habitual, r *link.Reading) { l.e = 12 * l.q }}, "rig-coarse", "nominal-voltage"},
+		"no row but the header":                 {habit{read: func(l *habitual, r *link.Reading) { l.due = math.Inf(1) }}, "tick-starts-high", "missing-rows"},
 		"totals begin anew when the clock goes back": {habit{read: func(l *habitual, r *link.Reading) {
 			if float64(r.Clock) < l.clock {
 				l.q, l.e = 0, 0
@@ -155,6 +158,10 @@ func TestHabitsAreNamed(t *testing.T) {
 				l.e += 65.536 * 3600
 			}
 		}}, "power-cut-after-stop", "total-overflow"},
+		"a total of 16 bits without a sign, charged below zero": {habit{row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%.4f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.up, l.v, l.i,
+				float64(uint16(int64(math.Round(-l.q/0.36))))/1e4, -l.e/3600)
+		}}, "taper-never-comes", "total-overflow"},
 		"no minus below one, all of it within the limit": {habit{row: func(l *habitual, r *link.Reading) string {
 			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%s,%s", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.up, l.v, l.i,
 				thousandths(-l.q/3600), thousandths(-l.e/3600))

@@ -229,8 +229,11 @@ func (j *judge) unreadable(v *verdict.Verdict, err error) {
 				impossible++
 			}
 		}
-		if 2*impossible > len(j.rec.Rows) {
+		switch {
+		case 2*impossible > len(j.rec.Rows):
 			name = "wrong-date"
+		case len(j.rec.Rows) <= 1 && j.series.Len() > 0:
+			name = "missing-rows" // no more than a header ever came
 		}
 		v.Findings = append(v.Findings, verdict.Finding{Cause: name, Severity: verdict.Failure, Of: "firmware", Confidence: 0.5,
 			Evidence: "the log cannot be understood: " + err.Error(), Mend: cause.MendOf(name)})

@@ -131,8 +131,6 @@ type Case struct {
 	Throughput, EnergyThroughput float64
 	// Log is the time between rows [s].
 	Log float64
-	// Failed tells which checks failed.
-	Failed map[string]bool
 	// Pulses says that pulses or noise around the cutoff are the scenario's purpose.
 	Pulses bool
 	// Cells is how many cells the pack has in series.

@@ -140,6 +140,14 @@ func (c *Case) value(v *Value) []verdict.Finding {
 		}
 		return found("offset", conf, fmt.Sprintf("is the reading %+.4g %s (%.1f counts) in every row", off, unit, off/v.Count))
 	}
+	if q, how := c.quantum(v, rows); q > 0 {
+		// With the totals it is what is added, without them what is shown.
+		name := "clumsy-number"
+		if slices.ContainsFunc(c.Column, func(col *Column) bool { return !col.OK && col.Role != Elapsed }) {
+			name = map[string]string{cutTo: "truncated-sum", roundedTo: "rounded-sum"}[how]
+		}
+		return found(name, 0.8, fmt.Sprintf("is the reading %s multiples of %g %s", how, q, unit))
+	}
 	if v.Column.Kind == logfile.Current {
 		if zero := c.firstOfLife(); c.missesBy(rows, v, func(k int) float64 { return s * (get(k) - zero(k)) }) <= few {
 			conf := 0.93
@@ -302,6 +310,53 @@ func (c *Case) constant(v *Value, rows []int) (off float64, is bool) {
 		}
 	}
 	return off, varied && misses <= len(rows)/20 && math.Abs(off) > 2*v.Column.Step[rows[0]]
+}
+
+// What is done to a value to make it a multiple of a quantum.
+const (
+	cutTo     = "cut to"
+	roundedTo = "rounded to"
+)
+
+// quantum is the amount, coarser than the print, to multiples of which the rows of a column are their readings cut or rounded; 0 if they
+// are not.
+func (c *Case) quantum(v *Value, rows []int) (q float64, how string) {
+	if v.Column.Kind == logfile.Power || len(rows) < 10 {
+		return 0, ""
+	}
+	get := c.reading(v.Column.Kind)
+	for _, q := range []float64{0.01, 0.02, 0.05, 0.1, 0.2, 0.25, 0.5, 1} {
+		step := v.Column.Step[rows[0]]
+		if q < 3*v.Count || q < 5*step {
+			continue
+		}
+		cut, round, moved := 0, 0, 0
+		for _, r := range rows {
+			x, y := v.Sign*get(c.At[r]), v.Column.Value[r]
+			if math.Abs(math.Remainder(y, q)) > step/2 {
+				cut, round = 0, 0
+				break
+			}
+			if math.Abs(x-math.Round(x/q)*q) > v.Count {
+				moved++ // its reading is no multiple itself
+			}
+			if math.Abs(x) >= math.Abs(y)-step && math.Abs(x) <= math.Abs(y)+q+step && x*y >= 0 {
+				cut++
+			}
+			if math.Abs(x-y) <= q/2+step {
+				round++
+			}
+		}
+		need := len(rows) - len(rows)/20
+		switch {
+		case moved < 5:
+		case cut >= need:
+			return q, cutTo
+		case round >= need:
+			return q, roundedTo
+		}
+	}
+	return 0, ""
 }
 
 // firstOfLife gives the current of the first good reading of the power-up that a reading belongs to [A].
