@@ -162,6 +162,18 @@ func TestHabitsAreNamed(t *testing.T) {
 			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%.4f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.up, l.v, l.i,
 				float64(uint16(int64(math.Round(-l.q/0.36))))/1e4, -l.e/3600)
 		}}, "taper-never-comes", "total-overflow"},
+		"a sum of watt-seconds without its sign bit": {habit{row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%.4f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.up, l.v, l.i,
+				l.q/3600, float64(int64(l.e)%(1<<15))/3600)
+		}}, "deep-discharge", "total-overflow"},
+		"totals that midnight empties": {habit{read: func(l *habitual, r *link.Reading) {
+			if day := float64(r.Clock / 86400); l.clock > 0 && day != l.clock {
+				l.q, l.e = 0, 0
+			}
+			l.clock = float64(r.Clock / 86400)
+		}}, "year-end", "midnight-reset"},
+		"small currents left out for days": {habit{amps: func(i float64) float64 { return map[bool]float64{false: i}[math.Abs(i) < 0.03] }},
+			"fortnight-of-standby", "dead-band"},
 		"no minus below one, all of it within the limit": {habit{row: func(l *habitual, r *link.Reading) string {
 			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%s,%s", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.up, l.v, l.i,
 				thousandths(-l.q/3600), thousandths(-l.e/3600))

@@ -388,7 +388,7 @@ func (c *Case) fitsBy(m replay.Meter, wrong []*Column) []*candidate {
 	gain := &candidate{cause: "gain", rank: 50, fitted: true}
 	unit := &candidate{cause: "unit-factor", rank: 5}
 	nominal := &candidate{cause: "nominal-voltage", rank: 28, fitted: true}
-	over := &candidate{cause: "total-overflow", rank: 8}
+	over := &candidate{cause: "total-overflow", rank: 19} // what falls to nothing when something happens was hardly just then at a width
 	var gains []float64
 	okUnit, okNominal, okOver := true, true, true
 	for _, col := range wrong {
@@ -704,6 +704,14 @@ func (c *Case) overflow(col *Column, p []float64) (*replay.Unrolled, string) {
 			lo, hi := min(math.Abs(before), math.Abs(there)), max(math.Abs(before), math.Abs(there))
 			return lo <= level*1.01 && hi >= level*0.99
 		}
+		// Four, five or six places of a display are a width as well.
+		for _, whole := range []float64{1e4 * col.Display, 1e5 * col.Display, 1e6 * col.Display} {
+			if 50*col.Printed.Unit[first] < whole && 2*col.Limit < whole && passed(whole) {
+				if u := c.wrapLeft(col, p, sign, whole); u != nil {
+					return u, fmt.Sprintf("the sum begins anew at %.0f %s", whole/col.Display, unitOr(col))
+				}
+			}
+		}
 		for _, bits := range []int{32, 16, 31, 15, 64} {
 			for _, unit := range units {
 				whole := math.Ldexp(unit, bits)
@@ -726,6 +734,12 @@ func (c *Case) overflow(col *Column, p []float64) (*replay.Unrolled, string) {
 				last := lastOf(col.Printed.Value)
 				if near(math.Abs(col.Printed.Value[last]), whole, 0.002) && near(math.Abs(col.Printed.Value[first]), whole, 0.01) && passed(whole) {
 					return &replay.Unrolled{}, "the sum stops at " + name
+				}
+				// The sign bit is masked off.
+				if passed(whole) || passed(whole/2) {
+					if u := c.wrapLeft(col, p, sign, whole); u != nil {
+						return u, "the sum wraps at " + name
+					}
 				}
 			}
 		}

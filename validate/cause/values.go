@@ -133,6 +133,24 @@ func (c *Case) value(v *Value) []verdict.Finding {
 			return found("failed-reading", 0.9, fmt.Sprintf("is off by up to %.4g %s only around failed readings", worst, unit))
 		}
 	}
+	var less []verdict.Finding
+	if v.Column.Kind == logfile.Current {
+		if zero := c.firstOfLife(); c.missesBy(rows, v, func(k int) float64 { return s * (get(k) - zero(k)) }) <= few {
+			conf := 0.93
+			if lo, hi := slices.MinFunc(ps, func(a, b pair) int { return cmp.Compare(a.x, b.x) }), slices.MaxFunc(ps, func(a, b pair) int { return cmp.Compare(a.x, b.x) }); hi.x-lo.x < 8*v.Count {
+				conf = 0.6 // one current alone says little
+			}
+			if !slices.ContainsFunc(rows, func(r int) bool { return math.Abs(zero(c.At[r])) > tol(r) }) {
+				conf = 0.3 // what a dead band, a lost sign or a gain do near zero looks the same
+			}
+			if less = found("offset", conf, "is the reading less the first one after power-up, which was taken for the zero"); conf > 0.3 {
+				return less
+			}
+		}
+	}
+	if n := c.deadRows(v); n > 0 {
+		return found("dead-band", 0.85, "shows zero where the readings show a small current")
+	}
 	if off, constant := c.constant(v, rows); constant {
 		conf := 0.9
 		if math.Abs(off) < v.Count {
@@ -148,20 +166,8 @@ func (c *Case) value(v *Value) []verdict.Finding {
 		}
 		return found(name, 0.8, fmt.Sprintf("is the reading %s multiples of %g %s", how, q, unit))
 	}
-	if v.Column.Kind == logfile.Current {
-		if zero := c.firstOfLife(); c.missesBy(rows, v, func(k int) float64 { return s * (get(k) - zero(k)) }) <= few {
-			conf := 0.93
-			if lo, hi := slices.MinFunc(ps, func(a, b pair) int { return cmp.Compare(a.x, b.x) }), slices.MaxFunc(ps, func(a, b pair) int { return cmp.Compare(a.x, b.x) }); hi.x-lo.x < 8*v.Count {
-				conf = 0.6 // one current alone says little
-			}
-			if !slices.ContainsFunc(rows, func(r int) bool { return math.Abs(zero(c.At[r])) > tol(r) }) {
-				conf = 0.3 // what a dead band, a lost sign or a gain do near zero looks the same
-			}
-			return found("offset", conf, "is the reading less the first one after power-up, which was taken for the zero")
-		}
-	}
-	if n := c.deadRows(v); n > 0 {
-		return found("dead-band", 0.85, "shows zero where the readings show a small current")
+	if less != nil {
+		return less
 	}
 	if misses(func(x float64) float64 { return s * x }, 0.003) <= few {
 		// Nearly all rows are right: no constant is wrong.
@@ -296,11 +302,13 @@ func (c *Case) constant(v *Value, rows []int) (off float64, is bool) {
 	}
 	get := c.reading(v.Column.Kind)
 	var rest []float64
-	varied := false
+	varied := 0
 	for _, r := range rows {
 		x := get(c.At[r])
 		rest = append(rest, v.Column.Value[r]-v.Sign*x)
-		varied = varied || math.Abs(x-get(c.At[rows[0]])) > 20*v.Count // else a factor says the same
+		if math.Abs(x-get(c.At[rows[0]])) > 20*v.Count { // else a factor says the same
+			varied++
+		}
 	}
 	off = slices.Sorted(slices.Values(rest))[len(rest)/2]
 	misses := 0
@@ -309,7 +317,7 @@ func (c *Case) constant(v *Value, rows []int) (off float64, is bool) {
 			misses++
 		}
 	}
-	return off, varied && misses <= len(rows)/20 && math.Abs(off) > 2*v.Column.Step[rows[0]]
+	return off, min(varied, len(rows)-varied) > len(rows)/20 && misses <= len(rows)/20 && math.Abs(off) > 2*v.Column.Step[rows[0]]
 }
 
 // What is done to a value to make it a multiple of a quantum.
