@@ -432,7 +432,7 @@ func (j *judge) matchClock(c *logfile.Column, after []int) bool {
 		s := floorDiv(j.shown(c, f), unit)
 		bySecond[s] = append(bySecond[s], k)
 	}
-	fit, valid := 0, 0
+	fit, valid, last := 0, 0, 0
 	for r, v := range c.Value {
 		if math.IsNaN(v) {
 			continue
@@ -441,6 +441,10 @@ func (j *judge) matchClock(c *logfile.Column, after []int) bool {
 		ks := bySecond[floorDiv(j.shown(c, int64(math.Floor(v))-j.zone), unit)]
 		if i := sort.SearchInts(ks, after[r]+1); i > 0 {
 			k := ks[i-1]
+			if j.rec.Stream {
+				k = j.next(ks, last)
+				last = max(k, last)
+			}
 			if j.rec.Readings.Life[k] != j.lifeOfRow(r) {
 				continue
 			}
@@ -457,6 +461,19 @@ func (j *judge) matchClock(c *logfile.Column, after []int) bool {
 		}
 	}
 	return j.clockFits
+}
+
+// next is which of some readings a row of a log that came whole is of, when the one before was of reading last: a clock that was set back
+// shows a second twice, so it is the one nearest to an interval later, and the latest where all are earlier.
+func (j *judge) next(ks []int, last int) int {
+	ks = ks[min(sort.SearchInts(ks, last), len(ks)-1):]
+	t := j.rec.Readings.T
+	due := t[last] + int64(j.log*1e9)
+	i := sort.Search(len(ks), func(i int) bool { return t[ks[i]] >= due })
+	if i == len(ks) || i > 0 && due-t[ks[i-1]] < t[ks[i]]-due {
+		i--
+	}
+	return ks[max(i, 0)]
 }
 
 // finest is the smallest printed unit of a column, +Inf without a value.
