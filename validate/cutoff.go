@@ -211,6 +211,9 @@ func (j *judge) span(a, b int) float64 {
 // each be off by one per cent (common practice).
 const chargeBand = 0.98
 
+// chargeFlows is how many counts of current are no offset of a front end.
+const chargeFlows = 10
+
 // checkCharge makes the check charge-end for a logger that says it can end charging.
 func (j *judge) checkCharge() {
 	if !j.rec.Can["charge"] {
@@ -234,6 +237,7 @@ func (j *judge) checkCharge() {
 		}
 	}
 	low := math.Inf(1)
+	flowed := false
 	run, runV := 0, 0.0 // readings in a row at or below the taper, and the sum of their volts
 	for k := step.First; k <= step.Last; k++ {
 		if !j.series.Good(k) {
@@ -249,8 +253,10 @@ func (j *judge) checkCharge() {
 		if c.Due < 0 && v >= chargeBand*c.Level && i <= c.Taper+j.series.Amp {
 			c.Due = k
 		}
-		// Nobody can miss twelve readings in a row at the taper, their voltage on the mean at the level as it reads.
-		if i <= c.Taper {
+		// Nobody can miss twelve readings in a row at the taper, their voltage on the mean at the level as it reads, once a current flowed
+		// that no offset of the front end makes: a full battery at rest, or one whose protection has opened, shows the same.
+		flowed = flowed || i > chargeFlows*j.series.Amp
+		if flowed && i <= c.Taper {
 			run, runV = run+1, runV+v
 		} else {
 			run, runV = 0, 0

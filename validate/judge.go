@@ -75,6 +75,7 @@ type judge struct {
 	staleRows  int
 	spacing    cause.Spacing
 	pattern    bool
+	rough      []int // how many readings before each were disturbed
 
 	clockDeviation     []float64
 	clockRow           int
@@ -109,6 +110,7 @@ func Judge(sc *scenarios.Scenario, rec *emulator.Record, o Options) *verdict.Ver
 		j.unreadable(v, err)
 		return v
 	}
+	j.firstChannel()
 	j.match()
 	j.marks()
 	j.totalColumns()
@@ -156,6 +158,24 @@ func (j *judge) lines() []string {
 		lines[i] = r.Text
 	}
 	return lines
+}
+
+// firstChannel leaves the rows of the first channel alone, where a column says of which channel each row is.
+func (j *judge) firstChannel() {
+	for _, c := range j.table.Columns {
+		if !c.OfRow {
+			continue
+		}
+		first, of := math.Inf(1), slices.Clone(c.Value)
+		for _, v := range of {
+			if v < first { // NaN is not
+				first = v
+			}
+		}
+		j.table.Keep(func(row int) bool { return of[row] == first })
+		j.notes = append(j.notes, fmt.Sprintf("column %q says of which channel a row is: those of channel %g are judged", c.Header, first))
+		return
+	}
 }
 
 // form is what is known of the log's form besides the lines.

@@ -3,6 +3,7 @@ package validate_test
 import (
 	"fmt"
 	"math"
+	"strings"
 	"testing"
 	"time"
 
@@ -41,7 +42,9 @@ func (l *printer) Read(r *link.Reading, a *link.Answer) {
 	log := float64(l.g.LogMS) / 1000
 	if since := l.up - l.last; l.n == 0 || l.later && since > log+1e-6 || !l.later && since >= log-1e-6 {
 		l.last = l.up
-		a.Row(l.print(l, r))
+		for row := range strings.SplitSeq(l.print(l, r), "\n") {
+			a.Row(row)
+		}
 	}
 	l.n++
 }
@@ -93,6 +96,13 @@ func TestPrintsAreNamed(t *testing.T) {
 		}, false, "2026-03-02T08:00:00Z", ""},
 		"minutes without seconds": {"Date;Time;V;A;Ah;Wh", func(l *printer, r *link.Reading) string {
 			return fmt.Sprintf("%s;%.3f;%.4f;%.5f;%.4f", time.Unix(r.Clock, 0).UTC().Format("02.01.06;15:04"), l.volts, l.amps, l.charge/3600, l.energy/3600)
+		}, false, "2026-03-02T08:00:00Z", ""},
+		"a row for each channel": {"ms,ch,V,A,Ah,Wh", func(l *printer, r *link.Reading) string {
+			row := fmt.Sprintf("%d,1,%.3f,%.4f,%.5f,%.4f", r.Tick, l.volts, l.amps, l.charge/3600, l.energy/3600)
+			return row + fmt.Sprintf("\n%d,2,%.3f,%.4f,%.5f,%.4f", r.Tick, 3.3, 0.5, l.up*0.5/3600, l.up*0.5*3.3/3600)
+		}, false, "2026-03-02T08:00:00Z", ""},
+		"units beside each number": {"# log", func(l *printer, r *link.Reading) string {
+			return fmt.Sprintf("%.1f s, %.3f V, %.4f A, %.5f Ah, %.4f Wh", l.up, l.volts, l.amps, l.charge/3600, l.energy/3600)
 		}, false, "2026-03-02T08:00:00Z", ""},
 		"an object a line": {"# log", func(l *printer, r *link.Reading) string {
 			return fmt.Sprintf(`{"time": "%s", "V": %.3f, "A": %.4f, "Ah": %.5f, "Wh":%.4f, "state":"on"}`, when(r.Clock), l.volts, l.amps, l.charge/3600, l.energy/3600)

@@ -53,7 +53,30 @@ func (j *judge) disturbed() []bool {
 			mark(e.Reading)
 		}
 	}
+	j.lostInMemory(d)
 	return d
+}
+
+// lostInMemory marks the readings between the last row and a card that begins to fail, where the logger told of so many lost rows: it
+// had held them back to write them together.
+func (j *judge) lostInMemory(d []bool) {
+	for b, f := range j.series.Flags {
+		if f&emulator.CardFails == 0 || b == 0 || j.series.Flags[b-1]&emulator.CardFails != 0 {
+			continue
+		}
+		last := 0
+		for _, k := range j.at {
+			if k < b {
+				last = max(last, k)
+			}
+		}
+		held := float64(j.rec.Readings.T[b]-j.rec.Readings.T[last]) * 1e-9 / j.log
+		if j.series.Life[last] == j.series.Life[b] && held > 1 && float64(cause.ToldLost(j.rec, b)) >= math.Floor(held) {
+			for k := last + 1; k < b; k++ {
+				d[k] = true
+			}
+		}
+	}
 }
 
 // checkRows makes the checks interval and rows.
@@ -73,7 +96,8 @@ func (j *judge) checkRows() {
 	}
 	times[0] = float64(j.rec.Readings.T[0]) * 1e-9
 	disturbed := j.disturbed()
-	rough := make([]int, n+1) // disturbed readings before k
+	rough := make([]int, n+1)
+	j.rough = rough
 	for k := range n {
 		rough[k+1] = rough[k]
 		if disturbed[k] {
@@ -217,6 +241,9 @@ func (j *judge) extra(before, coming []int, times []float64, gap func(a, b int) 
 	if j.series.Life[a] != j.series.Life[k] {
 		return false
 	}
+	if j.afterLate(before) {
+		return false
+	}
 	after := false                        // a row follows that is no earlier than the next one was due
 	ended := len(coming) <= extrasBetween // the power or the run ends soon
 	for _, b := range coming[1:] {
@@ -235,6 +262,15 @@ func (j *judge) extra(before, coming []int, times []float64, gap func(a, b int) 
 	}
 	log, g := j.logBetween(a, k), gap(a, k)+j.placing()
 	return ended && !after && times[k]-times[a] < min(log[0], log[1])-g-1e-6 && j.somethingMoved(before, k)
+}
+
+// afterLate says that the last row before may have come late, so that the next one comes early again.
+func (j *judge) afterLate(before []int) bool {
+	since := 0
+	if len(before) > 1 {
+		since = before[len(before)-2]
+	}
+	return j.rough[before[len(before)-1]+1] > j.rough[since]
 }
 
 // somethingMoved says that a contact, the plan or the current moved since the row before the last, or that the power came then.

@@ -5,6 +5,7 @@ import (
 	"math"
 	"regexp"
 	"slices"
+	"strconv"
 
 	"stuntcell/emulator"
 	"stuntcell/validate/replay"
@@ -43,7 +44,27 @@ func Restarts(c *Case, rs []Restart) []verdict.Finding {
 }
 
 // toldLost recognises a count of failed writes inside a row or a say.
-var toldLost = regexp.MustCompile(`(?i)\blost[ =:,;]*\d+`)
+var toldLost = regexp.MustCompile(`(?i)\blost[ =:,;]*(\d+)`)
+
+// ToldLost is the highest count of failed writes that a logger told of from a reading on.
+func ToldLost(rec *emulator.Record, from int) int {
+	most := 0
+	take := func(reading int, text string) {
+		if m := toldLost.FindStringSubmatch(text); m != nil && reading >= from {
+			n, _ := strconv.Atoi(m[1])
+			most = max(most, n)
+		}
+	}
+	for _, r := range rec.Rows {
+		take(r.After, r.Text)
+	}
+	for _, e := range rec.Events {
+		if e.Kind == emulator.SaidText {
+			take(e.Reading, e.Text)
+		}
+	}
+	return most
+}
 
 // Card names what a failed write did: to totals, to later rows, and whether it was told. What is known of the totals already is not
 // said of the card as well.

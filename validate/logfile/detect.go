@@ -411,7 +411,13 @@ func (s *shape) findHeader(lines []numbered, hasColumns bool) error {
 		}
 		return e
 	}
-	if hasColumns {
+	measured := 0
+	for _, c := range row {
+		if classify(c) == measuredCell {
+			measured++
+		}
+	}
+	if hasColumns || measured >= 2 { // units beside the numbers say what a header would
 		s.names = make([]string, s.n)
 		return nil
 	}

@@ -368,6 +368,8 @@ func (s *shape) column(l *layout, i int, m *meaning, e *evidence, src source, la
 		c.Kind, f.role = Phase, text
 	case m.aspect == rowIndex:
 		c.Kind = Index
+	case m.ofRow:
+		c.OfRow = e.integers == e.numbers && e.min >= 0 && e.max <= 9 && e.max > e.min
 	case m.of == none || m.of == unjudged:
 	case e.numbers == 0 && !m.hasUnit && !isNotANumber([]byte(e.example)) &&
 		e.cell[textCell]+e.cell[junkCell]+e.cell[timeCell]+e.cell[stampCell]+e.cell[dateCell] > 0:

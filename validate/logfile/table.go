@@ -2,6 +2,7 @@ package logfile
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -62,6 +63,8 @@ type Column struct {
 	// MayBeClock says of an Elapsed column that it is printed as h:mm:ss, stays below 24 h, and that its header says no more than
 	// "time": its values may be times of day.
 	MayBeClock bool
+	// OfRow says of an Other column that it numbers the channel of which each row is: one row for each, not one column.
+	OfRow bool
 	// Value holds the cells in SI, NaN where one is missing. A Tick's are the raw counts, exact up to 2^53. A Clock's are
 	// Unix seconds as if the printed wall time were UTC, unless Zoned.
 	Value []float64
@@ -162,6 +165,43 @@ func (t *Table) Find(kind Kind, channel int) *Column {
 		}
 	}
 	return best
+}
+
+// Keep leaves the rows alone of which keep says so, and what is known of them.
+func (t *Table) Keep(keep func(row int) bool) {
+	at := make([]int, len(t.Rows)+1) // the new place of each row
+	n := 0
+	for r := range t.Rows {
+		at[r] = n
+		if !keep(r) {
+			continue
+		}
+		t.Rows[n] = t.Rows[r]
+		for i := range t.Columns {
+			c := &t.Columns[i]
+			c.Value[n], c.Step[n] = c.Value[r], c.Step[r]
+			if c.Text != nil {
+				c.Text[n] = c.Text[r]
+			}
+		}
+		n++
+	}
+	at[len(t.Rows)] = n
+	t.NotNumbers = slices.DeleteFunc(t.NotNumbers, func(x NotNumber) bool { return at[x.Row+1] == at[x.Row] })
+	for i := range t.NotNumbers {
+		t.NotNumbers[i].Row = at[t.NotNumbers[i].Row]
+	}
+	for i := range t.Segments {
+		t.Segments[i].Row = at[t.Segments[i].Row]
+	}
+	t.Rows = t.Rows[:n]
+	for i := range t.Columns {
+		c := &t.Columns[i]
+		c.Value, c.Step = c.Value[:n], c.Step[:n]
+		if c.Text != nil {
+			c.Text = c.Text[:n]
+		}
+	}
 }
 
 // Options say what the lines do not. The zero value is the default.

@@ -39,6 +39,7 @@ type meaning struct {
 	order   dateOrder
 	// twoParts says what 12:34 means.
 	twoParts twoParts
+	ofRow    bool // nothing but the word for a channel
 	ignored  bool // a limit, a setting, a state of charge: not a measured quantity of the pack
 	clash    bool // word and unit contradict each other
 }
@@ -65,7 +66,7 @@ type word struct {
 	flag      wordFlag
 }
 
-type wordFlag uint8
+type wordFlag uint16
 
 const (
 	chargeOrIn  wordFlag = 1 << iota // the word for charge, which beside another quantity means the direction
@@ -76,6 +77,7 @@ const (
 	shuntWord
 	perStepWord
 	totalWord // alone it names a total of charge
+	rowWord   // alone it names the channel that a row is of
 )
 
 // lookWord finds a header word of one of the languages, in lower case without accents.
@@ -130,7 +132,7 @@ func lookWord(s string) (word, bool) {
 		"supplied", "consumption", "dsgd", "dchgd", "load", "last", "verbrauch":
 		return word{direction: -1}, true
 	case "ch", "channel", "kanal", "canal", "voie", "chan", "sensor", "port":
-		return word{flag: channelWord}, true
+		return word{flag: channelWord | rowWord}, true
 	case "bat", "batt", "battery", "akku", "batterie", "bateria", "pack", "bus", "akkumulator", "accu", "klemmen", "terminal", "accumulator":
 		return word{flag: channelWord | neutralWord}, true
 	case "shunt":
@@ -573,6 +575,7 @@ func trailingNumber(s string) (string, int, bool) {
 func (r *headerReader) finish() meaning {
 	m := r.m
 	m.vague = r.unknown > 0
+	m.ofRow = len(r.words) == 1 && r.words[0].flag&rowWord != 0 && len(r.units) == 0 && r.unknown == 0 && !m.numbered
 	r.combineUnits()
 	var of []quantity
 	var splits, shunt bool

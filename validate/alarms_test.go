@@ -1,0 +1,107 @@
+package validate_test
+
+import (
+	"testing"
+
+	"stuntcell/scenarios"
+	"stuntcell/validate/loggers"
+)
+
+// TestHealthyScenarios: scenarios in which a healthy logger once failed, or was told something of its firmware that is not so.
+func TestHealthyScenarios(t *testing.T) {
+	for _, alarm := range []struct{ logger, why, scenario string }{
+		{"left-rectangle", "the current changes within the row of a wrap: a step less by another rule comes to the same", `
+scenario: wrap-in-the-row-of-an-edge
+summary: A counter of microseconds wraps in each row of two hours, and one of them has the edge.
+plan:
+  - {rest: 3 h}
+  - {discharge: 0.02 C, ends: {time: 9 h}}
+settings: {log: 2 h}
+rig: {tick: {bits: 32, rate: 1 MHz}, readings: {nominal: 20 s}, front: {shunt_step: 1 uV}}
+`},
+		{"right-rectangle", "a row that came late over failed readings, and an extra row taken for one too many near the end", `
+scenario: hunt-2234
+summary: Drawn by a hunt.
+start: {charge: 9 %}
+plan:
+  - {rest: 69 s}
+  - {discharge: 0.57 C, ends: {logger: end, floor: floor, time: 347 s}}
+  - {rest: 69 s}
+settings: {log: 30000 ms, cutoff_hold: 5000 ms, zone: 0 min}
+rig:
+  readings: {nominal: 1000 ms, every: 1000 ms}
+  tick: {bits: 32, rate: 1000 Hz, start: 0}
+  clock: {start: "2026-03-02T08:00:00Z", fraction: 0}
+faults:
+  - {at: {stop: -19127 ms}, fault: setting, set: {log: 60000 ms}}
+  - {at: 267319 ms, fault: failed-read, for: 8622 ms}
+seed: 2234
+`},
+		{"buffer-8-lost", "rows held back, lost with a card that fails, and told of", `
+scenario: hunt-31075
+summary: Drawn by a hunt.
+start: {charge: 60 %}
+plan:
+  - {charge: 0.149 C, to: absorb, ends: {time: 1179 s}}
+settings: {log: 60000 ms, cutoff_hold: 5000 ms, zone: 0 min}
+rig:
+  readings: {nominal: 2000 ms, every: 2000 ms}
+  tick: {bits: 32, rate: 1000 Hz, start: 0}
+  clock: {start: "2026-03-02T08:00:00Z", fraction: 0}
+faults:
+  - {at: 883338 ms, fault: card-fail, for: 34863 ms}
+seed: 31075
+`},
+		{"row-means", "a battery whose protection is open from the start: its voltage stands at the level and no current ever flows", `
+scenario: hunt-10088
+summary: Drawn by a hunt.
+pack: lfp-48v-50ah
+start: {charge: 99 %}
+plan:
+  - {charge: 0.17 C, to: absorb, ends: {logger: taper, time: 144 s}}
+settings: {log: 40000 ms, cutoff_hold: 5000 ms, zone: 0 min}
+rig:
+  readings: {nominal: 4000 ms, every: 4000 ms}
+  tick: {bits: 32, rate: 1000 Hz, start: 0}
+  clock: {start: "2026-03-02T08:00:00Z", fraction: 0}
+seed: 10088
+`},
+		{"cannot-load", "a late row, and the last one an interval before the end", `
+scenario: hunt-40040
+summary: Drawn by a hunt.
+start: {charge: 6 %}
+plan:
+  - {rest: 55 s}
+  - {discharge: 0.44 C, ends: {logger: end, floor: floor, time: 138 s}}
+  - {rest: 55 s}
+settings: {log: 30000 ms, cutoff_hold: 20000 ms, zone: 0 min}
+rig:
+  readings: {nominal: 500 ms, every: 500 ms}
+  tick: {bits: 32, rate: 1000 Hz, start: 0}
+  clock: {start: "2026-03-02T08:00:00Z", fraction: 0}
+faults:
+  - {at: 176182 ms, fault: failed-read, for: 6897 ms}
+seed: 40040
+`},
+	} {
+		t.Run(alarm.logger+": "+alarm.why, func(t *testing.T) {
+			sc, err := scenarios.Parse("scenario.yaml", []byte(alarm.scenario), scenarios.Env{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			h, ok := loggers.ByName(alarm.logger)
+			if !ok {
+				t.Fatal("no such logger")
+			}
+			v, _ := judged(t, sc, h.New)
+			if c := complaint(v); c != "" {
+				t.Error(c)
+			}
+			for _, f := range v.Findings {
+				if f.Of == "firmware" && f.Cause != "clumsy-number" {
+					t.Errorf("%s: %s", f.Cause, f.Evidence)
+				}
+			}
+		})
+	}
+}
