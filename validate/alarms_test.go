@@ -1,8 +1,10 @@
 package validate_test
 
 import (
+	"fmt"
 	"testing"
 
+	"stuntcell/emulator/link"
 	"stuntcell/scenarios"
 	"stuntcell/validate/loggers"
 )
@@ -66,6 +68,18 @@ rig:
   clock: {start: "2026-03-02T08:00:00Z", fraction: 0}
 seed: 10088
 `},
+		{"row-on-turn", "more extra rows than five within an interval, one for each pulse", `
+scenario: hunt-30360073
+summary: Drawn by a hunt.
+plan:
+  - {discharge: 0.5 C, pulse: {every: 11 s, on: 7 s, low: 0 %}, ends: {time: 170 s}}
+settings: {log: 60000 ms, cutoff_hold: 5000 ms, zone: 0 min}
+rig:
+  readings: {nominal: 1000 ms, every: 1000 ms, jitter: 266 ms}
+  tick: {bits: 32, rate: 1000 Hz, start: 0}
+  clock: {start: "2026-03-02T08:00:00Z", fraction: 0}
+seed: 30360073
+`},
 		{"cannot-load", "a late row, and the last one an interval before the end", `
 scenario: hunt-40040
 summary: Drawn by a hunt.
@@ -103,5 +117,61 @@ seed: 40040
 				}
 			}
 		})
+	}
+}
+
+// compensated is a logger that knows the resistance of its leads, and stops when the pack, not the tap, has been below the level for the hold.
+type compensated struct {
+	printer
+	lead, below float64
+	off         bool
+}
+
+func (l *compensated) Greet(g *link.Greeting, a *link.Answer) {
+	l.g, l.below = g, -1
+	a.Row("tick,V,A,Ah,Wh")
+}
+
+func (l *compensated) Read(r *link.Reading, a *link.Answer) {
+	l.printer.Read(r, a)
+	if (l.volts-l.amps*l.lead)*1000 >= float64(l.g.CutoffMV) {
+		l.below = -1
+	} else if l.below < 0 {
+		l.below = l.up
+	}
+	if l.below >= 0 && !l.off && (l.up-l.below)*1000 >= float64(l.g.CutoffHoldMS) {
+		l.off = true
+		a.Do(link.LoadOff)
+	}
+}
+
+// TestLeadCompensationIsHealthy: who adds the drop of the leads back stops later than the readings alone say, by what the leads are; by more
+// than that is late.
+func TestLeadCompensationIsHealthy(t *testing.T) {
+	sc, err := scenarios.Parse("leads.yaml", []byte(`
+scenario: leads
+summary: The voltage is tapped behind 60 mohm of lead, and falls slowly to the level.
+plan:
+  - {discharge: 0.5 C, ends: {logger: end, floor: floor}}
+  - {rest: 10 min}
+start: {charge: 40 %}
+rig: {wiring: {lead: 60 mohm}}
+`), scenarios.Env{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for ohm, want := range map[float64]string{0: "", 0.06: "", 0.12: "cutoff-late"} {
+		v, _ := judged(t, sc, func(link.Store) link.Logger {
+			return &compensated{lead: ohm, printer: printer{print: func(l *printer, r *link.Reading) string {
+				return fmt.Sprintf("%d,%.3f,%.4f,%.6f,%.5f", r.Tick, l.volts, l.amps, l.charge/3600, l.energy/3600)
+			}}}
+		})
+		got := ""
+		if !*v.Pass && len(v.Findings) > 0 {
+			got = v.Findings[0].Cause
+		}
+		if got != want {
+			t.Errorf("%g ohm: %q, want %q: %s", ohm, got, want, complaint(v))
+		}
 	}
 }

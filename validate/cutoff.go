@@ -110,6 +110,10 @@ func (j *judge) cut(step *emulator.StepRun) *cause.Cutoff {
 	}
 	// The lowest reading of the step up to the stop, and the first instant that fits level and hold.
 	low := math.Inf(1)
+	lost := j.sc.Setup.Rig.Wiring.Lead // [ohm]
+	if j.rec.Greeting.BusAt == 1 {
+		lost += float64(j.rec.Greeting.ShuntNohm) * 1e-9
+	}
 	since := -1.0
 	t := 0.0
 	drop := 0.0
@@ -141,10 +145,11 @@ func (j *judge) cut(step *emulator.StepRun) *cause.Cutoff {
 		if v < low {
 			low, c.LowAt = v, k
 		}
-		if v < c.Level {
-			if c.FirstBelow < 0 {
-				c.FirstBelow = k
-			}
+		if v < c.Level && c.FirstBelow < 0 {
+			c.FirstBelow = k
+		}
+		// Who adds back what is lost between pack and tap stops later.
+		if v+math.Abs(j.series.I[k])*lost < c.Level {
 			if since < 0 {
 				since = t
 			}

@@ -218,7 +218,7 @@ func (j *judge) checkRows() {
 	j.checks = append(j.checks, rowsCheck)
 }
 
-// extrasBetween is how many rows may be added between two that are due.
+// extrasBetween is how many rows may be added between two that are due, besides one for each time that the current moved.
 const extrasBetween = 4
 
 // withoutExtras leaves out the rows that come between two regular ones because something switched, a step of the plan began or the
@@ -226,7 +226,7 @@ const extrasBetween = 4
 func (j *judge) withoutExtras(order []int, times []float64, gap func(a, b int) float64) []int {
 	out := order[:0:0]
 	for i, k := range order {
-		if len(out) > 0 && j.extra(out, order[i:min(i+1+extrasBetween, len(order))], times, gap) {
+		if len(out) > 0 && j.extra(out, order[i:], times, gap) {
 			continue
 		}
 		out = append(out, k)
@@ -244,11 +244,16 @@ func (j *judge) extra(before, coming []int, times []float64, gap func(a, b int) 
 	if j.afterLate(before) {
 		return false
 	}
-	after := false                        // a row follows that is no earlier than the next one was due
-	ended := len(coming) <= extrasBetween // the power or the run ends soon
-	for _, b := range coming[1:] {
+	after := false // a row follows that is no earlier than the next one was due
+	ended := true  // the power or the run ends soon
+	room, last := extrasBetween, a
+	for n, b := range coming[1:] {
 		if j.series.Life[b] != j.series.Life[k] {
-			ended = true
+			break
+		}
+		room, last = room+j.loadMoves(last, b), b
+		if n+1 > room {
+			ended = false
 			break
 		}
 		log, g := j.logBetween(a, b), gap(a, b)+j.placing()
@@ -257,6 +262,9 @@ func (j *judge) extra(before, coming []int, times []float64, gap func(a, b int) 
 			after = true
 			if d <= high && times[k]-times[a] < low {
 				return j.somethingMoved(before, k)
+			}
+			if d > high && len(j.logChanges) == 0 {
+				return false
 			}
 		}
 	}
@@ -279,23 +287,23 @@ func (j *judge) somethingMoved(before []int, k int) bool {
 		return true
 	}
 	since := before[len(before)-2]
-	return since == 0 || j.eventBetween(since, k) || j.loadMoved(since, k)
+	return since == 0 || j.eventBetween(since, k) || j.loadMoves(since, k) > 0
 }
 
-// loadMoved says that the current changed by half of what it was or became between two readings.
-func (j *judge) loadMoved(from, to int) bool {
-	last := math.NaN()
+// loadMoves counts how often the current changed by half of what it was or became from one reading to another.
+func (j *judge) loadMoves(from, to int) int {
+	last, n := math.NaN(), 0
 	for k := from; k <= to; k++ {
 		if !j.series.Good(k) {
 			continue
 		}
 		i := j.series.I[k]
 		if d := math.Abs(i - last); d > 3*j.series.Amp && d > max(math.Abs(i), math.Abs(last))/2 {
-			return true
+			n++
 		}
 		last = i
 	}
-	return false
+	return n
 }
 
 // placing is the fineness of the time column by which rows find their readings [s]; 0 if it is the counter.

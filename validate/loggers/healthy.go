@@ -107,8 +107,8 @@ func Healthy() []Defect {
 
 	// How it stops.
 	add("hold-by-readings", "Counts the hold in readings.", func(m *meter) { m.cutoff = &byReadings{} })
-	add("lead-compensated", "Adds the drop of 2 mohm of leads back before it compares with the level.",
-		func(m *meter) { m.cutoff = &leadStop{ohm: 0.002} })
+	add("lead-compensated", "Adds the drop of 0.2 mohm of leads back before it compares with the level.",
+		func(m *meter) { m.cutoff = &leadStop{ohm: 0.0002} })
 
 	// What it does not take upon itself.
 	add("built-in-interval", "Has its log interval of 10 s built in and says so.", func(m *meter) {
