@@ -12,13 +12,16 @@ import (
 
 // habit is a logger whose sums are right rectangles over the counter, but for what its functions do instead.
 type habit struct {
-	dt    func(ticks uint64, hz float64) float64 // the time of a step
-	amps  func(float64) float64                  // what it takes a current for
-	watts func(float64) float64
-	read  func(l *habitual, r *link.Reading) // before a reading is added
-	wrote func(l *habitual)                  // after a row
-	row   func(l *habitual, r *link.Reading) string
-	stops func(l *habitual, good bool) bool // whether the load is to be off after a reading; nil: it cannot load
+	header string
+	dt     func(ticks uint64, hz float64) float64 // the time of a step
+	amps   func(float64) float64                  // what it takes a current for
+	watts  func(float64) float64
+	volts  func(float64) float64
+	wrap   uint64                             // at a wrap the step is as of a counter that turns after so many
+	read   func(l *habitual, r *link.Reading) // before a reading is added
+	wrote  func(l *habitual)                  // after a row
+	row    func(l *habitual, r *link.Reading) string
+	stops  func(l *habitual, good bool) bool // whether the load is to be off after a reading; nil: it cannot load
 }
 
 type habitual struct {
@@ -39,12 +42,18 @@ func (l *habitual) Greet(g *link.Greeting, a *link.Answer) {
 	if l.stops == nil {
 		a.Tell(link.Cannot, "load")
 	}
-	a.Row("time,s,V,A,Ah,Wh")
+	if l.header == "" {
+		l.header = "time,s,V,A,Ah,Wh"
+	}
+	a.Row(l.header)
 }
 
 func (l *habitual) Read(r *link.Reading, a *link.Answer) {
 	hz := float64(l.g.TickHz)
 	ticks := (r.Tick - l.tick) & (1<<uint(l.g.TickBits) - 1)
+	if l.wrap > 0 && r.Tick < l.tick {
+		ticks = r.Tick + l.wrap - l.tick
+	}
 	if l.n == 0 {
 		ticks = 0
 	}
@@ -88,6 +97,9 @@ func (l *habitual) add(r *link.Reading, ticks uint64, hz float64) {
 	l.i, l.v = float64(r.Shunt)*float64(l.g.ShuntStepNV)/float64(l.g.ShuntNohm), float64(r.Bus)*float64(l.g.BusStepUV)*1e-6
 	if l.amps != nil {
 		l.i = l.amps(l.i)
+	}
+	if l.volts != nil {
+		l.v = l.volts(l.v)
 	}
 	p := l.i * l.v
 	if l.watts != nil {
@@ -174,6 +186,38 @@ func TestHabitsAreNamed(t *testing.T) {
 		}}, "year-end", "midnight-reset"},
 		"small currents left out for days": {habit{amps: func(i float64) float64 { return map[bool]float64{false: i}[math.Abs(i) < 0.03] }},
 			"fortnight-of-standby", "dead-band"},
+		"a total that charging does not bring above full": {habit{read: func(l *habitual, r *link.Reading) { l.q, l.e = min(l.q, 0), min(l.e, 0) }},
+			"charge-then-discharge", "one-way"},
+		"volts by a factor that hardly vary": {habit{volts: func(v float64) float64 { return v * 1.006 }}, "fast-load", "gain"},
+		"a step over the wrap as of 31 bits": {habit{wrap: 1 << 31}, "tick-16-bit", "tick-wrap"},
+		"steps of whole milliampere-hours": {habit{read: func(l *habitual, r *link.Reading) {
+			l.q = l.clock + math.Round((l.q-l.clock)/3.6)*3.6
+			l.clock = l.q
+		}}, "charge-to-taper", "rounded-sum"},
+		"nameplate volts of what went out": {habit{header: "time,s,V,A,Ah_out,Ah_in,Wh_out,Wh_in", row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%.5f,%.5f,%.4f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.up, l.v, l.i,
+				-l.q/3600, 0., -l.q/3600*12.8, 0.)
+		}}, "deep-discharge", "nominal-voltage"},
+		"a level that is too high, beside pulses": {habit{read: func(l *habitual, r *link.Reading) {
+			if l.v >= float64(l.g.CutoffMV)/1000+0.25 {
+				l.clock = l.up
+			}
+		}, stops: func(l *habitual, good bool) bool { return l.now-l.clock >= float64(l.g.CutoffHoldMS)/1000+1 }},
+			"logger-ends-after-start-pulse", "cutoff-wrong-level"},
+		"a day in two digits of sixteen, near 2038": {habit{row: func(l *habitual, r *link.Reading) string {
+			t := time.Unix(r.Clock, 0).UTC()
+			return l.plain(fmt.Sprintf("%s-%02d %s", t.Format("2006-01"), t.Day()/10*16+t.Day()%10, t.Format(time.TimeOnly)))
+		}}, "clock-past-2038", "wrong-date"},
+		"whole hundredths of a step, as floating point has them": {habit{dt: func(n uint64, hz float64) float64 { return float64(n) / hz },
+			read: func(l *habitual, r *link.Reading) {
+				l.q = l.clock + math.Trunc((l.q-l.clock)*100*(1-1e-9))/100
+				l.clock = l.q
+			}}, "rows-1h", "truncated-sum"},
+		"the last rows, on a counter that wraps each minute": {habit{read: func(l *habitual, r *link.Reading) {
+			if l.up > 2000 {
+				l.due = math.Inf(1)
+			}
+		}}, "tick-16-bit", "missing-rows"},
 		"no minus below one, all of it within the limit": {habit{row: func(l *habitual, r *link.Reading) string {
 			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%s,%s", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.up, l.v, l.i,
 				thousandths(-l.q/3600), thousandths(-l.e/3600))

@@ -49,7 +49,7 @@ func (c *Case) hypotheses() []hypothesis {
 				add("tick-wrap", 10, v.how, func(m *replay.Meter) { m.Clocking = v.c })
 			}
 		}
-		for _, w := range []int{16, 24, 32, 64} {
+		for _, w := range []int{16, 24, 31, 32, 64} {
 			if wraps && int64(w) != s.Bits {
 				add("tick-wrap", 10, fmt.Sprintf("the step over the wrap is taken as if the counter had %d bits", w), func(m *replay.Meter) { m.WrapBits = w })
 			}
@@ -143,6 +143,9 @@ func (c *Case) hypotheses() []hypothesis {
 		add("both-add", 40, "charge and discharge are both added to one total", func(m *replay.Meter) { m.Side = replay.Magnitude })
 		add("one-way", 41, "only charge into the battery is counted", func(m *replay.Meter) { m.Side = replay.ChargeOnly })
 		add("one-way", 41, "only charge out of the battery is counted", func(m *replay.Meter) { m.Side = replay.DischargeOnly })
+		for _, way := range []int{1, -1} {
+			add("one-way", 43, "a total that comes back to zero stays there and does not change its sign", func(m *replay.Meter) { m.Stop = way })
+		}
 		add("row-rate-sum", 35, "only the readings at which a row was written are integrated", func(m *replay.Meter) { m.RowRate = true })
 		for _, n := range []int{2, 3, 4, 5, 8, 10} {
 			add("stale-reading", 36, fmt.Sprintf("the reading %d before is integrated", n), func(m *replay.Meter) { m.Stale = n })
@@ -227,6 +230,12 @@ func (c *Case) hypotheses() []hypothesis {
 		for _, q := range stepQuanta {
 			how := fmt.Sprintf("the remainder of each step below %.3g A·s is thrown away", q)
 			add("truncated-sum", 46, how, func(m *replay.Meter) { m.CutStep, m.CutEnergy = q, q })
+			if q >= 1e-3 {
+				add("truncated-sum", 46, how, func(m *replay.Meter) { m.CutStep, m.CutEnergy, m.CutRaw = q, q, true })
+			}
+			if q >= 0.01 {
+				add("rounded-sum", 48, fmt.Sprintf("each step is rounded to %.3g A·s", q), func(m *replay.Meter) { m.CutStep, m.CutEnergy, m.RoundStep = q, q, true })
+			}
 			// Integer arithmetic often has milliamperes and milliwatts to begin with.
 			add("truncated-sum", 46, how, func(m *replay.Meter) { m.CutStep, m.CutEnergy, m.CutCurrent, m.CutPower = q, q, 1e-3, 1e-3 })
 			add("truncated-sum", 46, how, func(m *replay.Meter) {
@@ -239,12 +248,13 @@ func (c *Case) hypotheses() []hypothesis {
 			})
 			// What is shown or stored elsewhere may have fewer places than the log.
 			for _, places := range []float64{1, 10, 100, 1000} {
-				what := "what is printed"
+				what, rank := "what is printed", 44
 				if places > 1 {
+					rank = 49
 					what = fmt.Sprintf("%g times the last place printed", places)
 				}
-				add("rounded-sum", 44, "the total is rounded to "+what+" at each row and goes on from there", func(m *replay.Meter) { m.RoundRow = places * q })
-				add("rounded-sum", 44, "the total is cut to "+what+" at each row and goes on from there", func(m *replay.Meter) { m.RoundRow, m.CutRow = places*q, true })
+				add("rounded-sum", rank, "the total is rounded to "+what+" at each row and goes on from there", func(m *replay.Meter) { m.RoundRow = places * q })
+				add("rounded-sum", rank, "the total is cut to "+what+" at each row and goes on from there", func(m *replay.Meter) { m.RoundRow, m.CutRow = places*q, true })
 			}
 			add("truncated-sum", 44, "each step is cut to what is printed, and the cut value is summed", func(m *replay.Meter) {
 				m.CutStep, m.CutEnergy = q, q
@@ -268,7 +278,8 @@ func (c *Case) hypotheses() []hypothesis {
 		} {
 			add("mean-energy", 30, e.how, func(m *replay.Meter) { m.Energy = e.by })
 			if (e.by == replay.RunMean || e.by == replay.NowTimesTotal) && len(s.Life) > 0 && s.Life[0] != s.Life[s.Len()-1] {
-				add("mean-energy", 30, e.how+", each since power-up", func(m *replay.Meter) { m.Energy, m.Anew = e.by, true })
+				add("mean-energy", 30, e.how+", each since power-up", func(m *replay.Meter) { m.Energy, m.Anew = e.by, replay.SumsAnew })
+				add("mean-energy", 30, e.how+", the mean since power-up", func(m *replay.Meter) { m.Energy, m.Anew = e.by, replay.MeanAnew })
 			}
 		}
 		for _, way := range []int{1, -1} {

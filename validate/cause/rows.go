@@ -228,8 +228,13 @@ func (c *Case) stops(from, to int) *happening {
 		k++
 		t += c.Series.Dt[k]
 	}
-	for _, h := range c.happenings() {
+	all := c.happenings()
+	for _, h := range all {
 		if h.to > from && h.from <= k {
+			// One wrap is as another: rows that came on after the first do not stop at the tenth.
+			if c.survived(all, h.cause, from) {
+				continue
+			}
 			switch h.cause {
 			case "midnight-reset", "restart-loss":
 				// Rows that stop at midnight or after a restart have other causes.
@@ -239,6 +244,19 @@ func (c *Case) stops(from, to int) *happening {
 		}
 	}
 	return nil
+}
+
+// survived says that rows came on after an earlier happening of the counter.
+func (c *Case) survived(all []happening, name string, from int) bool {
+	if name != "tick-wrap" && name != "signed-tick" {
+		return false
+	}
+	for _, h := range all {
+		if h.cause == name && h.to < from {
+			return true
+		}
+	}
+	return false
 }
 
 // longestUsual is the longest time between two readings, stalls aside [s].

@@ -50,9 +50,52 @@ func Switching(c *Case, k *Cutoff) []verdict.Finding {
 		return []verdict.Finding{found("cutoff-wrong-level", 0.95, k.Off, fmt.Sprintf("off at a lowest reading of %.3f V, above the level of %.3f V", k.Low, k.Level))}
 	}
 	if k.Early {
+		if level, fits := c.higherLevel(k); fits {
+			return []verdict.Finding{found("cutoff-wrong-level", 0.85, k.Off, fmt.Sprintf("off at a reading of %.3f V, when it had been below %.2f V, not below %.3f V, for the hold of %.3g s",
+				c.Series.V[k.Off], level, k.Level, k.Hold))}
+		}
 		return []verdict.Finding{found("cutoff-early", 0.95, k.Off, fmt.Sprintf("off after a reading below %.3f V that did not last for the hold of %.3g s", k.Level, k.Hold))}
 	}
 	return c.late(k, found)
+}
+
+// higherLevel is the level above the right one at which a stop with the right hold would have come just when this one came, after dips below
+// the right level that did not stop it.
+func (c *Case) higherLevel(k *Cutoff) (level float64, fits bool) {
+	s := c.Series
+	if k.Off >= s.Len() || !s.Good(k.Off) || s.V[k.Off] < k.Level+s.Volt {
+		return 0, false
+	}
+	// highest is the highest reading of the hold that ends with a reading, and whether there was so long a time.
+	highest := func(end int) (v float64, whole bool) {
+		for t, q := 0.0, end; q >= k.Step.First; q-- {
+			if s.Good(q) {
+				v = max(v, s.V[q])
+			}
+			if t += s.Dt[q]; t >= k.Hold-1e-9 {
+				if q > k.Step.First && s.Good(q-1) {
+					v = max(v, s.V[q-1])
+				}
+				return v, true
+			}
+		}
+		return 0, false
+	}
+	level, whole := highest(k.Off)
+	sinceDip := 0.0
+	for q := k.FirstBelow + 1; q <= k.Off; q++ {
+		sinceDip += s.Dt[q]
+	}
+	// A hold that once begun is not begun anew ends a hold after the first dip.
+	if !whole || k.FirstBelow >= 0 && math.Abs(sinceDip-k.Hold) < 2*s.Period {
+		return 0, false
+	}
+	for q := k.Step.First; q < k.Off-1; q++ {
+		if v, whole := highest(q); whole && v <= level {
+			return 0, false
+		}
+	}
+	return level, true
 }
 
 // late tells a stop that waits too long from one at a lower level. In one run both fit: the reading at the stop decides

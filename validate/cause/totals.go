@@ -269,7 +269,9 @@ func (c *Case) tryAll(wrong []*Column) tries {
 			continue
 		}
 		for w, u := range trial.Unrolled {
-			if old, ok := best[wrong[w]]; wrong[w].grade(u.Worst) < poor && (!ok || u.Worst < old.left-1e-12) {
+			old, ok := best[wrong[w]]
+			better := !ok || u.Worst < old.left-1e-12 || u.Worst < old.left+1e-12 && h.rank < old.h.rank
+			if wrong[w].grade(u.Worst) < poor && better {
 				best[wrong[w]] = attempt{h, u.Worst}
 			}
 		}
@@ -406,12 +408,12 @@ func (c *Case) fitsBy(m replay.Meter, wrong []*Column) []*candidate {
 			unit.how = fmt.Sprintf("column %q is %s times what its readings give, a confusion of units", col.Header, factorName(f))
 			unit.evidence = unit.how
 		}
-		if col.Role == Energy {
-			v, mean := c.factor(col.Printed.Value, t.Charge), ratio(p, t.Charge)
+		if q := c.chargeOf(col.Role, t); q != nil {
+			v, mean := c.factor(col.Printed.Value, q), ratio(p, q)
 			if math.Abs(v) < 0.2*math.Abs(mean) || math.Abs(v) > 5*math.Abs(mean) {
 				okNominal = false
 			} else {
-				grade(nominal, col, replay.Unroll(col.Printed, times(t.Charge, v), c.Marks, col.Limit))
+				grade(nominal, col, replay.Unroll(col.Printed, times(q, v), c.Marks, col.Limit))
 				nominal.how = fmt.Sprintf("energy is charge times a constant %.4g V", math.Abs(v))
 				// A nameplate's volts are round; a fitted constant is so by chance once in fifty times.
 				if tenths := math.Abs(v) * 10; math.Abs(tenths-math.Round(tenths)) < 0.01 {
@@ -456,6 +458,11 @@ func (c *Case) fitsBy(m replay.Meter, wrong []*Column) []*candidate {
 	return out
 }
 
+// chargeOf is the charge that belongs to a column of energy; nil for others.
+func (c *Case) chargeOf(r Role, t *replay.Totals) []float64 {
+	return map[Role][]float64{Energy: t.Charge, EnergyIn: t.In, EnergyOut: t.Out}[r]
+}
+
 // unequal fits a factor for each direction: a charging efficiency, or another calibration for the way in.
 func (c *Case) unequal(wrong []*Column, t *replay.Totals) *candidate {
 	x := &candidate{cause: "gain", rank: 52, fitted: true}
@@ -490,7 +497,7 @@ func (c *Case) unequal(wrong []*Column, t *replay.Totals) *candidate {
 func (c *Case) voltOffset(wrong []*Column, t *replay.Totals) *candidate {
 	x := &candidate{cause: "offset", rank: 53, fitted: true}
 	for _, col := range wrong {
-		q := map[Role][]float64{Energy: t.Charge, EnergyIn: t.In, EnergyOut: t.Out}[col.Role]
+		q := c.chargeOf(col.Role, t)
 		if q == nil {
 			return nil
 		}
@@ -913,10 +920,11 @@ func join(a, b replay.Meter) (replay.Meter, bool) {
 	m.Across = a.Across || b.Across
 	take(a.DeadBand != 0, b.DeadBand != 0, func() { m.DeadBand = b.DeadBand })
 	take(a.CutCurrent != 0, b.CutCurrent != 0, func() { m.CutCurrent, m.CutFloor = b.CutCurrent, b.CutFloor })
-	take(a.CutStep != 0, b.CutStep != 0, func() { m.CutStep, m.CutEnergy, m.RoundStep = b.CutStep, b.CutEnergy, b.RoundStep })
+	take(a.CutStep != 0, b.CutStep != 0, func() { m.CutStep, m.CutEnergy, m.RoundStep, m.CutRaw = b.CutStep, b.CutEnergy, b.RoundStep, b.CutRaw })
 	take(a.Float32 != 0, b.Float32 != 0, func() { m.Float32 = b.Float32 })
 	take(a.RowRate, b.RowRate, func() { m.RowRate = true })
 	take(a.Stale != 0, b.Stale != 0, func() { m.Stale = b.Stale })
+	take(a.Stop != 0 || a.Side != 0, b.Stop != 0, func() { m.Stop = b.Stop })
 	take(a.FlipCharge != 0, b.FlipCharge != 0, func() { m.FlipCharge = b.FlipCharge })
 	take(a.FlipEnergy != 0, b.FlipEnergy != 0, func() { m.FlipEnergy = b.FlipEnergy })
 	take(a.ResetSetting, b.ResetSetting, func() { m.ResetSetting = true })

@@ -311,11 +311,23 @@ func (c *Case) constant(v *Value, rows []int) (off float64, is bool) {
 		}
 	}
 	off = slices.Sorted(slices.Values(rest))[len(rest)/2]
-	misses := 0
+	var xy, xx float64
+	for _, r := range rows {
+		x := get(c.At[r])
+		xy, xx = xy+x*v.Column.Value[r], xx+x*x
+	}
+	misses, byFactor := 0, 0
 	for i, r := range rows {
-		if math.Abs(rest[i]-off) > v.Column.Step[r]*1.01 {
+		step := v.Column.Step[r] * 1.01
+		if math.Abs(rest[i]-off) > step {
 			misses++
 		}
+		if math.Abs(v.Column.Value[r]-xy/max(xx, 1e-12)*get(c.At[r])) > step {
+			byFactor++
+		}
+	}
+	if byFactor <= len(rows)/20 {
+		return 0, false
 	}
 	return off, min(varied, len(rows)-varied) > len(rows)/20 && misses <= len(rows)/20 && math.Abs(off) > 2*v.Column.Step[rows[0]]
 }
@@ -357,7 +369,7 @@ func (c *Case) quantum(v *Value, rows []int) (q float64, how string) {
 		}
 		need := len(rows) - len(rows)/20
 		switch {
-		case moved < 5:
+		case moved < 5 || 10*moved < len(rows):
 		case cut >= need:
 			return q, cutTo
 		case round >= need:

@@ -121,6 +121,16 @@ const (
 	Ahead
 )
 
+// Anew says what a power cut takes from a meter.
+type Anew uint8
+
+// What begins anew after a power cut.
+const (
+	Kept     Anew = iota
+	MeanAnew      // what it takes a mean of
+	SumsAnew      // that and its sums
+)
+
 // Lag says what a row shows of its own reading.
 type Lag uint8
 
@@ -145,6 +155,9 @@ type Meter struct {
 	// FlipCharge and FlipEnergy turn the sign of what one direction adds: +1 of charge, -1 of discharge, 0 none.
 	FlipCharge, FlipEnergy int
 
+	// Stop keeps the totals from passing zero upward (+1) or downward (-1); 0 does not.
+	Stop int
+
 	Gain, Offset float64 // of the current: Gain 0 is 1; Offset [A]
 	DeadBand     float64 // |i| below this counts as 0 [A]
 	DeadPower    float64 // |v i| below this counts as 0 in the energy [W]
@@ -152,13 +165,14 @@ type Meter struct {
 	CutCurrent   float64 // current cut to this quantum toward zero [A]
 	CutFloor     bool    // ... toward minus infinity
 	RoundCurrent bool    // ... to the nearest
-	Anew         bool    // what it sums, and what it takes a mean of, begins anew after a power cut
+	Anew         Anew    // what begins anew after a power cut
 	CutPower     float64 // power cut or rounded likewise to this quantum [W]
 	PowerOfCut   bool    // power is the product of the cut current
 	WrapBits     int     // at the counter's wrap the step is long by the difference between a wrap of so many bits and its own; 0 none
 	Burden       float64 // the drop over this is added back to the voltage [ohm]: healthy where the bus is tapped behind the shunt
 	CutStep      float64 // charge of a step cut to this quantum [A·s]; energy likewise by CutEnergy [W·s]
 	CutEnergy    float64
+	CutRaw       bool    // ... and a whole number of quanta, which floating point holds a little short, comes out as one less
 	RoundRow     float64 // totals are rounded to this at each row and go on from there [A·s, W·s]
 	CutRow       bool    // ... cut to it
 	RoundStep    bool    // rounds instead of cuts: a sum kept in what is printed
@@ -329,7 +343,7 @@ func (st *state) start(s *Series, m *Meter) {
 		m.ScaleSetting != 0 || m.ResetMidnight != 0 || m.SkipCard || m.ResetCard || m.FreezeCard
 	st.quantum = (m.DeadPower > 0 || m.CutPower > 0 || m.CutCurrent > 0 || m.PowerOfCut) && !m.CutMean
 	st.limits = m.StallLimit > 0 || m.StallClip > 0
-	st.plainSum = m.CutStep == 0 && m.Side == Net && m.FlipCharge == 0 && m.FlipEnergy == 0 && m.Float32 == 0 && m.Wrap == 0 &&
+	st.plainSum = m.CutStep == 0 && m.Stop == 0 && m.Side == Net && m.FlipCharge == 0 && m.FlipEnergy == 0 && m.Float32 == 0 && m.Wrap == 0 &&
 		m.WrapEnergy == 0 && m.Energy == Product && m.RowLength == 0 && !m.CutMean
 }
 
@@ -529,9 +543,11 @@ func (st *state) add(k int, row bool) {
 	if k > 0 && s.Life[k] != s.Life[k-1] {
 		st.pending = 0
 		st.started = false
-		if m.Anew {
-			st.clear()
+		if m.Anew != Kept {
 			st.sumV, st.nV = 0, 0
+		}
+		if m.Anew == SumsAnew {
+			st.clear()
 		}
 	}
 	if st.steps != nil {
@@ -726,7 +742,11 @@ func (st *state) sum(mi, mp, dt float64) {
 		dq, de = m.quantized(mi, m.CutCurrent)*dt, m.quantized(mp, m.CutPower)*dt
 	}
 	if m.CutStep > 0 {
-		dq, de = cut(dq, m.CutStep, m.RoundStep), cut(de, m.CutEnergy, m.RoundStep)
+		if m.CutRaw {
+			dq, de = math.Trunc(dq/m.CutStep*(1-1e-12))*m.CutStep, math.Trunc(de/m.CutEnergy*(1-1e-12))*m.CutEnergy
+		} else {
+			dq, de = cut(dq, m.CutStep, m.RoundStep), cut(de, m.CutEnergy, m.RoundStep)
+		}
 	}
 	if (mi >= 0 || m.Side == Magnitude) && m.Side != DischargeOnly {
 		st.in += math.Abs(dq)
@@ -767,6 +787,9 @@ func (st *state) sum(mi, mp, dt float64) {
 	if m.Energy == Product || m.Energy == StepMean {
 		st.e += de
 	}
+	if m.Stop != 0 {
+		st.q, st.e = stopped(st.q, m.Stop), stopped(st.e, m.Stop)
+	}
 	st.q = wrapped(st.q, m.Wrap, m.WrapSigned, m.Saturate)
 	st.e = wrapped(st.e, m.WrapEnergy, m.WrapSigned, m.Saturate)
 }
@@ -779,6 +802,14 @@ func cut(x, quantum float64, round bool) float64 {
 		return math.Round(x/quantum) * quantum
 	}
 	return math.Trunc(x/quantum*(1+1e-12)) * quantum
+}
+
+// stopped is a total that does not pass zero upward (way +1) or downward (-1).
+func stopped(x float64, way int) float64 {
+	if x*float64(way) > 0 {
+		return 0
+	}
+	return x
 }
 
 func wrapped(x, whole float64, signed, saturate bool) float64 {
@@ -839,6 +870,9 @@ func (st *state) energyAtRow(v float64) {
 	case RowEnds:
 		st.e += (st.rowStartV + v) / 2 * st.rowQ
 	case RunMean:
+		if st.m.Anew == MeanAnew && st.nV < 2 {
+			break // it shows what it saved until it adds a step
+		}
 		st.e = st.sumV / float64(max(st.nV, 1)) * st.q
 	case NowTimesTotal:
 		st.e = v * st.q
