@@ -366,9 +366,9 @@ func TestCompensations(t *testing.T) {
 	g.CutoffMV = 10_500
 	course := course{n: 100, current: func(int, int64) int32 { return -3750 }, bus: func(k int, _ int64) int32 { return int32(3550 - k) }}.in("", g)
 	d, _ := ByName("lead-compensated")
-	// 15 A through 2 mohm are 30 mV, ten counts.
-	if got := play(t, d.New, course).words[1:]; len(got) != 1 || got[0].at != 61 {
-		t.Errorf("said %v, want the load off at 61", got)
+	// 15 A through 0.2 mohm are 3 mV, one count.
+	if got := play(t, d.New, course).words[1:]; len(got) != 1 || got[0].at != 52 {
+		t.Errorf("said %v, want the load off at 52", got)
 	}
 }
 
