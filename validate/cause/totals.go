@@ -82,6 +82,9 @@ func Totals(c *Case) []verdict.Finding {
 	if lost := c.minusLost(wrong); lost != nil {
 		return lost
 	}
+	if lost := c.zerosLost(wrong); lost != nil {
+		return lost
+	}
 	tried := c.tryAll(wrong)
 	all := c.explainAll(tried, wrong, right)
 	if len(all) == 0 || all[0].class > close3 {
@@ -177,6 +180,46 @@ func (c *Case) minusLost(wrong []*Column) []verdict.Finding {
 		out = append(out, f)
 	}
 	return merge(out)
+}
+
+// zerosLost names totals that are right when their decimals are read as a whole number of the last place: a print that puts whole units and
+// thousandths side by side without leading zeros writes 12.50 for 12.050.
+func (c *Case) zerosLost(wrong []*Column) []verdict.Finding {
+	var out []verdict.Finding
+	for _, col := range wrong {
+		meant, varied := unpadded(col.Printed, col.Display)
+		fits := false
+		for _, rule := range []replay.Rule{replay.Trapezoid, replay.Left, replay.Right} {
+			fits = fits || varied && replay.Unroll(meant, col.Role.Of(c.healthy(rule)), c.Marks, col.Limit).Worst <= col.Limit
+		}
+		if !fits {
+			return nil
+		}
+		row := firstBad([]*Column{col})
+		f := c.finding("broken-row", ofFirmware, 0.95, row)
+		f.Evidence = fmt.Sprintf("column %q is right if its decimals lost their leading zeros, as 12.50 for 12.050", col.Header)
+		c.quote(&f, col, row)
+		out = append(out, f)
+	}
+	return merge(out)
+}
+
+// unpadded reads the decimals of a column as whole numbers of its last place, and says whether its rows have different numbers of places.
+func unpadded(p replay.Printed, display float64) (meant replay.Printed, varied bool) {
+	finest, coarsest := math.Inf(1), 0.0
+	for r, u := range p.Unit {
+		if !math.IsNaN(p.Value[r]) {
+			finest, coarsest = min(finest, u), max(coarsest, u)
+		}
+	}
+	for r, v := range p.Value {
+		whole, rest := math.Modf(math.Abs(v)/display + 1e-9)
+		if p.Unit[r] < display { // else it shows no decimals
+			v = math.Copysign(whole*display+math.Floor(rest*display/p.Unit[r]+0.5)*finest, v)
+		}
+		meant.Value, meant.Unit = append(meant.Value, v), append(meant.Unit, finest)
+	}
+	return meant, coarsest > 2*finest
 }
 
 // losesMinus says that a column of a sign shows its totals of the first power-up, those between -1 and 0 without their minus.

@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"stuntcell/validate/logfile"
+	"stuntcell/validate/replay"
 	"stuntcell/validate/verdict"
 )
 
@@ -131,6 +132,17 @@ func (c *Case) value(v *Value) []verdict.Finding {
 		}
 		if bad > 0 && touching == bad {
 			return found("failed-reading", 0.9, fmt.Sprintf("is off by up to %.4g %s only around failed readings", worst, unit))
+		}
+	}
+	if meant, varied := unpadded(replay.Printed{Value: v.Column.Value, Unit: v.Column.Step}, 1); varied && v.Column.Kind != logfile.Power {
+		wrong := 0
+		for i, p := range ps {
+			if math.Abs(meant.Value[rows[i]]-s*p.x) > v.Count+meant.Unit[rows[i]] {
+				wrong++
+			}
+		}
+		if wrong <= few && misses(func(x float64) float64 { return s * x }, 0) > few {
+			return found("broken-row", 0.93, "is right if its decimals lost their leading zeros, as 12.50 for 12.050")
 		}
 	}
 	var less []verdict.Finding
