@@ -229,6 +229,20 @@ func TestHabitsAreNamed(t *testing.T) {
 			n := int(math.Round(l.v * 1000))
 			return fmt.Sprintf("%s,%.3f,%d.%d,%.4f,%.5f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.up, n/1000, n%1000, l.i, l.q/3600, l.e/3600)
 		}}, "deep-discharge", "broken-row"},
+		"a file and a total for each hour": {habit{read: func(l *habitual, r *link.Reading) {
+			if hour := float64(r.Clock / 3600); l.clock > 0 && hour != l.clock {
+				l.q, l.e = 0, 0
+			}
+			l.clock = float64(r.Clock / 3600)
+		}}, "charge-then-discharge", "midnight-reset"},
+		"a row at each tenth second, seen twice or not": {habit{read: func(l *habitual, r *link.Reading) {
+			if l.due = math.Inf(1); r.Clock%10 == 0 {
+				l.due = l.up
+			}
+		}, wrote: func(l *habitual) { l.due = math.Inf(1) }}, "logger-ends-with-rebound", "duplicate-rows"},
+		"twelve hours on the clock": {habit{row: func(l *habitual, r *link.Reading) string {
+			return l.plain(time.Unix(r.Clock, 0).UTC().Format("2006-01-02 03:04:05"))
+		}}, "drip", "local-time"},
 		"no minus below one, all of it within the limit": {habit{row: func(l *habitual, r *link.Reading) string {
 			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%s,%s", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.up, l.v, l.i,
 				thousandths(-l.q/3600), thousandths(-l.e/3600))

@@ -70,6 +70,9 @@ func Clock(c *Case, dev []float64, row int, impossible string, line int) []verdi
 	if all(func(d float64, r int) bool { return math.Abs(math.Remainder(d, 86400)) <= 1.5 }) {
 		return found("wrong-date", 0.95, fmt.Sprintf("from row %d on the printed date is off by %+.0f days while the time of day is right", row+1, math.Round(bad[0]/86400)))
 	}
+	if all(func(d float64, r int) bool { return math.Abs(math.Remainder(d, 43200)) <= 1.5 }) {
+		return found("local-time", 0.9, "printed times are off by half days: a clock of twelve hours without its half of the day, so that each hour comes twice")
+	}
 	// From a setting of the clock on: firmware that keeps its own time.
 	for _, e := range c.Record.Events {
 		if e.Kind == emulator.ClockIsSet && c.At[row] >= e.Reading {

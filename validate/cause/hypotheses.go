@@ -177,6 +177,9 @@ func (c *Case) hypotheses() []hypothesis {
 			}
 			for _, z := range zones {
 				add("midnight-reset", 17, "totals fall to zero at midnight", func(m *replay.Meter) { m.ResetMidnight = replay.Midnight(z) })
+				add("midnight-reset", 19, "totals fall to zero at each full hour, as with a file for each hour", func(m *replay.Meter) {
+					m.ResetMidnight, m.Hourly = replay.Midnight(z), true
+				})
 			}
 		}
 		if c.cardFails() {

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"stuntcell/emulator"
+	"stuntcell/emulator/link"
 	"stuntcell/validate/verdict"
 )
 
@@ -152,6 +153,15 @@ func (c *Case) cadence(s *Spacing) []verdict.Finding {
 			return []verdict.Finding{f}
 		}
 	}
+	if n := int64(math.Round(s.Log)); c.atMultiples(n) {
+		name := "missing-rows"
+		if s.Written > s.Due {
+			name = "duplicate-rows"
+		}
+		f := c.finding(name, ofFirmware, 0.9, row)
+		f.Evidence = fmt.Sprintf("rows come at each reading at which the clock's second is a multiple of %d: none where the loop misses that second, several where it sees it twice", n)
+		return []verdict.Finding{f}
+	}
 	// An interval counted in readings that are taken to last the nominal period.
 	if n := s.Log / period; c.Series.Uneven && math.Abs(c.meanStep()/period-1) > 0.05 && c.everySo(int(math.Round(n))) {
 		f := c.finding("nominal-dt", ofFirmware, 0.85, row)
@@ -206,6 +216,26 @@ func (c *Case) waits(least, late float64) bool {
 		}
 	}
 	return 10*same >= 9*(next-1) && lateness > late
+}
+
+// atMultiples says that the rows are those readings at which the clock shows a multiple of so many seconds.
+func (c *Case) atMultiples(n int64) bool {
+	if n < 3 || !c.Series.HasClock || len(c.At) < 10 {
+		return false
+	}
+	multiple := func(k int) bool { return c.Series.Face[k] != link.NoClock && c.Series.Face[k]%n == 0 }
+	readings, rows := 0, 0
+	for k := range c.Series.Face {
+		if c.Series.Good(k) && multiple(k) {
+			readings++
+		}
+	}
+	for _, k := range c.At {
+		if multiple(k) {
+			rows++
+		}
+	}
+	return 20*rows >= 19*len(c.At) && 20*len(c.At) >= 19*readings && 20*readings >= 19*len(c.At)
 }
 
 // everySo says that nine rows in ten come so many readings after the one before.

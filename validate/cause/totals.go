@@ -975,7 +975,7 @@ func join(a, b replay.Meter) (replay.Meter, bool) {
 	take(a.ResetClock != 0, b.ResetClock != 0, func() { m.ResetClock = b.ResetClock })
 	take(a.FaceFloor, b.FaceFloor, func() { m.FaceFloor = true })
 	take(a.Each != 0, b.Each != 0, func() { m.Each = b.Each })
-	take(a.ResetMidnight != 0, b.ResetMidnight != 0, func() { m.ResetMidnight = b.ResetMidnight })
+	take(a.ResetMidnight != 0, b.ResetMidnight != 0, func() { m.ResetMidnight, m.Hourly = b.ResetMidnight, b.Hourly })
 	take(a.SkipCard || a.ResetCard || a.FreezeCard, b.SkipCard || b.ResetCard || b.FreezeCard, func() {
 		m.SkipCard, m.ResetCard, m.FreezeCard = b.SkipCard, b.ResetCard, b.FreezeCard
 	})

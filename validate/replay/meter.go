@@ -194,6 +194,7 @@ type Meter struct {
 
 	ResetSetting  bool    // totals fall to zero when a setting changes
 	ResetMidnight int64   // totals fall to zero when the local day changes; zone [s] + 1<<40 marks on
+	Hourly        bool    // ... and at each full hour
 	ResetClock    Turn    // totals fall to zero when the clock is set so
 	FaceFloor     bool    // nothing is added while the clock shows less than it did before
 	SkipCard      bool    // nothing is added while the card fails
@@ -668,7 +669,11 @@ func (st *state) special(k int) {
 		}
 	}
 	if m.ResetMidnight != 0 && s.Face[k] != math.MinInt64 {
-		day := floorDiv(s.Face[k]+m.ResetMidnight-midnightOn, 86400)
+		length := int64(86400)
+		if m.Hourly {
+			length = 3600
+		}
+		day := floorDiv(s.Face[k]+m.ResetMidnight-midnightOn, length)
 		if st.day != math.MinInt64 && day != st.day {
 			st.clear()
 		}
