@@ -80,6 +80,66 @@ rig:
   clock: {start: "2026-03-02T08:00:00Z", fraction: 0}
 seed: 30360073
 `},
+		{"burden-added", "a power cut while readings fail: what was held over them counts", `
+scenario: hunt-50090024
+summary: Drawn by a hunt.
+start: {charge: 60 %}
+plan:
+  - {charge: 0.116 C, to: absorb, ends: {time: 43 s}}
+  - {discharge: 0.036 C, ends: {time: 42 s}}
+settings: {log: 5000 ms, cutoff_hold: 5000 ms, zone: 0 min}
+rig:
+  readings: {nominal: 500 ms, every: 500 ms}
+  tick: {bits: 32, rate: 1000 Hz, start: 0}
+  clock: {start: "2026-03-02T08:00:00Z", fraction: 0}
+faults:
+  - {at: 56097 ms, fault: failed-read, for: 10997 ms}
+  - {at: 59121 ms, fault: power-cut, for: 636 ms}
+seed: 50090024
+`},
+		{"row-on-turn", "an extra row between a late one and the last", `
+scenario: hunt-50360200
+summary: Drawn by a hunt.
+plan:
+  - {rest: 10 s}
+  - {discharge: 0.046 C, ends: {time: 52 s}}
+  - {discharge: 0.261 C, ends: {time: 52 s}}
+  - {rest: 10 s}
+settings: {log: 7500 ms, cutoff_hold: 5000 ms, zone: 0 min}
+rig:
+  readings: {nominal: 500 ms, every: 500 ms}
+  tick: {bits: 32, rate: 1000 Hz, start: 0}
+  clock: {start: "2026-03-02T08:00:00Z", fraction: 0}
+faults:
+  - {at: 104222 ms, fault: card-fail, for: 8543 ms}
+seed: 50360200
+`},
+		{"hold-by-readings", "a hold counted in readings that come slower than they should", `
+scenario: hunt-50380152
+summary: Drawn by a hunt.
+start: {charge: 4 %}
+plan:
+  - {discharge: 0.99 C, ends: {logger: end, floor: floor, time: 63 s}}
+settings: {log: 1000 ms, cutoff_hold: 5000 ms, zone: 0 min}
+rig:
+  readings: {nominal: 100 ms, every: 138 ms}
+  tick: {bits: 32, rate: 1000 Hz, start: 0}
+  clock: {start: "2026-03-02T08:00:00Z", fraction: 0}
+seed: 50380152
+`},
+		{"written-means", "the mean of a pulsed row, by chance what a reading before was", `
+scenario: hunt-50120049
+summary: Drawn by a hunt.
+plan:
+  - {rest: 46 s}
+  - {discharge: 0.5 C, pulse: {every: 4 s, on: 1 s, low: 30 %}, ends: {time: 117 s}}
+settings: {log: 35000 ms, cutoff_hold: 5000 ms, zone: 0 min}
+rig:
+  readings: {nominal: 1000 ms, every: 1379 ms}
+  tick: {bits: 32, rate: 1000 Hz, start: 0}
+  clock: {start: "2026-03-02T08:00:00Z", fraction: 0}
+seed: 50120049
+`},
 		{"cannot-load", "a late row, and the last one an interval before the end", `
 scenario: hunt-40040
 summary: Drawn by a hunt.

@@ -114,7 +114,7 @@ func (j *judge) cut(step *emulator.StepRun) *cause.Cutoff {
 	if j.rec.Greeting.BusAt == 1 {
 		lost += float64(j.rec.Greeting.ShuntNohm) * 1e-9
 	}
-	since := -1.0
+	since, seen := -1.0, int64(0)
 	t := 0.0
 	drop := 0.0
 	badRun := 0.0
@@ -123,7 +123,7 @@ func (j *judge) cut(step *emulator.StepRun) *cause.Cutoff {
 		if k > first {
 			t += j.series.Dt[k]
 			if j.series.Life[k] != j.series.Life[k-1] {
-				since = -1 // a hold that was running is not kept over a power cut
+				since, seen = -1, 0 // a hold that was running is not kept over a power cut
 			}
 		}
 		if !j.series.Good(k) {
@@ -153,11 +153,12 @@ func (j *judge) cut(step *emulator.StepRun) *cause.Cutoff {
 			if since < 0 {
 				since = t
 			}
-			if t-since >= c.Hold-1e-9 && c.Due < 0 {
+			// A hold may be counted in readings, which take longer than they should where the loop is slow.
+			if seen++; t-since >= c.Hold-1e-9 && seen > j.rec.Greeting.CutoffHoldMS/max(j.rec.Greeting.ReadMS, 1) && c.Due < 0 {
 				c.Due = k
 			}
 		} else {
-			since = -1
+			since, seen = -1, 0
 		}
 		if c.Due < 0 {
 			c.PerReading = math.Abs(j.series.I[k]) * j.series.Period

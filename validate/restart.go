@@ -107,24 +107,22 @@ func (j *judge) restart(c *cause.Column, p []float64, r int, first float64) caus
 	}
 	// The row shows what came since the restart on top.
 	since := p[k] - p[max(boot, 0)]
-	gapT := float64(j.rec.Readings.T[boot]-j.rec.Readings.T[max(cut, 0)])*1e-9 + s.Period
-	rate := 0.0
-	for q := max(cut, 0); q > 0 && q > cut-5; q-- {
-		if s.Good(q) {
-			rate = s.I[q]
-			if c.Role.IsEnergy() {
-				rate *= s.V[q]
-			}
-			break
-		}
+	// The gap is what no good reading was in, and its current is whichever of those at both ends is larger.
+	begin, to := max(cut, 0), boot
+	for begin > 0 && !s.Good(begin) && s.Life[begin-1] == s.Life[begin] {
+		begin--
 	}
-	if s.Good(boot) {
-		// Whichever of the currents at both ends of the gap is larger.
-		at := s.I[boot]
+	for to < k && !s.Good(to) {
+		to++
+	}
+	gapT := float64(j.rec.Readings.T[to]-j.rec.Readings.T[begin])*1e-9 + s.Period
+	rate := 0.0
+	for _, q := range []int{begin, to} {
+		at := s.I[q]
 		if c.Role.IsEnergy() {
-			at *= s.V[boot]
+			at *= s.V[q]
 		}
-		if math.Abs(at) > math.Abs(rate) {
+		if s.Good(q) && math.Abs(at) > math.Abs(rate) {
 			rate = at
 		}
 	}

@@ -96,8 +96,7 @@ func (j *judge) checkRows() {
 	}
 	times[0] = float64(j.rec.Readings.T[0]) * 1e-9
 	disturbed := j.disturbed()
-	rough := make([]int, n+1)
-	j.rough = rough
+	rough := make([]int, n+1) // disturbed readings before k
 	for k := range n {
 		rough[k+1] = rough[k]
 		if disturbed[k] {
@@ -110,6 +109,10 @@ func (j *judge) checkRows() {
 	j.orderChecks(s)
 	sort.Ints(order)
 	gap := j.longestGaps(times)
+	lastRow := 0 // of all: one that was left out may be one that came early again after a late one
+	if len(order) > 0 {
+		lastRow = order[len(order)-1]
+	}
 	order = j.withoutExtras(order, times, gap)
 	// Spacings between rows of one power-up.
 	var ratios []float64
@@ -146,10 +149,6 @@ func (j *judge) checkRows() {
 	}
 	s.Total, s.Off = total, off
 	// Rows due after the last one.
-	lastRow := 0
-	if len(order) > 0 {
-		lastRow = order[len(order)-1]
-	}
 	tail := 0
 	end := n - 1
 	if j.rec.Outcome.Failure != nil {
@@ -241,9 +240,6 @@ func (j *judge) extra(before, coming []int, times []float64, gap func(a, b int) 
 	if j.series.Life[a] != j.series.Life[k] {
 		return false
 	}
-	if j.afterLate(before) {
-		return false
-	}
 	after := false // a row follows that is no earlier than the next one was due
 	ended := true  // the power or the run ends soon
 	room, last := extrasBetween, a
@@ -270,15 +266,6 @@ func (j *judge) extra(before, coming []int, times []float64, gap func(a, b int) 
 	}
 	log, g := j.logBetween(a, k), gap(a, k)+j.placing()
 	return ended && !after && times[k]-times[a] < min(log[0], log[1])-g-1e-6 && j.somethingMoved(before, k)
-}
-
-// afterLate says that the last row before may have come late, so that the next one comes early again.
-func (j *judge) afterLate(before []int) bool {
-	since := 0
-	if len(before) > 1 {
-		since = before[len(before)-2]
-	}
-	return j.rough[before[len(before)-1]+1] > j.rough[since]
 }
 
 // somethingMoved says that a contact, the plan or the current moved since the row before the last, or that the power came then.

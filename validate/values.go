@@ -424,7 +424,7 @@ func (j *judge) freshness(v *cause.Value, lag int) (stale, fresh, first int) {
 		case !settled:
 		case math.Abs(x-now) <= tol:
 			fresh++
-		case math.Abs(x-old) <= tol:
+		case math.Abs(x-old) <= tol && !j.isMean(r, x, tol, at):
 			stale++
 			if first < 0 {
 				first = r
@@ -432,6 +432,26 @@ func (j *judge) freshness(v *cause.Value, lag int) (stale, fresh, first int) {
 		}
 	}
 	return stale, fresh, first
+}
+
+// isMean says that a row shows the mean of its latest readings, as many as a smoothing logger may take or all since the row before: it may
+// come by chance to what a single one was.
+func (j *judge) isMean(r int, x, tol float64, at func(k int) float64) bool {
+	most := 32
+	if r > 0 {
+		most = max(most, j.at[r]-j.at[r-1])
+	}
+	sum, n := 0.0, 0
+	for k := j.at[r]; k >= 0 && n < most && j.series.Life[k] == j.series.Life[j.at[r]]; k-- {
+		if !j.series.Good(k) {
+			continue
+		}
+		sum += at(k)
+		if n++; n > 1 && math.Abs(sum/float64(n)-x) <= tol {
+			return true
+		}
+	}
+	return false
 }
 
 // showsSign says whether a column of amperes ever shows a minus.
