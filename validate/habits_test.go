@@ -243,6 +243,12 @@ func TestHabitsAreNamed(t *testing.T) {
 		"twelve hours on the clock": {habit{row: func(l *habitual, r *link.Reading) string {
 			return l.plain(time.Unix(r.Clock, 0).UTC().Format("2006-01-02 03:04:05"))
 		}}, "drip", "local-time"},
+		"a register of 16 bits without a sign": {habit{amps: func(i float64) float64 {
+			if i < 0 {
+				i += 65536 * 0.004
+			}
+			return i
+		}}, "leap-day", "sign"},
 		"no minus below one, all of it within the limit": {habit{row: func(l *habitual, r *link.Reading) string {
 			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%s,%s", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.up, l.v, l.i,
 				thousandths(-l.q/3600), thousandths(-l.e/3600))

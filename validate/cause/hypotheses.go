@@ -285,6 +285,7 @@ func (c *Case) hypotheses() []hypothesis {
 				add("mean-energy", 30, e.how+", the mean since power-up", func(m *replay.Meter) { m.Energy, m.Anew = e.by, replay.MeanAnew })
 			}
 		}
+		add("sign", 42, "a negative current is read as a number of 16 bits without a sign", func(m *replay.Meter) { m.Unsigned = true })
 		for _, way := range []int{1, -1} {
 			add("sign", 42, "one direction has the wrong sign in the charge total", func(m *replay.Meter) { m.FlipCharge = way })
 			add("sign", 42, "one direction has the wrong sign in the energy total", func(m *replay.Meter) { m.FlipEnergy = way })

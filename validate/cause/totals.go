@@ -782,7 +782,7 @@ func (c *Case) overflow(col *Column, p []float64) (*replay.Unrolled, string) {
 				}
 				// Stuck at the last value of the type.
 				last := lastOf(col.Printed.Value)
-				if near(math.Abs(col.Printed.Value[last]), whole, 0.002) && near(math.Abs(col.Printed.Value[first]), whole, 0.01) && passed(whole) {
+				if math.Abs(math.Abs(col.Printed.Value[last])-(whole-unit)) <= col.Printed.Unit[last] && near(math.Abs(col.Printed.Value[first]), whole, 0.01) && passed(whole) {
 					return &replay.Unrolled{}, "the sum stops at " + name
 				}
 				// The sign bit is masked off.
@@ -967,6 +967,7 @@ func join(a, b replay.Meter) (replay.Meter, bool) {
 	take(a.Float32 != 0, b.Float32 != 0, func() { m.Float32 = b.Float32 })
 	take(a.RowRate, b.RowRate, func() { m.RowRate = true })
 	take(a.Stale != 0, b.Stale != 0, func() { m.Stale = b.Stale })
+	take(a.Unsigned, b.Unsigned, func() { m.Unsigned = true })
 	take(a.Stop != 0 || a.Side != 0, b.Stop != 0, func() { m.Stop = b.Stop })
 	take(a.FlipCharge != 0, b.FlipCharge != 0, func() { m.FlipCharge = b.FlipCharge })
 	take(a.FlipEnergy != 0, b.FlipEnergy != 0, func() { m.FlipEnergy = b.FlipEnergy })

@@ -98,6 +98,19 @@ func (c *Case) value(v *Value) []verdict.Finding {
 			return found("sign", 0.95, fmt.Sprintf("current %s has the wrong sign while the other direction is right", direction(way)))
 		}
 	}
+	if v.Column.Kind == logfile.Current {
+		for _, s := range []float64{1, -1} {
+			unsigned := func(x float64) float64 {
+				if x < 0 {
+					x += 65536 * c.Series.Amp
+				}
+				return s * x
+			}
+			if misses(unsigned, 0) <= few && misses(math.Abs, 0.01) > few {
+				return found("sign", 0.95, "shows a negative current as a number of 16 bits without a sign")
+			}
+		}
+	}
 	if v.Column.Kind != logfile.Voltage && c.bothWays() && !c.showsMinus(v.Column) && misses(math.Abs, 0.01) <= few {
 		return found("sign", 0.9, "shows no sign although current flows both ways")
 	}

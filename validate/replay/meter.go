@@ -155,6 +155,7 @@ type Meter struct {
 	// FlipCharge and FlipEnergy turn the sign of what one direction adds: +1 of charge, -1 of discharge, 0 none.
 	FlipCharge, FlipEnergy int
 
+	Unsigned bool // a negative count of the current is read as one of 16 bits without a sign
 	// Stop keeps the totals from passing zero upward (+1) or downward (-1); 0 does not.
 	Stop int
 
@@ -339,7 +340,7 @@ func (st *state) start(s *Series, m *Meter) {
 	case m.Clocking == Exact && m.WrapBits == 0 && m.CutTime == 0 && m.Modulo == 0 && !m.Across:
 		st.steps = s.TickDt
 	}
-	st.plain = m.Source != WindowTrue && m.Stale == 0 && m.Gain == 0 && m.Offset == 0 && m.DeadBand == 0 && m.Burden == 0 && !m.ZeroFirst
+	st.plain = m.Source != WindowTrue && !m.Unsigned && m.Stale == 0 && m.Gain == 0 && m.Offset == 0 && m.DeadBand == 0 && m.Burden == 0 && !m.ZeroFirst
 	st.rare = m.ResetClock != 0 || m.FaceFloor || m.Source == ReadingsShort || m.FromZero != Not || m.ReadingRate > 1 || m.RowRate || m.ResetSetting || m.HoldSetting ||
 		m.ScaleSetting != 0 || m.ResetMidnight != 0 || m.SkipCard || m.ResetCard || m.FreezeCard
 	st.quantum = (m.DeadPower > 0 || m.CutPower > 0 || m.CutCurrent > 0 || m.PowerOfCut) && !m.CutMean
@@ -382,6 +383,9 @@ func (st *state) source(k int) (i, v float64, ok bool) {
 	}
 	if m.Gain != 0 {
 		i *= m.Gain
+	}
+	if m.Unsigned && i < 0 {
+		i += 65536 * s.Amp
 	}
 	i += m.Offset
 	if m.ZeroFirst {
