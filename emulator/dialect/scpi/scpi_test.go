@@ -228,7 +228,7 @@ func FuzzHear(f *testing.F) {
 	for _, p := range pairs() {
 		seeds = append(seeds, p.ask+"\n")
 	}
-	dialecttest.Fuzz(f, instrument.Stepped, talk, append(seeds, "VOLT \"a;b\",'c'\n", "INP ON;:SYST:STEP 1e8\n", "LOAD:MODE POW;POW 1e5;:INP 1;:SYST:STEP 1\n")...)
+	dialecttest.Fuzz(f, instrument.Stepped, talk, append(seeds, "VOLT \"a;b\",'c'\n", "INP ON;:SYST:STEP 1e7\n", "LOAD:MODE POW;POW 1e5;:INP 1;:SYST:STEP 1\n")...)
 }
 
 // TestCapacityTestOverTheWire: a script of general-purpose parts runs a whole discharge and finds the rated capacity, over TCP and over a
