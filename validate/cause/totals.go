@@ -432,7 +432,7 @@ func (c *Case) fitsBy(m replay.Meter, wrong []*Column) []*candidate {
 	t := c.Series.Run(m, c.Index)
 	gain := &candidate{cause: "gain", rank: 50, fitted: true}
 	unit := &candidate{cause: "unit-factor", rank: 5}
-	nominal := &candidate{cause: "nominal-voltage", rank: 28, fitted: true}
+	nominal := &candidate{cause: "nominal-voltage", rank: 54, fitted: true}
 	over := &candidate{cause: "total-overflow", rank: 19} // what falls to nothing when something happens was hardly just then at a width
 	var gains []float64
 	okUnit, okNominal, okOver := true, true, true
@@ -458,9 +458,9 @@ func (c *Case) fitsBy(m replay.Meter, wrong []*Column) []*candidate {
 			} else {
 				grade(nominal, col, replay.Unroll(col.Printed, times(q, v), c.Marks, col.Limit))
 				nominal.how = fmt.Sprintf("energy is charge times a constant %.4g V", math.Abs(v))
-				// A nameplate's volts are round; a fitted constant is so by chance once in fifty times.
-				if tenths := math.Abs(v) * 10; math.Abs(tenths-math.Round(tenths)) < 0.01 {
-					nominal.fitted = false
+				// A nameplate's volts are round; a fitted constant is so by chance once in twenty-five times.
+				if parts := math.Abs(v) * 20; math.Abs(parts-math.Round(parts)) < 0.02 {
+					nominal.rank, nominal.fitted = 28, false
 				}
 				nominal.evidence = nominal.how
 			}
@@ -546,7 +546,10 @@ func (c *Case) voltOffset(wrong []*Column, t *replay.Totals) *candidate {
 		}
 		e := col.Role.Of(t)
 		a, b, ok := c.factors(col.Printed.Value, e, q)
-		if !ok || math.Abs(math.Abs(a)-1) > 0.02 {
+		switch {
+		case !ok: // at one voltage a constant and a factor are the same: both are to be said
+			a = c.factor(col.Printed.Value, e)
+		case math.Abs(math.Abs(a)-1) > 0.02:
 			return nil
 		}
 		// The readings themselves are right: what is left is all the constant's.
