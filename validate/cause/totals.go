@@ -545,7 +545,7 @@ func (c *Case) voltOffset(wrong []*Column, t *replay.Totals) *candidate {
 			return nil
 		}
 		e := col.Role.Of(t)
-		a, b, ok := c.factors(col.Printed.Value, e, q)
+		a, _, ok := c.factors(col.Printed.Value, e, q)
 		switch {
 		case !ok: // at one voltage a constant and a factor are the same: both are to be said
 			a = c.factor(col.Printed.Value, e)
@@ -558,7 +558,7 @@ func (c *Case) voltOffset(wrong []*Column, t *replay.Totals) *candidate {
 		for r, v := range col.Printed.Value {
 			rest[r] = v - sign*e[c.Marks.Row[r]]
 		}
-		b = c.factor(rest, q)
+		b := c.factor(rest, q)
 		if math.Abs(b) < c.Series.Volt/2 {
 			return nil
 		}
