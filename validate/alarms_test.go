@@ -235,3 +235,45 @@ rig: {wiring: {lead: 60 mohm}}
 		}
 	}
 }
+
+// worded loses rows while the card fails, and says so in its own words or not at all.
+type worded struct {
+	printer
+	words string
+	said  bool
+}
+
+func (l *worded) Read(r *link.Reading, a *link.Answer) {
+	if !r.CardFail {
+		l.printer.Read(r, a)
+		return
+	}
+	var lost link.Answer
+	l.printer.Read(r, &lost)
+	if l.words != "" && !l.said {
+		a.Tell(link.Say, l.words)
+		l.said = true
+	}
+}
+
+// TestCardFailureToldInAnyWords: it need not be the word lost and a number.
+func TestCardFailureToldInAnyWords(t *testing.T) {
+	sc, err := scenarios.ByName("card-fails-mid-run", scenarios.Env{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for words, want := range map[string]bool{"": true, "SD card does not take rows": false} {
+		v, _ := judged(t, sc, func(link.Store) link.Logger {
+			return &worded{words: words, printer: printer{header: "tick,V,A,Ah,Wh", print: func(l *printer, r *link.Reading) string {
+				return fmt.Sprintf("%d,%.3f,%.4f,%.6f,%.5f", r.Tick, l.volts, l.amps, l.charge/3600, l.energy/3600)
+			}}}
+		})
+		silent := false
+		for _, f := range v.Findings {
+			silent = silent || f.Cause == "silent-card-loss"
+		}
+		if c := complaint(v); c != "" || silent != want {
+			t.Errorf("%q: silent %v, want %v; %s", words, silent, want, c)
+		}
+	}
+}

@@ -91,7 +91,8 @@ func Card(c *Case, failed, dead bool, begin, end int, known []verdict.Finding) [
 		}
 	}
 	for _, e := range c.Record.Events {
-		if e.Kind == emulator.SaidText && toldLost.MatchString(e.Text) {
+		// Whatever it says while the card fails is about the card.
+		if e.Kind == emulator.SaidText && (toldLost.MatchString(e.Text) || e.Reading >= begin && e.Reading < end) {
 			return out
 		}
 	}

@@ -202,7 +202,7 @@ func (r *headerReader) whole(text string) {
 		r.m.ignored = true
 		return
 	}
-	if u, ok := lookUnit(text); ok && text != "" {
+	if u, ok := lookUnit(text); ok && text != "" && !wordAndUnit(text) {
 		r.units = append(r.units, u)
 		return
 	}
@@ -221,6 +221,14 @@ func (r *headerReader) whole(text string) {
 		}
 	}
 	r.tokens(text)
+}
+
+// wordAndUnit says that a header is a word and a unit with a blank between: "U V" are volts, not microvolts.
+func wordAndUnit(text string) bool {
+	name, unit, _ := strings.Cut(text, " ")
+	_, isWord := lookWord(asciiLower(name))
+	_, isUnit := exactUnit(strings.TrimSpace(unit))
+	return isWord && isUnit
 }
 
 // brackets takes out what stands in brackets.

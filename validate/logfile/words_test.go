@@ -54,6 +54,7 @@ func TestHeaderWords(t *testing.T) {
 		{"V", "voltage V"}, {"A", "current A"}, {"mA", "current mA"}, {"W", "power W"}, {"Ah", "charge Ah"}, {"mAh", "charge mAh"}, {"Wh", "energy Wh"},
 		{"mWh", "energy mWh"}, {"kWh", "energy kWh"}, {"As", "charge A·s"}, {"A·s", "charge A·s"}, {"A.s", "charge A·s"}, {"J", "energy W·s"}, {"ms", "time ms"}, {"us", "time us"}, {"µs", "time us"},
 		{"s", "time s"}, {"min", "time min"}, {"h", "time h"}, {"volts", "voltage V"}, {"amps", "current A"}, {"ah", "charge Ah"}, {"wh", "energy Wh"}, {"amp hours", "charge Ah"}, {"watt hours", "energy Wh"},
+		{"U V", "voltage V"}, {"I A", "current A"}, {"Q mAh", "charge mAh"}, {"u V", "voltage V"}, {"m A", "current mA"},
 		{"Coulomb", "charge A·s"}, {"°C", "temperature degC"}, {"C", "ignored"},
 		{"amp-hours", "charge Ah"}, {"Capacity amp hours", "charge Ah"}, {"used (watt hours)", "energy Wh out"}, {"mA h", "charge mAh"}, {"kilowatt hours", "energy kWh"}, {"millivolts", "voltage mV"}, {"uA", "current uA"}, {"uAh", "charge uAh"},
 		{"Sekunden", "time s"}, {"heures", "time h"}, {"horas", "time h"}, {"minutos", "time min"}, {"Stunden", "time h"}, {"d", "time d"}, {"ns", "time ns"}, {"voltios", "voltage V"}, {"amperios", "current A"}, {"vatios", "power W"}, {"Wattstunden", "energy Wh"}, {"Amperestunden", "charge Ah"},
