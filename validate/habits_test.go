@@ -219,12 +219,12 @@ func TestHabitsAreNamed(t *testing.T) {
 				l.due = math.Inf(1)
 			}
 		}}, "tick-16-bit", "missing-rows"},
-		"decimals without their leading zeros": {habit{row: func(l *habitual, r *link.Reading) string {
+		"totals without the leading zeros of their decimals": {habit{row: func(l *habitual, r *link.Reading) string {
 			bare := func(x float64) string {
 				n := int(math.Round(math.Abs(x) * 1000))
 				return fmt.Sprintf("%s%d.%d", map[bool]string{true: "-"}[x < 0], n/1000, n%1000)
 			}
-			return fmt.Sprintf("%s,%.3f,%s,%s,%s,%s", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.up, bare(l.v), bare(l.i), bare(l.q/3600), bare(l.e/3600))
+			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%s,%s", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.up, l.v, l.i, bare(l.q/3600), bare(l.e/3600))
 		}}, "discharge-two-rates", "broken-row"},
 		"volts without their leading zeros": {habit{row: func(l *habitual, r *link.Reading) string {
 			n := int(math.Round(l.v * 1000))
