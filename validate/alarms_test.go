@@ -140,6 +140,18 @@ rig:
   clock: {start: "2026-03-02T08:00:00Z", fraction: 0}
 seed: 50120049
 `},
+		{"row-on-turn", "an extra row a reading before the one that is due, time and again", `
+scenario: hunt-110010138
+summary: Drawn by a hunt.
+plan:
+  - {discharge: 0.383 C, pulse: {every: 29 s, on: 9 s, low: 0 %}, ends: {time: 587 s}}
+settings: {log: 10000 ms, cutoff_hold: 5000 ms, zone: 0 min}
+rig:
+  readings: {nominal: 1000 ms, every: 1000 ms}
+  tick: {bits: 32, rate: 1000 Hz, start: 0}
+  clock: {start: "2026-03-02T08:00:00Z", fraction: 0}
+seed: 110010138
+`},
 		{"cannot-load", "a late row, and the last one an interval before the end", `
 scenario: hunt-40040
 summary: Drawn by a hunt.

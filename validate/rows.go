@@ -256,7 +256,10 @@ func (j *judge) extra(before, coming []int, times []float64, gap func(a, b int) 
 		low, high := min(log[0], log[1])-g-1e-6, max(log[0], log[1])+g+1e-6
 		if d := times[b] - times[a]; d >= low {
 			after = true
-			if d <= high && times[k]-times[a] < low {
+			// Of two that may be the one that is due, it is the one nearer to when it is.
+			early := times[k] - times[a]
+			nearer := log[0] == log[1] && math.Abs(d-log[0]) < math.Abs(early-log[0])-1e-6
+			if d <= high && (early < low || nearer) {
 				return j.somethingMoved(before, k)
 			}
 			if d > high && len(j.logChanges) == 0 {
