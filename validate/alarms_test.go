@@ -152,6 +152,20 @@ rig:
   clock: {start: "2026-03-02T08:00:00Z", fraction: 0}
 seed: 110010138
 `},
+		{"row-on-turn", "many extra rows around one that a failing card took", `
+scenario: hunt-120030004
+summary: Drawn by a hunt.
+plan:
+  - {discharge: 0.5 C, pulse: {every: 6 s, on: 3 s, low: 0 %}, ends: {time: 135 s}}
+settings: {log: 15000 ms, cutoff_hold: 5000 ms, zone: 0 min}
+rig:
+  readings: {nominal: 500 ms, every: 500 ms}
+  tick: {bits: 32, rate: 1000 Hz, start: 0}
+  clock: {start: "2026-03-02T08:00:00Z", fraction: 0}
+faults:
+  - {at: 89650 ms, fault: card-fail, for: 2834 ms}
+seed: 120030004
+`},
 		{"cannot-load", "a late row, and the last one an interval before the end", `
 scenario: hunt-40040
 summary: Drawn by a hunt.

@@ -75,6 +75,7 @@ type judge struct {
 	staleRows  int
 	spacing    cause.Spacing
 	pattern    bool
+	rough      []int // how many readings before each were disturbed
 
 	clockDeviation     []float64
 	clockRow           int

@@ -96,7 +96,8 @@ func (j *judge) checkRows() {
 	}
 	times[0] = float64(j.rec.Readings.T[0]) * 1e-9
 	disturbed := j.disturbed()
-	rough := make([]int, n+1) // disturbed readings before k
+	rough := make([]int, n+1)
+	j.rough = rough
 	for k := range n {
 		rough[k+1] = rough[k]
 		if disturbed[k] {
@@ -262,13 +263,22 @@ func (j *judge) extra(before, coming []int, times []float64, gap func(a, b int) 
 			if d <= high && (early < low || nearer) {
 				return j.somethingMoved(before, k)
 			}
-			if d > high && len(j.logChanges) == 0 {
+			lost := j.rough[b+1] > j.rough[a]
+			if lost && log[0] == log[1] && offGrid(d, log[0]) <= g && offGrid(early, log[0]) > g {
+				return j.somethingMoved(before, k) // rows that were due between are late or lost
+			}
+			if d > high && len(j.logChanges) == 0 && !(lost && d < 4*log[0]) {
 				return false
 			}
 		}
 	}
 	log, g := j.logBetween(a, k), gap(a, k)+j.placing()
 	return ended && !after && times[k]-times[a] < min(log[0], log[1])-g-1e-6 && j.somethingMoved(before, k)
+}
+
+// offGrid is how far a time is from the nearest whole number of intervals, one at least [s].
+func offGrid(d, interval float64) float64 {
+	return math.Abs(d - max(1, math.Round(d/interval))*interval)
 }
 
 // somethingMoved says that a contact, the plan or the current moved since the row before the last, or that the power came then.
