@@ -251,11 +251,21 @@ func TestHabitsAreNamed(t *testing.T) {
 			return i
 		}}, "leap-day", "sign"},
 		"volts too high by a constant, in watts too, at one voltage": {habit{volts: func(v float64) float64 { return v + 0.2 }}, "rig-coarse", "gain or offset"},
-		"watts by a factor, at one voltage":                          {habit{watts: func(p float64) float64 { return p * 1.012 }}, "tiny-total", "gain"},
+		"volts too high by a constant": {habit{row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%.5f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.up, l.v+0.06, l.i, l.q/3600, l.e/3600)
+		}}, "deep-discharge", "offset"},
+		"watts by a factor, at one voltage": {habit{watts: func(p float64) float64 { return p * 1.012 }}, "tiny-total", "gain"},
 		"no minus below one, all of it within the limit": {habit{row: func(l *habitual, r *link.Reading) string {
 			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%s,%s", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.up, l.v, l.i,
 				thousandths(-l.q/3600), thousandths(-l.e/3600))
 		}}, "rig-zero-offset", "sign"},
+		"thousands parted, from the second on at which 2038 is over": {habit{header: "s,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
+			when := fmt.Sprintf("%.0f", l.up)
+			if n := int(l.up); n >= 1000 {
+				when = fmt.Sprintf("%d,%03d", n/1000, n%1000)
+			}
+			return fmt.Sprintf("%s,%.3f,%.4f,%.5f,%.4f", when, l.v, l.i, l.q/3600, l.e/3600)
+		}}, "clock-past-2038", "broken-row"},
 		"a date that no calendar has, since 2038": {habit{row: func(l *habitual, r *link.Reading) string {
 			when := time.Unix(r.Clock, 0).UTC().Format(time.DateTime)
 			if r.Clock > math.MaxInt32 {

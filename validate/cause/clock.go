@@ -3,8 +3,10 @@ package cause
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"stuntcell/emulator"
+	"stuntcell/validate/logfile"
 	"stuntcell/validate/verdict"
 )
 
@@ -90,7 +92,8 @@ func Clock(c *Case, dev []float64, row int, impossible string, line int) []verdi
 
 // since2038 says that a line of the log is the first row that was written after the clock had passed 2^31 s after 1970.
 func (c *Case) since2038(line int) bool {
-	if line <= 0 || line >= len(c.Record.Rows) {
+	isClock := func(col logfile.Column) bool { return col.Kind == logfile.Clock }
+	if line <= 0 || line >= len(c.Record.Rows) || c.Table == nil || !slices.ContainsFunc(c.Table.Columns, isClock) {
 		return false
 	}
 	for _, h := range c.happenings() {

@@ -327,11 +327,14 @@ func (c *Case) constant(v *Value, rows []int) (off float64, is bool) {
 	}
 	get := c.reading(v.Column.Kind)
 	var rest []float64
-	varied := 0
+	var xs []float64
 	for _, r := range rows {
 		x := get(c.At[r])
-		rest = append(rest, v.Column.Value[r]-v.Sign*x)
-		if math.Abs(x-get(c.At[rows[0]])) > 20*v.Count { // else a factor says the same
+		xs, rest = append(xs, x), append(rest, v.Column.Value[r]-v.Sign*x)
+	}
+	usual, varied := slices.Sorted(slices.Values(xs))[len(xs)/2], 0
+	for _, x := range xs {
+		if math.Abs(x-usual) > 20*v.Count { // else a factor says the same
 			varied++
 		}
 	}
@@ -351,10 +354,10 @@ func (c *Case) constant(v *Value, rows []int) (off float64, is bool) {
 			byFactor++
 		}
 	}
-	if byFactor <= len(rows)/20 {
-		return 0, false
+	if byFactor <= misses {
+		return 0, false // a factor says as much
 	}
-	return off, min(varied, len(rows)-varied) > len(rows)/20 && misses <= len(rows)/20 && math.Abs(off) > 2*v.Column.Step[rows[0]]
+	return off, varied > len(rows)/20 && misses <= len(rows)/20 && math.Abs(off) > 2*v.Column.Step[rows[0]]
 }
 
 // What is done to a value to make it a multiple of a quantum.
