@@ -40,10 +40,8 @@ func (j *judge) match() {
 		j.zone, j.zoneKnown = j.findZone(c, from, matched)
 		matched = matched || j.matchClock(c, after)
 	}
-	if matched {
-		return
-	}
-	if c := j.column(logfile.Elapsed); c != nil {
+	// Of several readings in one second of the clock a finer time tells which.
+	if c := j.column(logfile.Elapsed); c != nil && (!matched || !j.ticksFit && finest(c.Step) < 1) {
 		j.matchElapsed(c, after)
 	}
 }
@@ -528,6 +526,7 @@ func (j *judge) matchElapsed(c *logfile.Column, after []int) {
 	for k := 1; k < n; k++ {
 		times[k] = times[k-1] + j.series.TickDt[k]
 	}
+	face := j.rec.Readings.Clock
 	best, bestFit := []int(nil), -1
 	// What is printed is rounded, by up to half a unit, or cut, by up to one.
 	for i, off := range []float64{0, j.series.FirstTick, 0, j.series.FirstTick} {
@@ -553,7 +552,8 @@ func (j *judge) matchElapsed(c *logfile.Column, after []int) {
 				base = float64(j.rec.Readings.Tick[first])/j.series.Hz - times[first]
 			}
 			k := sort.SearchFloat64s(times, v-base+reach(c.Step[r])) - 1
-			if k >= first && k <= after[r] && math.Abs(times[k]+base-v) <= step+1e-9 {
+			shown := !j.fits[r] || k >= 0 && face[k] == face[j.at[r]] // by the clock, where there is one
+			if k >= first && k <= after[r] && math.Abs(times[k]+base-v) <= step+1e-9 && shown {
 				at[r] = k
 				fit++
 			}
