@@ -77,8 +77,8 @@ func Healthy() []Defect {
 	add("serial-days", "Date and time as days of a spreadsheet.", func(m *meter) {
 		m.sheet.columns = timedBy(serialDays("Date", func() int64 { return m.g.ZoneMin }))
 	})
-	add("unix-and-uptime", "Unix time in whole seconds and tenths of a second since power-up, held back by sixteens.", func(m *meter) {
-		m.sheet.columns = append([]column{unixTime("unix")}, timedBy(elapsedSeconds("uptime_s", 1))...)
+	add("unix-and-uptime", "Unix time in whole seconds and hundredths of a second since power-up, held back by sixteens.", func(m *meter) {
+		m.sheet.columns = append([]column{unixTime("unix")}, timedBy(elapsedSeconds("uptime_s", 2))...)
 		m.output = &buffered{full: byRows(16)}
 	})
 	add("repeated-header", "The header again after each 50 rows.", func(m *meter) {
