@@ -116,3 +116,13 @@ func TestInverterLocksOutAndRestarts(t *testing.T) {
 	}
 	near(t, "idle alone", inv.draws(0), 4, 1e-12)
 }
+
+// TestInverterLocksOutAtAJump: a load that takes the voltage below the level as it comes on locks it out at once, without crossing it.
+func TestInverterLocksOutAtAJump(t *testing.T) {
+	p := mustPack(t, "agm-12v-7ah")
+	inv := &Inverter{Rated: 150, Idle: 4, Efficiency: mustCurve([]float64{0, 1}, []float64{0.9, 0.9}), Lockout: 12.75, Standby: 0.2}
+	c := play(t, p, Plan{{Kind: Rest, Ends: Ends{Time: 60 * second}}, {Kind: Discharge, Load: Load{Power: 100, Inverter: inv}, Ends: Ends{Time: hour}}}, Options{})
+	if e := c.Ended()[1]; e.Charge < -0.3*3600/12 {
+		t.Errorf("%.1f A·s drawn, want no more than the standby draws in an hour", -e.Charge)
+	}
+}

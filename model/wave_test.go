@@ -73,3 +73,33 @@ func TestPhi(t *testing.T) {
 		near(t, "(1-(1+x)e^-x)/x^2", p2, want2, 1e-15)
 	}
 }
+
+// TestLagIntegral: the closed form of a solution's integral against its parts by hand, and its moment against a fine sum.
+func TestLagIntegral(t *testing.T) {
+	l := lag{a: 1, b: 2, q: 3, c: 0.7, k: 0.5}
+	from, d := 1.5, 2.0
+	to := from + d
+	plain, moment := l.integral(from, d)
+	want := d + 2*(to*to-from*from)/2 + 3*(to*to*to-from*from*from)/3 + 0.7/0.5*(math.Exp(-0.5*from)-math.Exp(-0.5*to))
+	near(t, "integral", plain, want, 1e-12)
+	sum, n := 0.0, 20000
+	for i := range n {
+		s := from + d*(float64(i)+0.5)/float64(n)
+		sum += (1 + 2*s + 3*s*s + 0.7*math.Exp(-0.5*s)) * (s - from) * d / float64(n)
+	}
+	near(t, "moment", moment, sum, 1e-7)
+}
+
+// TestPulsePhase: the phase is how far into its pulse a load is when its step begins.
+func TestPulsePhase(t *testing.T) {
+	l := Load{Current: 1, Period: 1000, On: 250, Phase: 100}
+	for _, x := range []struct {
+		t     int64
+		share float64
+		until int64
+	}{{0, 1, 150}, {149, 1, 150}, {150, 0, 900}, {900, 1, 1150}} {
+		if share, until := l.at(x.t); share != x.share || until != x.until {
+			t.Errorf("at %d: %g until %d, want %g until %d", x.t, share, until, x.share, x.until)
+		}
+	}
+}
