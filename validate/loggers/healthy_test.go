@@ -97,7 +97,7 @@ func habitOf(name string) habit {
 		h.sign = -1
 	case "split-totals":
 		h.split = true
-	case "buffer-8", "buffer-8-lost", "buffer-3h":
+	case "buffer-8", "buffer-8-lost", "buffer-3h", "unix-and-uptime":
 		h.buffered = true
 	case "hold-last":
 		h.holds = true
