@@ -545,8 +545,13 @@ func (l *layout) channels(means []meaning, seen []evidence) {
 	}
 	if base == 0 {
 		for j := range l.columns {
-			if m := &means[fieldOf[j]]; m.numbered {
-				l.columns[j].Channel = m.channel + 1
+			m, c := &means[fieldOf[j]], &l.columns[j]
+			if !m.numbered {
+				continue
+			}
+			if c.Channel = m.channel + 1; c.Channel > 4 && c.Kind != Other {
+				c.Channel = 1
+				l.notJudged(c, &l.fields[fieldOf[j]], "it is a channel too many")
 			}
 		}
 	}
