@@ -89,7 +89,7 @@ func (j *judge) readUnnamed(told func() map[string]string, err error) *logfile.T
 const (
 	unnamedRows   = 8     // fewer rows tell no columns apart
 	mostRows      = 0.9   // so many rows must agree with what a column is taken for
-	unitsApart    = 0.3   // a total is of a unit if it moves as the integral does but for so much; the next unit is 2.6 times as far
+	unitsApart    = 0.3   // a total is of a unit if it moves as the integral does but for so much; of several units that fit, the closest
 	sameFit       = 0.005 // of two that fit as well the plainer one, which is tried first
 	nearlyNothing = 0.02  // of the other direction: noise about zero
 	printsApart   = 20    // so many printed units a total must have moved before its step tells anything
