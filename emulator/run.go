@@ -209,25 +209,9 @@ func expected(s *Setup) int {
 func backstopped(plan model.Plan, pack *model.Pack) model.Plan {
 	out := slices.Clone(plan)
 	for i := range out {
-		e, l := &out[i].Ends, &out[i].Load
-		if e.Logger == 0 || e.Time > 0 {
-			continue
+		if e := &out[i].Ends; e.Logger != 0 && e.Time <= 0 {
+			e.Time = int64(43200+2*lasts(pack, &out[i].Load)) * 1e9
 		}
-		amps := l.Current
-		switch {
-		case len(l.Table) > 0:
-			amps = pack.Rated.Current()
-		case l.Power > 0:
-			amps = l.Power / pack.Nominal()
-		case l.Resistance > 0:
-			amps = pack.Nominal() / l.Resistance
-		}
-		if l.Period > 0 {
-			on := float64(l.On) / float64(l.Period)
-			amps *= on + (1-on)*l.Low
-		}
-		seconds := 43200 + 2*pack.Rated.Charge/max(amps, pack.Rated.Charge/3600/1000)
-		e.Time = int64(seconds) * 1e9
 	}
 	return out
 }

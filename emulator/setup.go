@@ -27,6 +27,41 @@ func (s *Setup) ambient() float64 {
 	return s.Options.Ambient
 }
 
+// Readings is about how many readings the plan takes, so that work can be parted evenly before anything runs: each step its time, or
+// what the rated charge lasts. It is the same on every machine.
+func (s *Setup) Readings() int64 {
+	seconds := 0.0
+	for i := range s.Plan {
+		step := &s.Plan[i]
+		took := float64(step.Ends.Time) * 1e-9
+		if step.Kind != model.Rest {
+			if all := lasts(s.Pack, &step.Load); took <= 0 || all < took {
+				took = all
+			}
+		}
+		seconds += took
+	}
+	return int64(min(seconds*1e9/float64(s.Rig.Readings.Interval()), 1<<40)) + 1
+}
+
+// lasts is how long the rated charge of a pack lasts at a load's mean current, 1000 times the rating's hours at most [s].
+func lasts(pack *model.Pack, l *model.Load) float64 {
+	amps := l.Current
+	switch {
+	case len(l.Table) > 0:
+		amps = pack.Rated.Current()
+	case l.Power > 0:
+		amps = l.Power / pack.Nominal()
+	case l.Resistance > 0:
+		amps = pack.Nominal() / l.Resistance
+	}
+	if l.Period > 0 {
+		on := float64(l.On) / float64(l.Period)
+		amps *= on + float64((1-on)*l.Low) // not fused, which would differ between machines
+	}
+	return pack.Rated.Charge / max(amps, pack.Rated.Charge/3600/1000)
+}
+
 // Settings are what the user of the rig has set, told in the greeting.
 type Settings struct {
 	Log         int64   // time between rows [ns]

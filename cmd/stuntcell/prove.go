@@ -147,11 +147,7 @@ func runProve(ctx context.Context, std streams, o proveOptions, args []string) (
 	if p.hash, err = hashSuite(suite, p.corners); err != nil {
 		return err
 	}
-	for i := range suite {
-		if shard.Has(i) {
-			p.mine = append(p.mine, i)
-		}
-	}
+	p.mine = shard.Of(costs(suite))
 	if o.resume != "" {
 		if p.journal, err = campaign.OpenJournal(o.resume, p.identity()); err != nil {
 			return err
@@ -204,6 +200,17 @@ type prover struct {
 	told    map[string]string // by naming
 	journal *campaign.Journal // nil: none
 	corners *campaign.Corners // nil: not asked for
+}
+
+// costs are what the scenarios of a suite cost, in readings.
+func costs(suite []entry) []int64 {
+	out := make([]int64, len(suite))
+	for i, e := range suite {
+		if e.sc != nil {
+			out[i] = e.sc.Setup.Readings()
+		}
+	}
+	return out
 }
 
 // done is a scenario that has been run.

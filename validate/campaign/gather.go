@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"strings"
 
 	"stuntcell/validate/verdict"
 )
@@ -91,15 +90,4 @@ func first10(problems []error) []error {
 		return problems
 	}
 	return append(problems[:most:most], fmt.Errorf("and %d more of the kind", len(problems)-most))
-}
-
-// Shards says of which of n shards the missing scenarios are, as "2/3, 3/3".
-func (j Joined) Shards(n int) string {
-	var names []string
-	for i := range n {
-		if slices.ContainsFunc(j.Missing, Shard{i + 1, n}.Has) {
-			names = append(names, fmt.Sprintf("%d/%d", i+1, n))
-		}
-	}
-	return strings.Join(names, ", ")
 }

@@ -1,7 +1,9 @@
 package campaign
 
 import (
+	"cmp"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -51,7 +53,7 @@ func short(hash string) string {
 	return hash
 }
 
-// Shard is one of N equal parts of a suite: scenario i belongs to shard i mod N, on every machine.
+// Shard is one of N parts of a suite that take about equally long.
 type Shard struct{ I, N int } // I counts from 1; the zero Shard is the whole
 
 // ParseShard reads I/N.
@@ -65,5 +67,35 @@ func ParseShard(s string) (Shard, error) {
 	return Shard{i, n}, nil
 }
 
-// Has says whether scenario i of the suite, from 0, belongs to the shard.
-func (s Shard) Has(i int) bool { return s.N == 0 || i%s.N == s.I-1 }
+// Of says which scenarios of a suite belong to the shard, in the suite's order, from what each is expected to cost (0 or more, in any unit):
+// the dearest goes first, each to the shard that has least so far. The same costs give the same parts on every machine.
+func (s Shard) Of(costs []int64) []int {
+	mine := make([]int, 0, len(costs))
+	if s.N == 0 {
+		for i := range costs {
+			mine = append(mine, i)
+		}
+		return mine
+	}
+	order := make([]int, len(costs))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(costs[b], costs[a]) })
+	// More shards than scenarios are left empty.
+	has := make([]int64, min(s.N, len(costs)))
+	for _, i := range order {
+		least := 0
+		for k := range has {
+			if has[k] < has[least] {
+				least = k
+			}
+		}
+		has[least] += max(costs[i], 1)
+		if least == s.I-1 {
+			mine = append(mine, i)
+		}
+	}
+	slices.Sort(mine)
+	return mine
+}
