@@ -3,6 +3,7 @@ package validate
 import (
 	"math"
 	"regexp"
+	"slices"
 	"sort"
 
 	"stuntcell/emulator/link"
@@ -195,13 +196,22 @@ func (j *judge) matchTicks(c *logfile.Column, after []int) bool {
 	// A column that counts from the first reading counts anew after a power cut, so that each power-up has its own difference.
 	best := make([]int, len(c.Value))
 	rowsOf := map[int16][]int{}
+	of, rows := int16(0), make([]int, 0, len(c.Value))
 	for r := range c.Value {
 		best[r] = -1
-		rowsOf[j.lifeOfRow(r)] = append(rowsOf[j.lifeOfRow(r)], r)
+		if life := j.lifeOfRow(r); life != of {
+			rowsOf[of] = rows
+			of, rows = life, rowsOf[life]
+		}
+		rows = append(rows, r)
 	}
+	rowsOf[of] = rows
 	j.tickOffset = map[int16]int64{}
 	bestFit := 0
 	for life, rows := range rowsOf {
+		if len(rows) == 0 {
+			continue
+		}
 		offs := []int64{0}
 		for _, r := range []int{rows[0], rows[len(rows)/2], rows[len(rows)-1]} {
 			if n, ok := j.counts(c, c.Value[r]); ok {
@@ -212,8 +222,12 @@ func (j *judge) matchTicks(c *logfile.Column, after []int) bool {
 			offs = append(offs, ticks[k]&mask)
 		}
 		most := -1
-		for _, off := range offs {
-			at, fit := make([]int, len(rows)), 0
+		at := make([]int, len(rows))
+		for n, off := range offs {
+			if most == len(rows) || slices.Contains(offs[:n], off) {
+				continue // nothing fits better than all
+			}
+			fit := 0
 			for i, r := range rows {
 				at[i] = -1
 				n, ok := j.counts(c, c.Value[r])

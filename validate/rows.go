@@ -131,9 +131,9 @@ func (j *judge) checkRows() {
 		total++
 		// A row that came late is followed by one that comes early again.
 		before := order[max(i-2, 0)]
-		near := rough[min(b+1, n)]-rough[before] > 0 || j.eventBetween(a, b)
+		near := func() bool { return rough[min(b+1, n)]-rough[before] > 0 || j.eventBetween(a, b) }
 		okLow, okHigh := d >= min(log[0], log[1])-g-1e-6, d <= max(log[0], log[1])+g+1e-6
-		if okLow && okHigh || near {
+		if okLow && okHigh || near() {
 			continue
 		}
 		off++
@@ -224,7 +224,7 @@ const extrasBetween = 4
 // withoutExtras leaves out the rows that come between two regular ones because something switched, a step of the plan began or the
 // current changed a moment before: they shift no row that is due. It may take a logger a row's interval to be sure of what it saw.
 func (j *judge) withoutExtras(order []int, times []float64, gap func(a, b int) float64) []int {
-	out := order[:0:0]
+	out := make([]int, 0, len(order))
 	for i, k := range order {
 		if len(out) > 0 && j.extra(out, order[i:], times, gap) {
 			continue

@@ -1,6 +1,7 @@
 package validate
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -502,19 +503,33 @@ func (j *judge) blame() map[string]verdict.Blame {
 	trueTime.Source = replay.ReadingsTrue
 	window := healthy
 	window.Source = replay.WindowTrue
-	s1, s2 := j.series.Run(window, j.index), j.series.Run(trueTime, j.index)
+	type part struct {
+		key           string
+		net           cause.Role
+		at            int // index into the totals
+		logged, truth float64
+	}
+	var parts []part
+	var rows []int // the totals of these alone are wanted
 	for _, q := range []struct {
 		key          string
 		net, in, out cause.Role
 	}{{"charge_As", cause.Charge, cause.ChargeIn, cause.ChargeOut}, {"energy_Ws", cause.Energy, cause.EnergyIn, cause.EnergyOut}} {
 		truth, known := j.truthOf(q.net)
 		logged, row, ok := j.netLogged(q.net, q.in, q.out)
-		if !ok || !known {
-			continue
+		if ok && known {
+			at := j.mark.Row[row]
+			parts = append(parts, part{q.key, q.net, at, logged, truth[at]})
 		}
-		i := j.mark.Row[row]
-		a, b, c := q.net.Of(s1)[i], q.net.Of(s2)[i], q.net.Of(j.totals)[i]
-		out[q.key] = verdict.Blame{Sampling: a - truth[i], FrontEnd: b - a, Clock: c - b, Firmware: logged - c}
+	}
+	slices.SortStableFunc(parts, func(a, b part) int { return cmp.Compare(a.at, b.at) })
+	for _, p := range parts {
+		rows = append(rows, j.index[p.at])
+	}
+	s1, s2 := j.series.Run(window, rows), j.series.Run(trueTime, rows)
+	for n, p := range parts {
+		a, b, c := p.net.Of(s1)[n], p.net.Of(s2)[n], p.net.Of(j.totals)[p.at]
+		out[p.key] = verdict.Blame{Sampling: a - p.truth, FrontEnd: b - a, Clock: c - b, Firmware: p.logged - c}
 	}
 	return out
 }

@@ -183,6 +183,7 @@ func (s streamer) take(sc *scenarios.Scenario, rec *emulator.Record, log string)
 // spacing is the usual time between rows [ms], which a plain program decides for itself: the mean step of the log's time without
 // gaps of missing rows, in three figures. 0 if it shows none.
 func (s streamer) spacing(sc *scenarios.Scenario, rec *emulator.Record, lines []string) int64 {
+	lines = lines[:min(len(lines), spacingLines)]
 	table, err := logfile.ParseLines(lines, validate.Form(rec, s.columns))
 	if err != nil && len(s.columns) == 0 {
 		table, err = logfile.ParseLines(lines, validate.Form(rec, validate.TellColumns(sc, rec)))
@@ -227,6 +228,9 @@ func (s streamer) spacing(sc *scenarios.Scenario, rec *emulator.Record, lines []
 	}
 	return 0
 }
+
+// spacingLines is how many lines of a log tell the time between its rows.
+const spacingLines = 100_000
 
 // maxLog bounds the log of a plain program [bytes]: a share at once and so much a reading.
 func maxLog(readings int) int { return 16<<20 + 512*readings }

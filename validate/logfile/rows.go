@@ -33,10 +33,11 @@ func ParseLines(lines []string, opts Options) (*Table, error) {
 		c := &a.table.Columns[i]
 		c.Value, c.Step = slices.Grow(c.Value, len(lines)), slices.Grow(c.Step, len(lines))
 	}
+	a.table.Rows = slices.Grow(a.table.Rows, len(lines))
 	var buffer []byte
 	for i := 0; i < len(lines); {
 		if buffer = joinLines(buffer[:0], lines[i:]); len(buffer) > 0 {
-			used, n := a.plainRows(i, buffer, '\n', len(lines))
+			used, n := a.plainRows(i, buffer, '\n', len(lines)-i)
 			if i += n; used == len(buffer) {
 				continue
 			}
