@@ -140,6 +140,8 @@ type Figure struct {
 	Lambda float64
 	// RatedCurrent [A] is the current to which the figure is brought with exponent Exponent; 0 is no correction.
 	RatedCurrent, Exponent float64
+	// AtLeast says that the discharge did not end as it was meant to: the charge is what was drawn, and the capacity no less.
+	AtLeast bool
 	// From says where it comes from: a log, a rehearsal, the command line.
 	From string
 }
@@ -227,6 +229,26 @@ var mends = [inputs]string{
 	inLambda:         "test at the reference temperature",
 	inExponent:       "test at the rated current",
 	inRepeat:         "repeat the test and use the mean",
+}
+
+// mend says how an input is made smaller. What the pairs of a calibration scatter is no longer what a label leaves open.
+func (c Capacity) mend(input int) string {
+	const pairs = "take more pairs beside the meter (calibrate says how many, and where)"
+	switch input {
+	case inGain, inOffset:
+		if c.Current != nil {
+			return pairs
+		}
+	case inBusGain, inBusOffset:
+		if c.Voltage != nil {
+			return pairs
+		}
+	case inShunt:
+		if c.Current != nil {
+			return "use a better meter for the current"
+		}
+	}
+	return mends[input]
 }
 
 // model returns the measurement model. Results: charge [Ah], energy [Wh].
@@ -348,8 +370,6 @@ func (c Capacity) calibrated(in []Input, ohm float64) []Correlation {
 		put(gain, what+" gain, scatter", k.Gain, k.DOF, Student, k.From)
 		put(offset, what+" offset, scatter", k.Offset*unit, k.DOF, Student, k.From)
 		if r != 0 {
-			// Correlated inputs are drawn as normal ones.
-			in[gain].Shape, in[offset].Shape = Normal, Normal
 			all = append(all, Correlation{A: gain, B: offset, R: r})
 		}
 	}

@@ -9,6 +9,7 @@ import (
 	"pgregory.net/rapid"
 
 	"stuntcell/emulator/rig"
+	"stuntcell/model"
 )
 
 // bench is a rig without any error of its own, and a figure of 7 Ah in 20 h.
@@ -344,5 +345,39 @@ func TestCalibratedChannel(t *testing.T) {
 	}
 	if has := c.Has(); math.Abs(has.Current-2*(math.Hypot(ug, mg)+math.Hypot(uo, mo)/amps)) > 1e-6 {
 		t.Errorf("limit of the current %v", has.Current)
+	}
+}
+
+// Three pairs leave one degree of freedom: the interval is 13.97·u wide (Student's t, 95.45 %), by either way of computing it, and no trial has a
+// standard deviation. Advice counts that fewer degrees of freedom go with a part that is gone.
+func TestCalibratedByThreePairs(t *testing.T) {
+	r, err := rig.ByName("shop-50a")
+	if err != nil {
+		t.Fatal(err)
+	}
+	pack, err := model.PackByName("agm-12v-7ah")
+	if err != nil {
+		t.Fatal(err)
+	}
+	f, err := Rehearsed(pack, r, 0, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	f.Reference, f.Lambda = f.Cell, 0.006
+	c := Capacity{Rig: r, Limits: FromRig(r), Figure: f, Current: &Calibrated{Gain: 4.1e-3, Offset: 13e-3, R: 0.8, DOF: 1, MeterGain: 6e-5, MeterOffset: 6e-4, From: "three pairs"}}
+	s, err := c.State(Options{Seed: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "k", s.Charge.K, 13.97, 0.01)
+	half := (s.Charge.quote.High - s.Charge.quote.Low) / 2
+	if math.Abs(half/s.Charge.U-1) > 0.1 {
+		t.Errorf("quoted within ±%.3g Ah, by propagation ±%.3g Ah", half, s.Charge.U)
+	}
+	if s.Charge.MonteCarlo.U1.Known() {
+		t.Errorf("a standard deviation of %v for one degree of freedom", s.Charge.MonteCarlo.U1)
+	}
+	if first := s.Advice[0]; !strings.Contains(first, "take more pairs") || strings.Contains(first, "gone, to 0 Ah") {
+		t.Error(first)
 	}
 }

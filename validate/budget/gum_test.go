@@ -381,3 +381,28 @@ func TestImpossibleModels(t *testing.T) {
 	}
 	near(t, "fully correlated, drawn", s[0].U, 2, 0.02)
 }
+
+// Gain and offset of one fit share its scatter, so that their joint distribution is a t with the fit's degrees of freedom: any sum of them, and
+// so a reading at any current, is k(nu)·u wide. Drawn as normal ones they would give 2·u whatever the degrees of freedom.
+func TestCorrelatedStudent(t *testing.T) {
+	const dof, r = 3, 0.8
+	in := func(name string) Input { return Input{Name: name, U: 1, Shape: Student, DOF: dof} }
+	m := Model{Inputs: []Input{in("gain"), in("offset")}, Outputs: 1, Correlations: []Correlation{{0, 1, r}}, F: func(x, y []float64) { y[0] = x[0] + x[1] }}
+	p, err := Propagate(m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "u", p.U[0], math.Sqrt(2+2*r), 1e-9)
+	near(t, "degrees of freedom", p.DOF[0], dof, 1e-9)
+	s, err := MonteCarlo(m, Trials{P: 0.95, Exactly: 1_000_000, Seed: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	// 3.182: table G.2 of JCGM 100, nu 3, 95 %.
+	near(t, "upper end", s[0].High, 3.182*math.Sqrt(2+2*r), 0.04)
+	near(t, "lower end", s[0].Low, -3.182*math.Sqrt(2+2*r), 0.04)
+	m.Inputs[1].DOF = 4
+	if _, err := MonteCarlo(m, Trials{Exactly: 10}); !errors.Is(err, ErrModel) {
+		t.Errorf("two scatters were drawn as one: %v", err)
+	}
+}

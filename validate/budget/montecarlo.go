@@ -36,8 +36,9 @@ type Sampled struct {
 	Tolerance float64
 }
 
-// MonteCarlo propagates the distributions of the inputs (JCGM 101, 7). Inputs that are correlated must be normal. A rectangular input with
-// finite DOF has a half-width that is itself uncertain by 1/sqrt(2 DOF) (JCGM 100, G.4.2), drawn anew in each trial.
+// MonteCarlo propagates the distributions of the inputs (JCGM 101, 7). Inputs that are correlated must be normal, or Student with one DOF:
+// those come from one scatter, so their t is the joint one (JCGM 102, 5.3.2: from memory), with one draw of the scatter for all of them. A
+// rectangular input with finite DOF has a half-width that is itself uncertain by 1/sqrt(2 DOF) (JCGM 100, G.4.2), drawn anew in each trial.
 // The same model and seed give the same result.
 func MonteCarlo(m Model, tr Trials) ([]Sampled, error) {
 	low, err := m.check()
@@ -74,29 +75,34 @@ type draw struct {
 	m     Model
 	rng   *rand.Rand
 	joint []int       // correlated inputs
-	low   [][]float64 // their part of the Cholesky factor
-	z     []float64
+	tied  []bool      // by input: is it one of them
+	group []int       // of each input: the lowest index of those that it hangs together with
+	low   [][]float64 // the joint inputs' part of the Cholesky factor
+	z     []float64   // a normal draw for each joint input
+	wide  []float64   // by group, what the scatter that a Student input comes from makes of it in this trial
 	x, y  []float64
 	out   [][]float64 // results so far, by output
 }
 
 func newDraw(m Model, low [][]float64, seed uint64) (*draw, error) {
-	d := &draw{m: m, rng: rand.New(rand.NewPCG(seed, 0x9e3779b97f4a7c15)), x: make([]float64, len(m.Inputs)), y: make([]float64, m.Outputs), out: make([][]float64, m.Outputs)}
+	d := &draw{m: m, tied: make([]bool, len(m.Inputs)), rng: rand.New(rand.NewPCG(seed, 0x9e3779b97f4a7c15)), x: make([]float64, len(m.Inputs)), y: make([]float64, m.Outputs), out: make([][]float64, m.Outputs)}
 	if low == nil {
 		return d, nil
 	}
-	in := map[int]bool{}
 	for _, c := range m.Correlations {
-		in[c.A], in[c.B] = true, true
+		d.tied[c.A], d.tied[c.B] = true, true
 	}
-	for i := range m.Inputs {
-		if !in[i] {
-			continue
+	for i, tied := range d.tied {
+		if tied {
+			d.joint = append(d.joint, i)
 		}
-		if m.Inputs[i].Shape != Normal {
-			return nil, fmt.Errorf("%w: %s is correlated and %s: only normal inputs can be drawn together", ErrModel, m.Inputs[i].Name, m.Inputs[i].Shape)
+	}
+	d.group = groups(m)
+	for _, i := range d.joint {
+		a, b := m.Inputs[i], m.Inputs[d.group[i]]
+		if a.Shape != Normal && a.Shape != Student || a.Shape != b.Shape || a.Shape == Student && a.DOF != b.DOF {
+			return nil, fmt.Errorf("%w: %s is correlated and %s: only normal inputs, or Student's with the same degrees of freedom, can be drawn together", ErrModel, a.Name, a.Shape)
 		}
-		d.joint = append(d.joint, i)
 	}
 	for _, i := range d.joint {
 		var row []float64
@@ -106,6 +112,7 @@ func newDraw(m Model, low [][]float64, seed uint64) (*draw, error) {
 		d.low = append(d.low, row)
 	}
 	d.z = make([]float64, len(d.joint))
+	d.wide = make([]float64, len(m.Inputs))
 	return d, nil
 }
 
@@ -115,19 +122,24 @@ func (d *draw) run(n int) error {
 	for t := 0; t < n; t++ {
 		for i := range in {
 			d.x[i] = in[i].Value
-			if in[i].U > 0 {
+			if in[i].U > 0 && !d.tied[i] {
 				d.x[i] += in[i].U * d.unit(in[i].Shape, in[i].DOF)
 			}
 		}
 		for k := range d.joint {
 			d.z[k] = d.rng.NormFloat64()
 		}
+		for _, i := range d.joint {
+			if d.group[i] == i {
+				d.wide[i] = d.spread(in[i])
+			}
+		}
 		for k, i := range d.joint {
 			s := 0.0
 			for q := 0; q <= k; q++ {
 				s += d.low[k][q] * d.z[q]
 			}
-			d.x[i] = in[i].Value + in[i].U*s
+			d.x[i] = in[i].Value + in[i].U*s*d.wide[d.group[i]]
 		}
 		d.m.F(d.x, d.y)
 		for o, y := range d.y {
@@ -154,11 +166,17 @@ func (d *draw) unit(s Shape, dof float64) float64 {
 	case Arcsine:
 		return math.Sqrt2 * math.Sin(2*math.Pi*d.rng.Float64())
 	case Student:
-		if dof > 0 && !math.IsInf(dof, 1) {
-			return d.rng.NormFloat64() / math.Sqrt(2*d.gamma(dof/2)/dof)
-		}
+		return d.rng.NormFloat64() * d.spread(Input{Shape: s, DOF: dof})
 	}
 	return d.rng.NormFloat64()
+}
+
+// spread draws what makes Student's t of a normal draw: the scatter as it may be over the scatter as it was seen. It is 1 for other shapes.
+func (d *draw) spread(in Input) float64 {
+	if in.Shape != Student || in.DOF == 0 || math.IsInf(in.DOF, 1) {
+		return 1
+	}
+	return 1 / math.Sqrt(2*d.gamma(in.DOF/2)/in.DOF)
 }
 
 // gamma draws from the gamma distribution of this shape and scale 1 (Marsaglia and Tsang 2000: from memory; checked in the tests by its moments).

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 )
 
@@ -36,6 +37,8 @@ type Line struct {
 	From        string  `json:"from"`
 	Assumed     bool    `json:"assumed"`
 	Mend        string  `json:"mend"`
+
+	input int // of the model
 }
 
 // Stated is a budget.
@@ -79,8 +82,9 @@ type Result struct {
 
 // MonteCarloResult is Sampled as it is written to JSON.
 type MonteCarloResult struct {
-	Y      float64 `json:"y"`
-	U1     float64 `json:"u"`
+	Y float64 `json:"y"`
+	// U1 is not known where the result has no standard deviation: see endless.
+	U1     Maybe   `json:"u"`
 	Low    float64 `json:"low"`
 	High   float64 `json:"high"`
 	Trials int     `json:"trials"`
@@ -136,10 +140,13 @@ func (c Capacity) State(o Options) (*Stated, error) {
 	s := &Stated{Rig: c.Rig.Name, From: c.Figure.From, Correlation: Maybe(p.Correlation(0, 1))}
 	logged := [2]float64{c.Figure.Charge / 3600, c.Figure.Energy / 3600}
 	for i, to := range []*Result{&s.Charge, &s.Energy} {
+		if endless(m, p, i) {
+			mc[i].Y, mc[i].U = p.Y[i], math.NaN()
+		}
 		q := Compare(p, mc, i, o.P, digits)
 		k := Coverage(o.P, p.DOF[i])
 		*to = Result{Logged: logged[i], Y: p.Y[i], U1: p.U[i], K: k, U: k * p.U[i], P: o.P, Why: q.Why, quote: q, Quote: "law of propagation",
-			MonteCarlo: MonteCarloResult{Y: mc[i].Y, U1: mc[i].U, Low: mc[i].Low, High: mc[i].High, Trials: mc[i].Trials, Stable: mc[i].Stable}}
+			MonteCarlo: MonteCarloResult{Y: mc[i].Y, U1: Maybe(mc[i].U), Low: mc[i].Low, High: mc[i].High, Trials: mc[i].Trials, Stable: mc[i].Stable}}
 		if finite(p.DOF[i]) {
 			to.DOF = p.DOF[i]
 		}
@@ -153,7 +160,7 @@ func (c Capacity) State(o Options) (*Stated, error) {
 			continue
 		}
 		s.Lines = append(s.Lines, Line{
-			Name: in.Name, U: in.U, Unit: in.Unit, Shape: in.Shape.String(), DOF: in.DOF, From: in.From, Assumed: in.Assumed, Mend: mends[i],
+			Name: in.Name, U: in.U, Unit: in.Unit, Shape: in.Shape.String(), DOF: in.DOF, From: in.From, Assumed: in.Assumed, Mend: c.mend(i), input: i,
 			Charge: math.Abs(p.Sensitivity[0][i]) * in.U, Energy: math.Abs(p.Sensitivity[1][i]) * in.U,
 			ShareCharge: p.Share[0][i], ShareEnergy: p.Share[1][i],
 		})
@@ -163,9 +170,20 @@ func (c Capacity) State(o Options) (*Stated, error) {
 	}
 	sort.SliceStable(s.Lines, func(i, j int) bool { return s.Lines[i].Charge > s.Lines[j].Charge })
 	s.Standards = c.Clauses()
-	s.Advice = s.advise(o.Aim)
+	s.Advice = s.advise(m, o.Aim)
 	s.Sentence = s.sentence(c)
 	return s, nil
+}
+
+// endless says that a result has no standard deviation, so that those of trials settle nowhere: an input is Student's t with 2 degrees of
+// freedom or fewer (JCGM 101, 6.4.9.4: from memory). Its quantiles are as good as any.
+func endless(m Model, p *Propagated, result int) bool {
+	for i, in := range m.Inputs {
+		if in.Shape == Student && in.DOF > 0 && in.DOF <= 2 && p.Sensitivity[result][i]*in.U != 0 {
+			return true
+		}
+	}
+	return false
 }
 
 // stated writes a quote with its unit.
@@ -189,47 +207,80 @@ func (s *Stated) sentence(c Capacity) string {
 	if f.Cell != 0 || f.Reference != 0 {
 		at += fmt.Sprintf(" and %.1f degC", f.Reference-273.15)
 	}
+	if f.End > 0 {
+		at += fmt.Sprintf(", to an end voltage of %.4g V", f.End)
+	}
 	_, u := Round(s.Charge.Y, s.Charge.U1, 2)
 	how := fmt.Sprintf("the number after ± is the expanded uncertainty U = k·u, from the combined standard uncertainty u = %s Ah and k from Student's t (JCGM 100)", u)
 	if s.Charge.quote.ByMonteCarlo {
 		how = "the limits are those of the shortest coverage interval by Monte Carlo (JCGM 101)"
 	}
-	text := fmt.Sprintf("The capacity is %s %s; %s, for a coverage probability of about %.4g %%.", s.Charge.Stated, at, how, 100*s.Charge.P)
+	what := "The capacity is"
+	if f.AtLeast {
+		what = "The discharge did not end as intended, so that the capacity is not known but is no less than the charge drawn,"
+	}
+	text := fmt.Sprintf("%s %s %s; %s, for a coverage probability of about %.4g %%.", what, s.Charge.Stated, at, how, 100*s.Charge.P)
 	if n := len(s.Assumed); n > 0 {
 		text += fmt.Sprintf(" %d of its %d contributions are assumed (common practice), not known for this rig.", n, len(s.Lines))
 	}
 	return text
 }
 
-// advise says what to improve first, and by how much.
-func (s *Stated) advise(aim float64) []string {
+// advise says what to improve first, and by how much: the model propagated anew with less of one contribution, so that correlations and degrees of
+// freedom count.
+func (s *Stated) advise(m Model, aim float64) []string {
 	if len(s.Lines) == 0 {
 		return nil
 	}
-	k, y := s.Charge.K, s.Charge.Y
-	u2 := sq(s.Charge.U1)
-	first := s.Lines[0]
+	less := m
+	less.Inputs = slices.Clone(m.Inputs)
+	expanded := func() float64 {
+		p, err := Propagate(less)
+		if err != nil {
+			return math.NaN() // the whole model could be propagated
+		}
+		return Coverage(s.Charge.P, p.DOF[0]) * p.U[0]
+	}
+	part := func(l Line, share float64) float64 {
+		was := less.Inputs[l.input].U
+		less.Inputs[l.input].U = share * m.Inputs[l.input].U
+		u := expanded()
+		less.Inputs[l.input].U = was
+		return u
+	}
+	first, halved := s.Lines[0], math.Inf(1)
+	for _, l := range s.Lines {
+		if u := part(l, 0.5); u < halved*(1-1e-9) {
+			first, halved = l, u
+		}
+	}
 	var out []string
-	halved := math.Sqrt(math.Max(0, u2-0.75*sq(first.Charge)))
 	out = append(out, fmt.Sprintf("First: %s (%.0f %% of u²). Halved, U falls from %.2g to %.2g Ah; gone, to %.2g Ah. To do so: %s.",
-		first.Name, 100*first.ShareCharge, k*s.Charge.U1, k*halved, k*math.Sqrt(math.Max(0, u2-sq(first.Charge))), first.Mend))
+		first.Name, 100*first.ShareCharge, s.Charge.U, halved, part(first, 0), first.Mend))
 	if aim <= 0 {
 		return out
 	}
-	want := sq(aim * math.Abs(y) / k)
-	if u2 <= want {
-		return append(out, fmt.Sprintf("The aim of %.3g %% is met: U is %.2g %%.", 100*aim, 100*k*s.Charge.U1/math.Abs(y)))
+	y := math.Abs(s.Charge.Y)
+	if s.Charge.U <= aim*y {
+		return append(out, fmt.Sprintf("The aim of %.3g %% is met: U is %.2g %%.", 100*aim, 100*s.Charge.U/y))
 	}
-	left := u2
 	for i, l := range s.Lines {
-		rest := left - sq(l.Charge)
-		if rest < want {
-			out = append(out, fmt.Sprintf("Aim of %.3g %%: %s must shrink by a factor of %.1f (to a standard uncertainty of %.2g %s)%s.",
-				100*aim, l.Name, l.Charge/math.Sqrt(want-rest), l.U*math.Sqrt(want-rest)/l.Charge, l.Unit, map[bool]string{true: ", with those above gone"}[i > 0]))
+		rest := part(l, 0)
+		if rest < aim*y {
+			low, high := 0.0, 1.0
+			for range 50 {
+				if mid := (low + high) / 2; part(l, mid) < aim*y {
+					low = mid
+				} else {
+					high = mid
+				}
+			}
+			out = append(out, fmt.Sprintf("Aim of %.3g %%: %s must shrink by a factor of %.3g (to a standard uncertainty of %.2g %s)%s.",
+				100*aim, l.Name, 1/low, l.U*low, l.Unit, map[bool]string{true: ", with those above gone"}[i > 0]))
 			return out
 		}
-		out = append(out, fmt.Sprintf("Aim of %.3g %%: without %s U would still be %.2g %%.", 100*aim, l.Name, 100*k*math.Sqrt(math.Max(0, rest))/math.Abs(y)))
-		left = rest
+		out = append(out, fmt.Sprintf("Aim of %.3g %%: without %s%s U would still be %.3g %%.", 100*aim, l.Name, map[bool]string{true: " as well"}[i > 0], 100*rest/y))
+		less.Inputs[l.input].U = 0
 	}
 	return out
 }

@@ -52,16 +52,27 @@ func (s *Stated) WriteText(w io.Writer) error {
 		}
 		y, u := Round(r.r.Y, r.r.U1, 2)
 		fmt.Fprintf(&b, "%s  law of propagation  %s %s, u %s %s, nu %s, k %.2f\n", r.name, y, r.unit, u, r.unit, dof, r.r.K)
-		low, _ := Round(r.r.MonteCarlo.Low, r.r.MonteCarlo.U1, 2)
-		high, u := Round(r.r.MonteCarlo.High, r.r.MonteCarlo.U1, 2)
+		place := float64(r.r.MonteCarlo.U1)
+		if !r.r.MonteCarlo.U1.Known() {
+			place = r.r.U1
+		}
+		low, _ := Round(r.r.MonteCarlo.Low, place, 2)
+		high, u := Round(r.r.MonteCarlo.High, place, 2)
+		u += " " + r.unit
 		stable := ""
 		if !r.r.MonteCarlo.Stable {
 			stable = ", not yet stable"
 		}
-		fmt.Fprintf(&b, "        Monte Carlo         %s to %s %s, u %s %s, %d trials%s\n", low, high, r.unit, u, r.unit, r.r.MonteCarlo.Trials, stable)
+		if !r.r.MonteCarlo.U1.Known() {
+			u, stable = "none", ""
+		}
+		fmt.Fprintf(&b, "        Monte Carlo         %s to %s %s, u %s, %d trials%s\n", low, high, r.unit, u, r.r.MonteCarlo.Trials, stable)
 		b.WriteString(Wrap(fmt.Sprintf("quote %s, by %s", r.r.Stated, r.r.Why), "        ", "        "))
 	}
 	b.WriteString(Wrap("(nu: effective degrees of freedom; k for a coverage of about "+strconv.FormatFloat(100*s.Charge.P, 'g', 4, 64)+" %)", "", ""))
+	if !s.Charge.MonteCarlo.U1.Known() || !s.Energy.MonteCarlo.U1.Known() {
+		b.WriteString(Wrap("(u none: Student's t of two degrees of freedom or fewer has no standard deviation, only an interval)", "", ""))
+	}
 	b.WriteByte('\n')
 	for _, a := range s.Advice {
 		b.WriteString(Wrap(a, "", "  "))
