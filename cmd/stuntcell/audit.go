@@ -71,7 +71,7 @@ prove-or-audit.`,
 	f.Var(newAmount(quantity.Current, &o.taper), "taper", "the current at which the charge was meant to end")
 	f.Var(newAmount(quantity.Temperature, &o.cell), "cell", "temperature of the cell in the test (default: the log's)")
 	f.Var(newAmount(quantity.Temperature, &o.reference), "reference", "temperature to which the capacity is brought")
-	f.Var(newAmount(quantity.RatioPerKelvin, &o.lambda), "lambda", "temperature coefficient of capacity (default 0.6 %/K)")
+	f.Var(newAmount(quantity.RatioPerKelvin, &o.lambda), "lambda", "temperature coefficient of capacity (default 0.6 %/K: lead-acid over 10 to 20 h)")
 	f.Var(newAmount(quantity.Charge, &o.rated), "rated", "rated capacity, for the share and the grade")
 	f.Var(newAmount(quantity.Current, &o.ratedAmps), "rated-current", "current to which the capacity is brought, with --k")
 	f.Float64Var(&o.k, "k", 0, "rate exponent (Peukert)")
@@ -295,14 +295,17 @@ func compareLogs(o auditOptions, all []*audited) string {
 	first := with[0]
 	b.WriteString("\n" + budget.Wrap(o.compared(), "", "  "))
 	for _, a := range with[1:] {
-		d := 100 * (a.Capacity.Value/first.Capacity.Value - 1)
-		line := fmt.Sprintf("%s has %+.2f %% of the capacity of %s", a.Log, d, first.Log)
+		d, than := 100*(a.Capacity.Value/first.Capacity.Value-1), "more"
+		if d < 0 {
+			than = "less"
+		}
+		line := fmt.Sprintf("%s gave %.2f %% %s than %s", a.Log, math.Abs(d), than, first.Log)
 		if a.Budget != nil && first.Budget != nil {
 			en, equal := audit.Equality(first.Budget.Charge.Y, first.Budget.Charge.U, a.Budget.Charge.Y, a.Budget.Charge.U)
 			if equal {
-				line += fmt.Sprintf("; equal within their uncertainties (E_n %.2f)", en)
+				line += fmt.Sprintf("; not told apart within their uncertainties (E_n %.2f)", en)
 			} else {
-				line += fmt.Sprintf("; different (E_n %.2f)", en)
+				line += fmt.Sprintf("; a difference beyond their uncertainties (E_n %.2f)", en)
 			}
 		} else {
 			line += "; without --rig nobody can say whether that is a difference"
@@ -318,7 +321,7 @@ func compareLogs(o auditOptions, all []*audited) string {
 		}
 	}
 	if with[0].Budget != nil {
-		b.WriteString(budget.Wrap("E_n is the difference over the root of both expanded uncertainties squared (k = 2), as if they had nothing in common: at most 1 is called equal. What one rig is off by cancels between its own logs, so that a smaller difference may be real; more runs show it.", "  ", "    "))
+		b.WriteString(budget.Wrap("E_n is the difference over the root of the sum of both expanded uncertainties squared (about 95 %), as if they had nothing in common: at most 1 does not tell them apart. What one rig is off by cancels between its own logs, so that a smaller difference may be real; more runs show it.", "  ", "    "))
 	}
 	var at, q []float64
 	latest := 0

@@ -60,7 +60,7 @@ What is normal for rigs of ordinary parts: stuntcell show accuracy.`,
 	f.Var(newAmount(quantity.Voltage, &o.cutoff), "cutoff", "the level at which the log's discharge was meant to end")
 	f.Var(newAmount(quantity.Temperature, &o.cell), "cell", "temperature of the cell in the test")
 	f.Var(newAmount(quantity.Temperature, &o.reference), "reference", "temperature to which the figure is brought")
-	f.Var(newAmount(quantity.RatioPerKelvin, &o.lambda), "lambda", "temperature coefficient of capacity (default 0.6 %/K)")
+	f.Var(newAmount(quantity.RatioPerKelvin, &o.lambda), "lambda", "temperature coefficient of capacity (default 0.6 %/K: lead-acid over 10 to 20 h)")
 	f.Var(newAmount(quantity.Current, &o.ratedAmps), "rated-current", "current to which the figure is brought, with --k")
 	f.Float64Var(&o.k, "k", 0, "rate exponent (Peukert)")
 	f.Var(newAmount(quantity.Ratio, &o.aim), "aim", "the expanded uncertainty that you want")

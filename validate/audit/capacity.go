@@ -80,9 +80,18 @@ const (
 	Under     Grade = "below"
 )
 
-// Judge holds value with standard uncertainty u against a limit, all in one unit. The guard band is the one-sided 95 % point, 1.645·u. p is the
-// probability that the true value is at or above the limit, for a normal distribution.
-func Judge(value, u, limit float64) (g Grade, p float64) {
+// Guard is the width of the guard band beside a limit for a standard uncertainty u with so many degrees of freedom (0: infinite): the one-sided 95 %
+// point of Student's t, 1.645·u for infinitely many.
+func Guard(u, dof float64) float64 {
+	if dof == 0 {
+		dof = math.Inf(1)
+	}
+	return budget.Coverage(0.90, dof) * u // 5 % beyond either end of 90 %
+}
+
+// Judge holds value with standard uncertainty u of so many degrees of freedom (0: infinite) against a limit, all in one unit, with the guard band of
+// Guard. p is the probability that the true value is at or above the limit, for a scaled Student's t.
+func Judge(value, u, dof, limit float64) (g Grade, p float64) {
 	if u <= 0 {
 		if value >= limit {
 			return Above, 1
@@ -90,7 +99,10 @@ func Judge(value, u, limit float64) (g Grade, p float64) {
 		return Under, 0
 	}
 	p = distuv.UnitNormal.CDF((value - limit) / u)
-	switch guard := 1.645 * u; {
+	if dof > 0 && !math.IsInf(dof, 1) {
+		p = distuv.StudentsT{Mu: 0, Sigma: 1, Nu: math.Max(1, math.Floor(dof))}.CDF((value - limit) / u)
+	}
+	switch guard := Guard(u, dof); {
 	case value >= limit+guard:
 		return Above, p
 	case value <= limit-guard:
@@ -99,7 +111,8 @@ func Judge(value, u, limit float64) (g Grade, p float64) {
 	return Undecided, p
 }
 
-// Equality compares two capacities with expanded uncertainties (k = 2) in one unit: E_n = |a - b|/sqrt(Ua² + Ub²), equal if at most 1.
+// Equality compares two capacities with expanded uncertainties (about 95 %) in one unit: E_n = |a - b|/sqrt(Ua² + Ub²); at most 1 means that
+// they are not told apart.
 func Equality(a, ua, b, ub float64) (en float64, equal bool) {
 	d := math.Abs(a - b)
 	if d == 0 {
@@ -119,7 +132,7 @@ func Exponent(qa, ia, qb, ib, u float64) (k, uk float64) {
 	return 1 + math.Log(qa/qb)/d, u * math.Sqrt2 / math.Abs(d)
 }
 
-// repeatable is how well a capacity repeats, as a share (common practice, assumed).
+// repeatable is the standard deviation from run to run of a capacity, as a share (common practice, assumed).
 const repeatable = 0.005
 
 // Fade is what the capacities of one pack over time say.
@@ -149,9 +162,16 @@ func Fading(t, capacity []float64) (Fade, error) {
 	d := Fade{PerYear: f.Value[1] / f.Value[0], Error: f.Error[1] / math.Abs(f.Value[0]), Repeat: f.SD / math.Abs(f.Value[0])}
 	// Few runs leave few degrees of freedom: with three, the slope must be 12.7 times its error. What is known of repeatability otherwise helps.
 	scatter := (distuv.StudentsT{Mu: 0, Sigma: 1, Nu: float64(f.DOF)}).Quantile(0.975) * d.Error
-	assumed := math.Inf(1)
-	if d.Repeat > 0 {
-		assumed = distuv.UnitNormal.Quantile(0.975) * d.Error * math.Max(1, repeatable/d.Repeat)
+	// Where the runs scatter by more than chance makes of that (chi-squared, 95 %), it is not these runs' repeatability.
+	assumed, repeat := math.Inf(1), math.Max(repeatable, d.Repeat)
+	if nu := float64(f.DOF); d.Repeat > 0 && sq(d.Repeat/repeatable)*nu <= (distuv.ChiSquared{K: nu}).Quantile(0.95) {
+		assumed = distuv.UnitNormal.Quantile(0.975) * d.Error * repeat / d.Repeat
+	}
+	known := fmt.Sprintf("with an assumed standard deviation of %.2g %% from run to run", 100*repeat)
+	if repeat == repeatable {
+		known += " (common practice)"
+	} else {
+		known += fmt.Sprintf(" (as seen; %.2g %% is common practice)", 100*repeatable)
 	}
 	slope := fmt.Sprintf("%+.2g %% a year", 100*d.PerYear)
 	switch {
@@ -160,17 +180,18 @@ func Fading(t, capacity []float64) (Fade, error) {
 		d.Text = fmt.Sprintf("%s ± %.2g %% (95 %%, Student's t of %d runs), beside a repeatability of %.2g %% from run to run", slope, 100*scatter, len(capacity), 100*d.Repeat)
 	case math.Abs(d.PerYear) > assumed:
 		d.Told = true
-		d.Text = fmt.Sprintf("%s ± %.2g %% (95 %%) if runs repeat within %.2g %% (common practice, assumed); the scatter of %d runs alone would not tell it (± %.2g %%)",
-			slope, 100*assumed, 100*math.Max(repeatable, d.Repeat), len(capacity), 100*scatter)
+		d.Text = fmt.Sprintf("%s ± %.2g %% (95 %%) %s; the scatter of %d runs alone would not tell it (± %.2g %%)", slope, 100*assumed, known, len(capacity), 100*scatter)
+	case assumed < scatter:
+		d.Text = fmt.Sprintf("no fade that can be told from repeatability (%s, ± %.2g %% at 95 %% %s; %.2g %% from run to run)", slope, 100*assumed, known, 100*d.Repeat)
 	default:
-		d.Text = fmt.Sprintf("no fade that can be told from repeatability (%s, ± %.2g %% at 95 %%; %.2g %% from run to run)", slope, 100*math.Min(scatter, assumed), 100*d.Repeat)
+		d.Text = fmt.Sprintf("no fade that can be told from repeatability (%s, ± %.2g %% at 95 %%; %.2g %% from run to run)", slope, 100*scatter, 100*d.Repeat)
 	}
 	return d, nil
 }
 
 // Figure puts a phase into the form that a budget takes; every is the time between readings [s], or between rows.
 func (r *Report) Figure(p *Phase, every float64) budget.Figure {
-	f := budget.Figure{Charge: p.Charge, Energy: p.Energy, Duration: p.End - p.Begin, Current: p.Current, Every: every, Sampling: p.Bound,
+	f := budget.Figure{Charge: p.Charge, Energy: p.Energy, Duration: p.End - p.Begin, Current: p.Current, Every: every, Sampling: p.Bound, AtLeast: !p.Intended,
 		From: fmt.Sprintf("log %s, lines %d to %d", r.Log, p.First, p.Last)}
 	if p.Charge > 0 {
 		f.Voltage = p.Energy / p.Charge

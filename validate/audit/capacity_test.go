@@ -47,14 +47,16 @@ func TestBring(t *testing.T) {
 
 func TestGradesWithGuardBand(t *testing.T) {
 	for _, c := range []struct {
-		value, u, limit float64
-		want            Grade
-		p               float64
+		value, u, dof, limit float64
+		want                 Grade
+		p                    float64
 	}{
-		{0.85, 0.01, 0.8, Above, 1}, {0.81, 0.01, 0.8, Undecided, 0.8413}, {0.8, 0.01, 0.8, Undecided, 0.5}, {0.75, 0.02, 0.8, Under, 0.0062},
-		{0.8, 0, 0.8, Above, 1}, {0.79, 0, 0.8, Under, 0},
+		{0.85, 0.01, 0, 0.8, Above, 1}, {0.81, 0.01, 0, 0.8, Undecided, 0.8413}, {0.8, 0.01, 0, 0.8, Undecided, 0.5}, {0.75, 0.02, 0, 0.8, Under, 0.0062},
+		{0.8, 0, 0, 0.8, Above, 1}, {0.79, 0, 0, 0.8, Under, 0},
+		// One degree of freedom: t is 6.314 one-sided at 95 %, and its distribution 1/2 + atan(t)/pi.
+		{0.85, 0.01, 1, 0.8, Undecided, 0.9372}, {0.864, 0.01, 1.9, 0.8, Above, 0.9507},
 	} {
-		g, p := Judge(c.value, c.u, c.limit)
+		g, p := Judge(c.value, c.u, c.dof, c.limit)
 		if g != c.want || math.Abs(p-c.p) > 1e-3 {
 			t.Errorf("%v ± %v against %v: %s, p %.4f; want %s, %.4f", c.value, c.u, c.limit, g, p, c.want, c.p)
 		}
@@ -140,7 +142,7 @@ func TestMeasuredB0005(t *testing.T) {
 		t.Errorf("%.3f A·s to the level, %.3f by hand, bound %.3f", p.Charge, want, p.Bound)
 	}
 	// Faded from discharge 1 to 168: below the limit of 80 %, whatever 1 % of uncertainty does.
-	if g, _ := Judge(last/first, 0.01*last/first, ReplaceBelow); g != Under {
+	if g, _ := Judge(last/first, 0.01*last/first, 0, ReplaceBelow); g != Under {
 		t.Errorf("%.1f %% of the first discharge is graded %v", 100*last/first, g)
 	}
 	if en, equal := Equality(first, 0.01*first, second, 0.01*second); !equal {
@@ -169,5 +171,10 @@ func TestFadingOfFewRuns(t *testing.T) {
 	}
 	if f, err = Fading(at, q); err != nil || !f.Told || math.Abs(f.PerYear+0.01*365.25/30) > 0.01 || strings.Contains(f.Text, "assumed") {
 		t.Errorf("a hundredth a month: %+v, %v", f, err)
+	}
+	// Three that scatter by four times what capacities usually do: that they fall by twice as much may be chance, and no common practice says otherwise.
+	f, err = Fading([]float64{0, 100 * day, 200 * day}, []float64{7, 6.68, 6.7})
+	if err != nil || f.Told || f.Repeat < 0.018 {
+		t.Errorf("scattered runs: %+v, %v", f, err)
 	}
 }

@@ -40,24 +40,29 @@ func (r *Report) FigureUnder(p *Phase, c Conditions) budget.Figure {
 // Grading words how a capacity stands to the limit of replacement, [ReplaceBelow]. stated is nil if nobody knows its uncertainty; atLeast says
 // that the discharge did not end as intended.
 func Grading(b Brought, stated *budget.Stated, atLeast bool, rated float64) string {
+	least := ""
+	if atLeast {
+		least = "at least "
+	}
 	if stated == nil {
 		if atLeast && float64(b.Share) < ReplaceBelow {
 			return "not told: the discharge did not end as intended"
 		}
-		return fmt.Sprintf("%.1f %% of rated; without a rig its uncertainty is not known, so nothing is graded", 100*float64(b.Share))
+		return fmt.Sprintf("%s%.1f %% of rated; without a rig its uncertainty is not known, so nothing is graded", least, 100*float64(b.Share))
 	}
-	share, u := stated.Charge.Y*3600/rated, stated.Charge.U1*3600/rated
-	g, p := Judge(share, u, ReplaceBelow)
-	text := fmt.Sprintf("%.1f ± %.1f %% of rated (k = %.2f): ", 100*share, 100*stated.Charge.K*u, stated.Charge.K)
+	share, u, dof := stated.Charge.Y*3600/rated, stated.Charge.U1*3600/rated, stated.Charge.DOF
+	g, p := Judge(share, u, dof, ReplaceBelow)
+	text := fmt.Sprintf("%s%.1f ± %.1f %% of rated (k = %.2f): ", least, 100*share, 100*stated.Charge.K*u, stated.Charge.K)
+	guard := fmt.Sprintf("the guard band of %.2g %% (5 %% risk)", 100*Guard(u, dof))
 	switch {
 	case g == Above:
-		text += "above the limit of 80 % by more than the guard band"
+		text += "above the limit of 80 % by more than " + guard
 	case atLeast:
 		text += "not graded: the discharge did not end as intended, the capacity is at least this"
 	case g == Under:
-		text += "below the limit of 80 % by more than the guard band: replace"
+		text += "below the limit of 80 % by more than " + guard + ": replace"
 	default:
-		text += fmt.Sprintf("too near the limit of 80 %% to say (probability to be above %.0f %%)", 100*p)
+		text += fmt.Sprintf("too near the limit of 80 %% to say, inside %s (probability to be above %.0f %%)", guard, 100*p)
 	}
 	return text
 }

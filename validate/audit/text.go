@@ -25,7 +25,7 @@ func (r *Report) WriteText(w io.Writer) error {
 		p("; %d broken", r.Broken)
 	}
 	p("\nin %.4f Ah, %.3f Wh; out %.4f Ah, %.3f Wh (trapezoid over the rows)\n", r.In/3600, r.EnergyIn/3600, r.Out/3600, r.EnergyOut/3600)
-	p("sampling alone can hide at most %.2g Ah, %.2g Wh (u %.2g Ah, %.2g Wh)\n", r.Bound/3600, r.EnergyBound/3600, r.Sampling/3600, r.EnergySampling/3600)
+	p("sampling hides at most %.2g Ah, %.2g Wh (u %.2g Ah, %.2g Wh) if nothing\npulses between two rows\n", r.Bound/3600, r.EnergyBound/3600, r.Sampling/3600, r.EnergySampling/3600)
 	if r.Coulombic != nil {
 		p("efficiency, out over in: coulombic %.2f %%, energy %.2f %%\n", 100**r.Coulombic, 100**r.EnergyRatio)
 	}

@@ -52,7 +52,7 @@ func Compare(lines []*Line) []Agreement {
 			if g.En <= 1 {
 				g.Text = fmt.Sprintf("agree: at %.4g %s they differ by %.2g %s, E_n %.2f", g.At, unit, g.Difference, unit, g.En)
 			} else {
-				g.Text = fmt.Sprintf("disagree: at %.4g %s they differ by %.2g %s, E_n %.2f; both are kept and no mean is taken, since one of them is outside its stated accuracy", g.At, unit, g.Difference, unit, g.En)
+				g.Text = fmt.Sprintf("disagree: at %.4g %s they differ by %.2g %s, E_n %.2f; both are kept and no mean is taken, since one meter at least, or its pairs, is further off than it states", g.At, unit, g.Difference, unit, g.En)
 			}
 			out = append(out, g)
 		}
