@@ -1,5 +1,7 @@
 package logfile
 
+import "strings"
+
 // dateOrder says which of three numbers is the day.
 type dateOrder uint8
 
@@ -33,12 +35,19 @@ type stamp struct {
 }
 
 // parseStamp reads date, time, or date and time: ISO 8601 and RFC 3339 with T, blank or underscore, fraction, Z or offset;
-// dates in other orders; names of months; HH:MM with AM or PM; HH:MM:SS beyond 24 h; days before it.
+// dates in other orders; names of months, and of days before them; HH:MM with AM or PM; HH:MM:SS beyond 24 h; days before it; and
+// 1h2m3.5s.
 func parseStamp(b []byte) (s stamp, ok bool) {
-	if len(b) < 4 || len(b) > 48 {
+	if len(b) < 2 || len(b) > 48 {
 		return s, false
 	}
 	p := &scanner{b: b}
+	p.weekday()
+	begin := p.i
+	if p.asctime(&s) {
+		return s, true
+	}
+	*p, s = scanner{b: b, i: begin}, stamp{}
 	if p.date(&s) {
 		s.hasDate = true
 		if p.done() {
@@ -56,6 +65,10 @@ func parseStamp(b []byte) (s stamp, ok bool) {
 		s.impossible = s.impossible || s.hours > 24 || s.hours == 24 && s.seconds > day
 		p.zone(&s)
 		return s, p.done()
+	}
+	*p, s = scanner{b: b}, stamp{}
+	if p.duration(&s) {
+		return s, true
 	}
 	*p, s = scanner{b: b}, stamp{}
 	days := p.days()
@@ -255,6 +268,103 @@ func (p *scanner) date(s *stamp) bool {
 func valid(s *stamp) bool {
 	_, ok := s.settle(unsettled)
 	return ok
+}
+
+// weekday skips the name of a day of the week, or its first letters, in one of four languages.
+func (p *scanner) weekday() {
+	n := 0
+	for n < len(p.b) && isLetter(p.b[n]) {
+		n++
+	}
+	if n < 2 || n > 12 || n == len(p.b) || p.b[n] != ' ' && p.b[n] != ',' && p.b[n] != '.' {
+		return
+	}
+	switch name := asciiLower(string(p.b[:n])); name {
+	case "mon", "tue", "wed", "thu", "fri", "sat", "sun", "mo", "di", "mi", "do", "fr", "sa", "so", "lun", "mer", "jeu", "ven", "sam", "dim", "mie", "jue", "vie", "sab", "dom":
+	case "tues", "thur", "thurs", "lundi", "mardi", "mercredi", "jeudi", "vendredi", "samedi", "dimanche", "lunes", "martes", "miercoles", "jueves", "viernes", "sabado", "domingo":
+	case "samstag", "sonnabend", "mittwoch":
+	default: // "mar" alone is a month too, and the French Tuesday
+		if !strings.HasSuffix(name, "day") && !strings.HasSuffix(name, "tag") {
+			return
+		}
+	}
+	p.i = n
+	p.skip(",. ")
+}
+
+// asctime reads the form of the C library: Feb 28 23:40:00 2028, with a blank for a digit that is not there, and as date prints it with UTC
+// before the year. Names of other zones say no offset that can be relied on.
+func (p *scanner) asctime(s *stamp) bool {
+	m := p.month()
+	if m == 0 {
+		return false
+	}
+	p.skip(" ")
+	n := p.digits()
+	if n < 1 || n > 2 {
+		return false
+	}
+	d := p.number(n)
+	p.skip(" ")
+	if !p.time(s) || s.parts != 3 {
+		return false
+	}
+	p.skip(" ")
+	if rest := asciiLower(string(p.b[p.i:])); strings.HasPrefix(rest, "utc ") || strings.HasPrefix(rest, "gmt ") {
+		s.zoned = true
+		p.i += 4
+	}
+	if p.digits() != 4 {
+		return false
+	}
+	s.a, s.b, s.c, s.known, s.hasDate, s.hasTime = p.number(4), m, d, true, true, true
+	s.impossible = s.impossible || !valid(s) || s.hours > 23
+	return p.done()
+}
+
+// duration reads a time whose parts carry their units, as some languages print it: 1h2m3.5s, 2d 3h, 1m0s.
+func (p *scanner) duration(s *stamp) bool {
+	parts := [...]struct {
+		unit string
+		size float64
+	}{{"d", day}, {"h", hour}, {"m", 60}, {"s", 1}, {"ms", 1e-3}, {"us", 1e-6}, {"µs", 1e-6}}
+	found, last := 0, -1
+	for !p.done() {
+		at := p.i
+		for p.digits() > 0 {
+			p.i++
+		}
+		if c := p.peek(); (c == '.' || c == ',') && p.i > at {
+			for p.i++; p.digits() > 0; {
+				p.i++
+			}
+		}
+		v, places, ok := parseNumber(p.b[at:p.i], false)
+		if !ok {
+			v, places, ok = parseNumber(p.b[at:p.i], true)
+		}
+		end := p.i
+		for end < len(p.b) && isLetter(p.b[end]) {
+			end++
+		}
+		unit := string(p.b[p.i:end])
+		k := last + 1
+		for k < len(parts) && parts[k].unit != unit {
+			k++
+		}
+		if !ok || k == len(parts) || places > 0 && k < 3 || p.i-at > maxDigits {
+			return false
+		}
+		p.i = end
+		s.seconds += v * parts[k].size
+		s.step = parts[k].size * lastPlace(places)
+		found, last = found+1, k
+		if p.i < len(p.b) {
+			p.skip(" ")
+		}
+	}
+	s.hours, s.parts, s.span, s.hasTime = int(s.seconds/hour), 3, true, true
+	return found > 1 || found == 1 && last >= 3
 }
 
 // month reads the name of a month, or its first letters, in one of four languages; 0 if there is none.

@@ -25,6 +25,7 @@ const (
 	measuredCell          // a number with its unit behind it
 	groupedCell           // a number with its thousands set apart
 	textCell              // words
+	codeCell              // letters and digits that are no number: a check sum such as 6B
 	junkCell              // anything else
 )
 
@@ -65,7 +66,23 @@ func classify(cell []byte) cellType {
 	if isLetter(cell[0]) || cell[0] == '[' || cell[0] == '(' || cell[0] == '<' {
 		return textCell
 	}
+	if isCode(cell) {
+		return codeCell
+	}
 	return junkCell
+}
+
+// isCode says that a cell is letters and digits of a few bytes, with a mark before them or not.
+func isCode(cell []byte) bool {
+	if cell[0] == '*' || cell[0] == '$' {
+		cell = cell[1:]
+	}
+	for _, c := range cell {
+		if !isDigit(c) && !(c|0x20 >= 'a' && c|0x20 <= 'z') {
+			return false
+		}
+	}
+	return len(cell) > 0 && len(cell) <= 16
 }
 
 // cutUnit cuts "12.6 V" into number and unit; the unit is empty if there is none.
@@ -135,7 +152,7 @@ func rowLike(cells [][]byte) bool {
 		switch t := classify(c); {
 		case t.isData():
 			data++
-		case t == textCell:
+		case t == textCell, t == codeCell:
 			words++
 		case t == junkCell:
 			return false

@@ -56,7 +56,7 @@ func (w *words) keep(cell []byte) string {
 
 // aim prepares for rows of a layout, into columns of a table. It reports whether such rows can be plain at all.
 func (p *quickRows) aim(l *layout, target []int, t *Table) bool {
-	if l.keyed || l.sep == ' ' || l.sep == 0 || l.timeField >= 0 && l.timeZoned {
+	if l.keyed || l.sep == ' ' || l.sep == 0 || l.parted || l.timeField >= 0 && l.timeZoned {
 		return false
 	}
 	if p.layout != l || len(p.columns) != len(t.Columns) {

@@ -22,6 +22,7 @@ const (
 	serial              // days of a spreadsheet
 	text                // words
 	skipped             // nothing, for nothing may stand there
+	parted              // year, month, day, hour, minute or second in a field of its own
 )
 
 // field is how one field of a line is read.
@@ -68,6 +69,10 @@ type layout struct {
 	// dateField and timeField make one clock column between them; -1 if there is none.
 	dateField, timeField int
 	timeZoned            bool
+	// parts are the fields of year, month, day, hour, minute and second that make one column of time between them, -1 where there is none;
+	// the column is that of the first of them. parted says that there are any.
+	parts  [6]int
+	parted bool
 }
 
 // evidence is what the cells of a field look like.
@@ -84,6 +89,7 @@ type evidence struct {
 	example           string
 	line              int
 	suffix            string
+	suffixed          int  // cells with it, or a unit of the same quantity
 	eight             bool // whole numbers of eight digits that are dates
 }
 
@@ -118,6 +124,10 @@ func (e *evidence) add(cell []byte, line int, comma bool) {
 		number, name := cutUnit(cell)
 		if e.suffix == "" {
 			e.suffix = name
+		}
+		first, _ := lookUnit(e.suffix)
+		if u, _ := lookUnit(name); u.of == first.of {
+			e.suffixed++
 		}
 		cell = number
 		fallthrough
@@ -192,7 +202,7 @@ func digitsOnly8(b []byte) (int, bool) {
 
 // resolve gives each field its column, from what header, `columns:` block and cells say.
 func (s *shape) resolve(src source, opts Options) (*layout, error) {
-	l := &layout{form: s.form, n: s.n, names: s.names, header: s.header, units: s.units, dateField: -1, timeField: -1}
+	l := &layout{form: s.form, n: s.n, names: s.names, header: s.header, units: s.units, dateField: -1, timeField: -1, parts: noParts}
 	said, err := descriptions(opts, s.names)
 	if err != nil {
 		return nil, err
@@ -215,6 +225,7 @@ func (s *shape) resolve(src source, opts Options) (*layout, error) {
 		means[s.splitDate].aspect = dateOnly
 	}
 	seen := s.look(src)
+	s.findParts(l, means, seen, said)
 	s.timesAndDates(l, means, seen, said)
 	for i := range means {
 		if err := s.column(l, i, &means[i], &seen[i], src, opts.Lasted); err != nil {
@@ -310,7 +321,7 @@ func (s *shape) timesAndDates(l *layout, means []meaning, seen []evidence, said 
 			}
 		}
 	}
-	if l.dateField < 0 {
+	if l.dateField < 0 || l.parted {
 		return
 	}
 	best := -1
@@ -334,7 +345,7 @@ func (s *shape) column(l *layout, i int, m *meaning, e *evidence, src source, la
 	if m.numbered {
 		c.Channel = m.channel
 	}
-	if e.suffix != "" && e.mostly(measuredCell, numberCell) {
+	if e.suffix != "" && 2*e.suffixed >= e.values() { // not the 5A or 1D among check sums
 		u, _ := lookUnit(e.suffix)
 		if !m.hasUnit && (m.of == none && m.aspect == plain && !m.ignored || m.of == u.of || m.of == charge && u.of == energy) {
 			m.unit, m.hasUnit, m.of = u, true, u.of
@@ -343,6 +354,10 @@ func (s *shape) column(l *layout, i int, m *meaning, e *evidence, src source, la
 			m.unit = u
 		}
 		f.suffix, f.of = e.suffix, u.of
+	}
+	if l.partOf(i) >= 0 {
+		s.partColumn(l, i, f, c, e)
+		return nil
 	}
 	if i == l.timeField && i != l.dateField { // read into the date's column
 		f.role, f.column = timed, -1
@@ -372,7 +387,7 @@ func (s *shape) column(l *layout, i int, m *meaning, e *evidence, src source, la
 		c.OfRow = e.integers == e.numbers && e.min >= 0 && e.max <= 9 && e.max > e.min
 	case m.of == none || m.of == unjudged:
 	case e.numbers == 0 && !m.hasUnit && !isNotANumber([]byte(e.example)) &&
-		e.cell[textCell]+e.cell[junkCell]+e.cell[timeCell]+e.cell[stampCell]+e.cell[dateCell] > 0:
+		e.cell[textCell]+e.cell[codeCell]+e.cell[junkCell]+e.cell[timeCell]+e.cell[stampCell]+e.cell[dateCell] > 0:
 		l.notes = append(l.notes, fmt.Sprintf("column %q is not judged: it holds words such as %q", s.names[i], e.example))
 	default:
 		c.Kind, f.role = quantities[m.of], decimal

@@ -102,6 +102,7 @@ type assembler struct {
 	words   []string
 	date    stamp
 	dateDay int
+	part    [6]decimalNumber // year to second, as printed; none where exact is false
 	// notNumbers are the columns in which the row spells nan.
 	notNumbers []int
 	wrong      bool // the row shows a date or time that does not exist
@@ -504,7 +505,7 @@ func (a *assembler) read(line []byte) (Problem, bool) {
 	for i := range a.value {
 		a.value[i], a.step[i] = math.NaN(), math.NaN()
 	}
-	a.date, a.wrong, a.notNumbers = stamp{}, false, a.notNumbers[:0]
+	a.date, a.wrong, a.notNumbers, a.part = stamp{}, false, a.notNumbers[:0], [6]decimalNumber{}
 	filled := 0
 	for i, cell := range cells {
 		f := &l.fields[i]
@@ -522,6 +523,15 @@ func (a *assembler) read(line []byte) (Problem, bool) {
 		if f.role != loose && f.role != text {
 			filled++
 		}
+		if f.role == parted {
+			k := l.partOf(i)
+			n, ok := parseDecimal(cell, l.comma)
+			if !ok || !n.exact || n.places > 0 && k < 5 || n.digits < 0 {
+				return Problem{Column: 1 + max(0, bytes.Index(line, cell)), Expected: fmt.Sprintf("a whole number in column %d (%s)", i+1, printable([]byte(l.names[i])))}, false
+			}
+			a.part[k] = n
+			continue
+		}
 		if p, ok := a.cell(f, cell); !ok {
 			p.Column = 1 + max(0, bytes.Index(line, cell))
 			p.Expected += fmt.Sprintf(" in column %d", i+1)
@@ -535,6 +545,7 @@ func (a *assembler) read(line []byte) (Problem, bool) {
 		return Problem{Column: 1, Expected: "a value in one of the columns that are understood"}, false
 	}
 	a.joinDate()
+	a.joinParts()
 	return Problem{}, true
 }
 

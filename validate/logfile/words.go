@@ -80,33 +80,35 @@ const (
 	rowWord   // alone it names the channel that a row is of
 )
 
-// lookWord finds a header word of one of the languages, in lower case without accents.
+// lookWord finds a header word of one of the languages (whole dictionaries of four, what a log needs of some more), in lower case without accents.
 func lookWord(s string) (word, bool) {
 	switch s {
-	case "voltage", "voltages", "spannung", "tension", "voltaje", "u", "vdc", "potential":
+	case "voltage", "voltages", "spannung", "tension", "voltaje", "u", "vdc", "potential",
+		"spanning", "tensione", "tensao", "napiecie", "napeti", "spaending", "spenning":
 		return word{of: voltage}, true
-	case "current", "currents", "strom", "courant", "corriente", "intensidad", "intensite", "i", "amperage", "stromstarke", "stromstaerke", "amperaje":
+	case "current", "currents", "strom", "courant", "corriente", "intensidad", "intensite", "i", "amperage", "stromstarke", "stromstaerke", "amperaje",
+		"stroom", "corrente", "prad", "proud":
 		return word{of: current}, true
-	case "power", "leistung", "puissance", "potencia", "p":
+	case "power", "leistung", "puissance", "potencia", "p", "vermogen", "potenza", "effekt", "moc", "vykon":
 		return word{of: power}, true
-	case "charge", "ladung", "carga":
+	case "charge", "ladung", "carga", "lading", "carica", "laddning", "ladning":
 		return word{of: charge, flag: chargeOrIn}, true
-	case "capacity", "kapazitat", "kapazitaet", "capacite", "capacidad", "q", "cap", "ladungsmenge", "elektrizitatsmenge", "ladungssumme":
+	case "capacity", "kapazitat", "kapazitaet", "capacite", "capacidad", "q", "cap", "capaciteit", "capacidade", "kapacitet", "pojemnosc", "kapacita", "ladunek", "naboj", "ladungsmenge", "elektrizitatsmenge", "ladungssumme":
 		return word{of: charge}, true
-	case "energy", "energie", "energia", "arbeit", "e", "energiemenge":
+	case "energy", "energie", "energia", "arbeit", "e", "energiemenge", "energi":
 		return word{of: energy}, true
-	case "temperature", "temp", "temperatur", "temperatura", "temperatures", "tcell", "tbat", "tamb", "tbatt":
+	case "temperature", "temp", "temperatur", "temperatura", "temperatuur", "teplota", "temperatures", "tcell", "tbat", "tamb", "tbatt":
 		return word{of: temperature}, true
-	case "time", "zeit", "temps", "tiempo", "t":
+	case "time", "zeit", "temps", "tiempo", "t", "tijd", "tempo", "czas", "tid", "cas":
 		return word{of: duration}, true
 	case "elapsed", "duration", "dauer", "duree", "duracion", "runtime", "laufzeit", "transcurrido", "ecoule", "vergangen", "verstrichen",
-		"testzeit", "messzeit", "testtime", "messdauer", "versuchszeit", "since", "seit", "depuis", "desde":
+		"verstreken", "looptijd", "duur", "durata", "trascorso", "duracao", "decorrido", "testzeit", "messzeit", "testtime", "messdauer", "versuchszeit", "since", "seit", "depuis", "desde":
 		return word{of: duration, aspect: elapsedTime}, true
 	case "uptime", "betriebszeit":
 		return word{of: duration, aspect: upTime}, true
-	case "date", "datum", "fecha", "jour", "dia", "tag":
+	case "date", "datum", "fecha", "jour", "dia", "tag", "data":
 		return word{of: duration, aspect: dateOnly}, true
-	case "uhrzeit", "clock", "heure", "hora", "tod", "uhr", "daytime":
+	case "uhrzeit", "clock", "heure", "hora", "ora", "godzina", "klokslag", "tod", "uhr", "daytime":
 		return word{of: duration, aspect: timeOfDay}, true
 	case "datetime", "timestamp", "timestamps", "stamp", "zeitstempel", "horodatage", "rtc", "utc", "gmt", "iso", "localtime", "zeitpunkt", "walltime":
 		return word{of: duration, aspect: wholeStamp}, true
@@ -122,7 +124,7 @@ func lookWord(s string) (word, bool) {
 		return word{aspect: phaseName, flag: perStepWord}, true
 	case "charged":
 		return word{direction: 1, flag: totalWord}, true
-	case "discharge", "discharged", "entladung", "decharge", "descarga":
+	case "discharge", "discharged", "entladung", "decharge", "descarga", "ontlading", "scarica", "urladdning":
 		return word{direction: -1, flag: totalWord}, true
 	case "in", "into", "charging", "chg", "chrg", "lade", "laden", "geladen", "cargado", "cargada", "charged+", "import", "imported", "received", "pos",
 		"plus", "positive", "positiv", "ein", "rein", "hinein", "aufgenommen", "eingeladen", "entrada", "entree", "absorbed", "chargee", "einspeisung", "chgd":
@@ -141,7 +143,7 @@ func lookWord(s string) (word, bool) {
 		return word{flag: weakWord | channelWord}, true
 	case "soc", "dod", "soh", "set", "setpoint", "target", "limit", "cutoff", "soll", "sollwert", "consigne", "consigna", "remaining", "rest",
 		"restante", "nominal", "rated", "nenn", "ref", "reference", "delta", "diff", "difference", "error", "err", "flag", "flags", "resistance",
-		"r", "ri", "esr", "impedance", "widerstand", "resistencia", "rate", "gain", "offset", "crc", "checksum", "rssi", "duty", "pwm", "fan",
+		"r", "ri", "esr", "impedance", "widerstand", "resistencia", "rate", "gain", "offset", "crc", "checksum", "xor", "chk", "cs", "crc8", "crc16", "pruefsumme", "prufsumme", "rssi", "duty", "pwm", "fan",
 		"ladezustand", "threshold", "schwelle", "relay", "relais", "restkapazitat", "ripple", "raw", "roh", "adc", "counts", "dt", "interval",
 		"intervall", "intervalo", "intervalle", "period", "periode", "periodo", "latency", "delay", "timeout", "restzeit", "eta", "left", "age":
 		return word{flag: ignoredWord}, true
@@ -462,12 +464,13 @@ func (r *headerReader) compound(lower string) bool {
 	return false
 }
 
-// participle reads the inflected forms of "discharged" and "charged" in German, French and Spanish.
+// participle reads the inflected forms of "discharged" and "charged".
 func (r *headerReader) participle(lower string) bool {
 	for _, stem := range []struct {
 		name      string
 		direction int8
-	}{{"entladen", -1}, {"entnommen", -1}, {"abgegeben", -1}, {"descargad", -1}, {"decharge", -1}, {"geladen", 1}, {"aufgenommen", 1}, {"cargad", 1}} {
+	}{{"entladen", -1}, {"entnommen", -1}, {"abgegeben", -1}, {"descargad", -1}, {"decharge", -1}, {"geladen", 1}, {"aufgenommen", 1}, {"cargad", 1},
+		{"ontladen", -1}, {"scaricat", -1}, {"caricat", 1}, {"descarregad", -1}, {"carregad", 1}, {"rozladowan", -1}, {"naladowan", 1}, {"urladdat", -1}, {"uppladdat", 1}, {"vybit", -1}, {"nabit", 1}} {
 		if tail, ok := strings.CutPrefix(lower, stem.name); ok && len(tail) <= 3 {
 			r.words = append(r.words, word{direction: stem.direction})
 			return true
