@@ -282,8 +282,11 @@ func (j *judge) checkCharge() {
 	detail := ""
 	switch {
 	case c.Off < 0 && late > 0 && step.Last-late > cutoffSlack && step.Why != model.ByLogger:
-		ok, detail = false, "the charger was never switched off"
 		c.Over = rd.Throughput[step.Last] - rd.Throughput[late]
+		// Where the battery's protection has opened nothing flows that a switch could stop.
+		if ok = c.Over <= limit; !ok {
+			detail = "the charger was never switched off"
+		}
 	case c.Off >= 0 && (c.Due < 0 || c.Off < c.Due):
 		ok, detail = false, "off before level and taper were reached"
 		c.Early = true

@@ -23,6 +23,9 @@ type habit struct {
 	wrote  func(l *habitual)                  // after a row
 	row    func(l *habitual, r *link.Reading) string
 	stops  func(l *habitual, good bool) bool // whether the load is to be off after a reading; nil: it cannot load
+	extra  func(l *habitual) bool            // whether a row is written though none is due
+	blind  bool                              // rows are written while readings fail too
+	full   func(l *habitual) bool            // whether the charger is to be off after a reading; nil: it cannot charge
 }
 
 type habitual struct {
@@ -42,6 +45,9 @@ func (l *habitual) Greet(g *link.Greeting, a *link.Answer) {
 	a.Tell(link.Cannot, "restore")
 	if l.stops == nil {
 		a.Tell(link.Cannot, "load")
+	}
+	if l.full != nil {
+		a.Tell(link.Can, "charge")
 	}
 	if l.header == "" {
 		l.header = "time,s,V,A,Ah,Wh"
@@ -67,7 +73,14 @@ func (l *habitual) Read(r *link.Reading, a *link.Answer) {
 		l.off = true
 		a.Do(link.LoadOff)
 	}
-	if !good || l.up < l.due-1e-9 {
+	if good && l.full != nil && l.full(l) {
+		a.Do(link.ChargeOff)
+	}
+	if good && l.extra != nil && l.up < l.due-1e-9 && l.extra(l) {
+		a.Row(l.row(l, r))
+		return
+	}
+	if !good && !l.blind || l.now < l.due-1e-9 {
 		return
 	}
 	if l.row != nil {
@@ -78,7 +91,7 @@ func (l *habitual) Read(r *link.Reading, a *link.Answer) {
 	if l.wrote != nil {
 		l.wrote(l)
 	}
-	for l.due <= l.up+1e-9 {
+	for l.due <= l.now+1e-9 {
 		l.due += float64(l.g.LogMS) / 1000
 	}
 }

@@ -113,6 +113,7 @@ func Judge(sc *scenarios.Scenario, rec *emulator.Record, o Options) *verdict.Ver
 	j.firstChannel()
 	j.match()
 	j.marks()
+	j.netTotals()
 	j.totalColumns()
 	j.findRule()
 	j.unitsOfGuessed()
@@ -335,7 +336,9 @@ func (j *judge) findings(blame map[string]verdict.Blame) []verdict.Finding {
 		add(totals)
 	}
 	if j.tickBad && j.failed("elapsed") {
-		add(cause.SignedPrint(c, j.firstTickBad()))
+		if row := j.firstTickBad(); row >= 0 && j.tickColumn.Value[row] < 0 {
+			add(cause.SignedPrint(c, row))
+		}
 	}
 	if j.failed("restart") {
 		add(cause.Restarts(c, j.restarts))

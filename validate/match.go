@@ -183,7 +183,7 @@ func (j *judge) matchTicks(c *logfile.Column, after []int) bool {
 	} else if c.Scale > 0 && math.Abs(per-1) > 1e-9 {
 		slack = 1
 	}
-	find := func(v, off int64, from int) int {
+	latest := func(v, off int64, from int, slack int64) int {
 		low, high := (v+off-slack)&mask, (v+off+slack)&mask
 		switch {
 		case slack > mask/2:
@@ -192,6 +192,13 @@ func (j *judge) matchTicks(c *logfile.Column, after []int) bool {
 			return max(shown.latest(low, mask, from), shown.latest(0, high, from))
 		}
 		return shown.latest(low, high, from)
+	}
+	find := func(v, off int64, from int) int {
+		k := latest(v, off, from, slack)
+		if k < 0 && slack == 0 && c.Scale > 0 { // a time that was made of seconds and cut may be one less than the count
+			k = latest(v, off, from, 1)
+		}
+		return k
 	}
 	// A column that counts from the first reading counts anew after a power cut, so that each power-up has its own difference.
 	best := make([]int, len(c.Value))

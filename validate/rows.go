@@ -114,40 +114,23 @@ func (j *judge) checkRows() {
 	if len(order) > 0 {
 		lastRow = order[len(order)-1]
 	}
-	order = j.withoutExtras(order, times, gap)
-	// Spacings between rows of one power-up.
-	var ratios []float64
-	total, off, missing := 0, 0, 0
-	for i := 1; i < len(order); i++ {
-		a, b := order[i-1], order[i]
-		if j.series.Life[a] != j.series.Life[b] || a == b {
-			continue
-		}
-		log := j.logBetween(a, b)
-		// Rows that are placed by a time column are placed no finer than it shows.
-		g := gap(a, b) + j.placing()
-		d := times[b] - times[a]
-		ratios = append(ratios, d/log[0])
-		total++
-		// A row that came late is followed by one that comes early again.
-		before := order[max(i-2, 0)]
-		near := func() bool { return rough[min(b+1, n)]-rough[before] > 0 || j.eventBetween(a, b) }
-		okLow, okHigh := d >= min(log[0], log[1])-g-1e-6, d <= max(log[0], log[1])+g+1e-6
-		if okLow && okHigh || near() {
-			continue
-		}
-		off++
-		if s.FirstBad < 0 {
-			s.FirstBad = slices.Index(j.at, b)
-			s.BadFrom, s.BadTo = a, b
-		}
-		if !okHigh && d > max(1.5*log[1], log[1]+2*g) {
-			missing += int(math.Round(d/max(log[0], log[1]))) - 1
-			if s.Missing < 0 {
-				s.Missing, s.MissingFrom, s.MissingTo = i, a, b
+	all := order
+	order = j.withoutExtras(all, times, gap)
+	sp := j.spacings(order, times, gap)
+	if sp.tooOff() { // rows that were left out as they came may have been the wrong ones
+		if chain := j.regular(all, times, gap); chain != nil {
+			if other := j.spacings(chain, times, gap); other.off < sp.off {
+				order, sp = chain, other
 			}
 		}
 	}
+	if sp.firstBad >= 0 {
+		s.FirstBad, s.BadFrom, s.BadTo = slices.Index(j.at, sp.badTo), sp.badFrom, sp.badTo
+	}
+	if sp.firstMissing >= 0 {
+		s.Missing, s.MissingFrom, s.MissingTo = sp.firstMissing, sp.missingFrom, sp.missingTo
+	}
+	total, off, missing := sp.total, sp.off, sp.missing
 	s.Total, s.Off = total, off
 	// Rows due after the last one.
 	tail := 0
@@ -177,11 +160,11 @@ func (j *judge) checkRows() {
 			s.Missing, s.MissingFrom, s.MissingTo = len(order), lastRow, end
 		}
 	}
-	s.Median = medianOf(ratios) * j.log
+	s.Median = medianOf(sp.ratios) * j.log
 	limit := or(j.sc.Expect.Interval, limitInterval)
 	ratio := float64(written) / float64(max(due, 1))
 	tooFew := float64(written+1) < limit*float64(due)
-	tooOff := off > 1 && float64(off) > 0.02*float64(total)
+	tooOff := sp.tooOff()
 	// One missing row in a run is the rows check's business; a pattern is the interval's.
 	ok := !tooFew && (!tooOff || missing > 0 && off <= missing+1 && off < total/4+1)
 	s.TooFew, s.TooOff = tooFew, tooOff
@@ -216,6 +199,103 @@ func (j *judge) checkRows() {
 		rowsCheck.Detail = fmt.Sprintf("%d missing, %d duplicated, %d disordered, %d malformed", missing, s.Duplicates, s.Disorders, s.Brokens+s.NotNumbers)
 	}
 	j.checks = append(j.checks, rowsCheck)
+}
+
+// spaced is how far apart the rows of a log are.
+type spaced struct {
+	ratios                               []float64 // to the interval
+	total, off, missing                  int
+	firstBad, badFrom, badTo             int // index into the order, readings; -1 if none
+	firstMissing, missingFrom, missingTo int
+}
+
+// tooOff says that the spacing is wrong too often to be chance.
+func (s *spaced) tooOff() bool { return s.off > 1 && float64(s.off) > 0.02*float64(s.total) }
+
+// spacings looks at the spacings between rows of one power-up.
+func (j *judge) spacings(order []int, times []float64, gap func(a, b int) float64) spaced {
+	s := spaced{firstBad: -1, firstMissing: -1}
+	for i := 1; i < len(order); i++ {
+		a, b := order[i-1], order[i]
+		if j.series.Life[a] != j.series.Life[b] || a == b {
+			continue
+		}
+		low, high, g, log := j.apart(a, b, gap)
+		d := times[b] - times[a]
+		s.ratios = append(s.ratios, d/log[0])
+		s.total++
+		if d >= low && d <= high || j.unsteady(order[max(i-2, 0)], a, b) {
+			continue
+		}
+		s.off++
+		if s.firstBad < 0 {
+			s.firstBad, s.badFrom, s.badTo = i, a, b
+		}
+		if d > high && d > max(1.5*log[1], log[1]+2*g) {
+			s.missing += int(math.Round(d/max(log[0], log[1]))) - 1
+			if s.firstMissing < 0 {
+				s.firstMissing, s.missingFrom, s.missingTo = i, a, b
+			}
+		}
+	}
+	return s
+}
+
+// apart is how far apart the rows of readings a and b may be, and what that comes of.
+func (j *judge) apart(a, b int, gap func(a, b int) float64) (low, high, g float64, log [2]float64) {
+	log = j.logBetween(a, b)
+	// Rows that are placed by a time column are placed no finer than it shows.
+	g = gap(a, b) + j.placing()
+	return min(log[0], log[1]) - g - 1e-6, max(log[0], log[1]) + g + 1e-6, g, log
+}
+
+// unsteady says that a row may come late or early between readings a and b, or came so after the row before: a row that came late is
+// followed by one that comes early again.
+func (j *judge) unsteady(before, a, b int) bool {
+	return j.rough[min(b+1, len(j.rough)-1)]-j.rough[before] > 0 || j.eventBetween(a, b)
+}
+
+// regular finds those of the rows that are most regular, where each that is left out comes with a change of the current or another event: the
+// chain with the fewest spacings that are off. nil: none leaves any out.
+func (j *judge) regular(rows []int, times []float64, gap func(a, b int) float64) []int {
+	const reach = 64 // rows that may be left out in a row
+	rows = slices.Compact(slices.Clone(rows))
+	n := len(rows)
+	if n < 3 {
+		return nil
+	}
+	added := make([]bool, n)
+	for i := 2; i < n-1; i++ {
+		added[i] = j.somethingMoved(rows[:i], rows[i])
+	}
+	cost, from := make([]int, n), make([]int, n)
+	for i := 1; i < n; i++ {
+		cost[i] = math.MaxInt
+		for k := i - 1; k >= 0 && i-k <= reach; k-- {
+			c := cost[k]
+			if a, b := rows[k], rows[i]; j.series.Life[a] == j.series.Life[b] {
+				low, high, _, _ := j.apart(a, b, gap)
+				if d := times[b] - times[a]; (d < low || d > high) && !j.unsteady(a, a, b) {
+					c++
+				}
+			}
+			if c < cost[i] {
+				cost[i], from[i] = c, k
+			}
+			if !added[k] {
+				break
+			}
+		}
+	}
+	var out []int
+	for i := n - 1; ; i = from[i] {
+		out = append(out, rows[i])
+		if i == 0 {
+			break
+		}
+	}
+	slices.Reverse(out)
+	return out
 }
 
 // extrasBetween is how many rows may be added between two that are due, besides one for each time that the current moved.

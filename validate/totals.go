@@ -75,6 +75,42 @@ func (j *judge) marks() {
 	}
 }
 
+// netTotals takes a column that a word calls one way, such as "used", for a net total where no column says the other way and it goes back
+// while the current does: a total of one way never falls.
+func (j *judge) netTotals() {
+	other := map[logfile.Kind]logfile.Kind{logfile.ChargeIn: logfile.ChargeOut, logfile.ChargeOut: logfile.ChargeIn,
+		logfile.EnergyIn: logfile.EnergyOut, logfile.EnergyOut: logfile.EnergyIn}
+	net := map[logfile.Kind]logfile.Kind{logfile.ChargeIn: logfile.Charge, logfile.ChargeOut: logfile.Charge,
+		logfile.EnergyIn: logfile.Energy, logfile.EnergyOut: logfile.Energy}
+	for i := range j.table.Columns {
+		c := &j.table.Columns[i]
+		against, split := other[c.Kind]
+		if !split || c.Channel > 1 || j.column(against) != nil || j.column(net[c.Kind]) != nil || !j.goesBack(c) {
+			continue
+		}
+		c.Kind = net[c.Kind]
+		j.notes = append(j.notes, fmt.Sprintf("column %q counts both ways: it is judged as a net total", c.Header))
+	}
+}
+
+// goesBack says that a total turns back in rows between which the current did, and not all at once as at a reset.
+func (j *judge) goesBack(c *logfile.Column) bool {
+	way := map[bool]float64{true: 1, false: -1}[c.Kind == logfile.ChargeIn || c.Kind == logfile.EnergyIn]
+	back, forth := 0, 0
+	for r := 1; r < len(j.at); r++ {
+		a, b := j.at[r-1], j.at[r]
+		d := c.Value[r] - c.Value[r-1]
+		if math.IsNaN(d) || d == 0 || b <= a || j.series.Life[a] != j.series.Life[b] || !j.series.Good(b) {
+			continue
+		}
+		if back++; d > 0 || j.series.I[b]*way > 0 {
+			back--
+			forth++
+		}
+	}
+	return back >= 3 && forth > 0 || back >= 10
+}
+
 // totalColumns lists the columns of totals with their allowances. Elapsed columns come last.
 func (j *judge) totalColumns() {
 	truth := j.series.Run(replay.Meter{Source: replay.WindowTrue}, j.index)
@@ -123,9 +159,11 @@ func (j *judge) totalColumns() {
 	}
 }
 
-// fromFirst makes an elapsed column count from the first reading, whatever it counted from.
+// fromFirst makes an elapsed column count from the first reading, whatever it counted from. What a row shows that was written while readings
+// failed is brought back to the last good one where it went on counting.
 func fromFirst(v []float64, j *judge) []float64 {
 	out := slices.Clone(v)
+	defer j.backToGood(out)
 	for r, x := range v {
 		if math.IsNaN(x) {
 			continue
@@ -137,6 +175,25 @@ func fromFirst(v []float64, j *judge) []float64 {
 		break
 	}
 	return out
+}
+
+// backToGood takes the time since the last good reading from the rows that were written while readings failed, where they show it.
+func (j *judge) backToGood(v []float64) {
+	if !j.series.HasFailed {
+		return
+	}
+	good := j.series.Run(replay.Meter{}, j.index).Elapsed
+	since := make([]float64, j.series.Len())
+	for k := 1; k < len(since); k++ {
+		if !j.series.Good(k) && j.series.Life[k] == j.series.Life[k-1] {
+			since[k] = since[k-1] + j.series.TickDt[k]
+		}
+	}
+	for r, k := range j.at {
+		if d := since[k]; d > 0 && math.Abs(v[r]-d-good[j.mark.Row[r]]) < math.Abs(v[r]-good[j.mark.Row[r]]) {
+			v[r] -= d
+		}
+	}
 }
 
 func allMissing(v []float64) bool {

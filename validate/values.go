@@ -359,7 +359,7 @@ func (j *judge) checkFresh() {
 		for lag := 2; lag <= 12; lag++ {
 			stale, fresh, first := j.freshness(v, lag)
 			tested = tested || stale+fresh > 0
-			if stale == 0 || fresh > 0 || j.staleLag != 0 {
+			if stale == 0 || fresh > 0 || j.staleLag != 0 || j.showsMedians(lag) {
 				continue
 			}
 			j.staleLag, j.staleRow, j.staleRows = lag, first, stale
@@ -376,6 +376,45 @@ func (j *judge) checkFresh() {
 		chk.Row = &row
 	}
 	j.checks = append(j.checks, chk)
+}
+
+// showsMedians says that the columns of volts and amperes show the median of the latest 2 lag + 1 readings in each row, which is the reading
+// so many before while values rise or fall, and that in some row only the median is what is shown.
+func (j *judge) showsMedians(lag int) bool {
+	only := 0
+	for i := range j.values {
+		v := &j.values[i]
+		of := j.series.I
+		switch v.Column.Kind {
+		case logfile.Voltage:
+			of = j.series.V
+		case logfile.Power:
+			continue
+		}
+		latest := make([]float64, 0, 2*lag+1)
+		for r, k := range j.at {
+			x := v.Column.Value[r] * v.Sign
+			latest = latest[:0]
+			for q := k; q >= 0 && len(latest) < cap(latest) && j.series.Life[q] == j.series.Life[k]; q-- {
+				if j.series.Good(q) {
+					latest = append(latest, of[q])
+				}
+			}
+			if math.IsNaN(x) || len(latest) < cap(latest) || !j.series.Good(k) {
+				continue
+			}
+			close := v.Column.Step[r]/2 + 1e-9
+			old := latest[lag]
+			sort.Float64s(latest)
+			if math.Abs(x-latest[lag]) > close {
+				return false
+			}
+			if math.Abs(x-old) > close {
+				only++
+			}
+		}
+	}
+	return only > 0
 }
 
 // mostlyWrong says that more than a quarter of a column's rows lie outside the envelope of their readings.
@@ -418,7 +457,7 @@ func (j *judge) freshness(v *cause.Value, lag int) (stale, fresh, first int) {
 		}
 		settled := true
 		for q := k - lag + 1; q < k; q++ {
-			settled = settled && j.series.Good(q) && math.Abs(at(q)-now) <= tol+0.02*math.Abs(now)
+			settled = settled && j.series.Good(q) && math.Abs(at(q)-now) <= min(tol+0.02*math.Abs(now), math.Abs(now-old)/4)
 		}
 		switch {
 		case !settled:

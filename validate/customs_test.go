@@ -1,0 +1,131 @@
+package validate_test
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"testing"
+
+	"stuntcell/emulator/link"
+	"stuntcell/scenarios"
+	"stuntcell/validate"
+)
+
+// TestHealthyCustoms: what people do and no built-in logger does, that is no mistake.
+func TestHealthyCustoms(t *testing.T) {
+	short := func(l *habitual) string {
+		return fmt.Sprintf("%.3f,%.3f,%.4f,%.5f,%.4f", l.up, l.v, l.i, l.q/3600, l.e/3600)
+	}
+	var shownV, shownI []float64
+	var beforeV, beforeI, rowI float64
+	for name, tc := range map[string]struct {
+		habit    habit
+		scenario string
+	}{
+		"a row for each interval while the sensor is silent, its values blank": {habit{blind: true, header: "s,V,A,Ah,Wh",
+			row: func(l *habitual, r *link.Reading) string {
+				if r.Shunt == link.Failed || r.Bus == link.Failed {
+					return fmt.Sprintf("%.3f,,,%.5f,%.4f", l.now, l.q/3600, l.e/3600)
+				}
+				return short(l)
+			}}, "readings-fail-mid-discharge"},
+		"the median of the latest five is shown, and each is added": {habit{read: func(l *habitual, r *link.Reading) {
+			shownV, shownI = append(shownV, l.v), append(shownI, l.i)
+		}, row: func(l *habitual, r *link.Reading) string {
+			median := func(v []float64) float64 {
+				v = slices.Clone(v[max(0, len(v)-5):])
+				slices.Sort(v)
+				return v[len(v)/2]
+			}
+			return fmt.Sprintf("%d,%.3f,%.3f,%.4f,%.5f,%.4f", r.Clock, l.up, median(shownV), median(shownI), l.q/3600, l.e/3600)
+		}}, "readings-jittered"},
+		"a net total under the word for what was used": {habit{header: "s,V,A,used_Ah,used_Wh", row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%.3f,%.3f,%.4f,%.5f,%.4f", l.up, l.v, l.i, -l.q/3600, -l.e/3600)
+		}}, "charge-then-discharge"},
+		"the values of the reading before, across a step of half a percent": {habit{header: "tick,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%d,%.3f,%.4f,%.5f,%.4f", r.Tick, beforeV, beforeI, l.q/3600, l.e/3600)
+		}, amps: func(i float64) float64 { beforeI, rowI = rowI, i; return i },
+			read: func(l *habitual, r *link.Reading) {
+				if beforeV, l.clock = l.clock, l.v; l.n == 1 {
+					beforeV, beforeI = l.v, l.i
+				}
+			}}, `
+scenario: small-step
+summary: Half a percent more current.
+pack: agm-12v-35ah
+plan:
+  - {discharge: 0.319 C, ends: {time: 43 s}}
+  - {discharge: 0.314 C, ends: {time: 43 s}}
+settings: {log: 2 s}
+rig: {readings: {nominal: 1 s, jitter: 395 ms}}
+seed: 12074
+`},
+		"a row besides with each change of a fifth": {habit{header: "s,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
+			rowI = l.i
+			return short(l)
+		}, extra: func(l *habitual) bool { return math.Abs(l.i-rowI) > 0.2*math.Abs(rowI)+0.2 }}, `
+scenario: pulses-of-23-s
+summary: Pulses whose edges fall between rows in another place each time.
+pack: agm-12v-35ah
+plan:
+  - {rest: 150 s}
+  - {discharge: 0.5 C, pulse: {every: 23 s, on: 14 s, low: 5 %}, ends: {time: 1502 s}}
+settings: {log: 5 s}
+rig: {readings: {nominal: 500 ms, every: 651 ms}}
+`},
+		"a charge that its battery's protection ends": {habit{header: "s,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string { return short(l) },
+			full: func(l *habitual) bool {
+				return l.i > 0 && l.i*1000 <= float64(l.g.ChargeTaperMA) && l.v*1000 >= float64(l.g.ChargeEndMV)*0.995
+			}}, `
+scenario: protection-opens
+summary: A full battery opens while it is charged, and no current flows that could be switched off.
+pack: lfp-48v-50ah
+start: {charge: 98 %}
+plan:
+  - {charge: 0.18 C, to: absorb, ends: {logger: taper, time: 328 s}}
+settings: {log: 50 s}
+rig: {readings: {nominal: 5 s, every: 4208 ms}}
+seed: 10087
+`},
+	} {
+		t.Run(name, func(t *testing.T) {
+			shownV, shownI, beforeV, beforeI, rowI = nil, nil, 0, 0, 0
+			var sc *scenarios.Scenario
+			if strings.Contains(tc.scenario, "\n") {
+				var err error
+				if sc, err = scenarios.Parse("inline.yaml", []byte(tc.scenario), scenarios.Env{}); err != nil {
+					t.Fatal(err)
+				}
+			} else {
+				sc = named(t, tc.scenario)
+			}
+			v, _ := judged(t, sc, func(link.Store) link.Logger { return &habitual{habit: tc.habit} })
+			if complaint(v) != "" || !*v.Pass {
+				t.Errorf("pass %v: %s", *v.Pass, complaint(v))
+			}
+		})
+	}
+}
+
+// TestTimeCutBelowItsCount: a time that was made of seconds in floating point and cut is now and then one less than the counter showed. In a
+// log that came whole nothing else places such a row.
+func TestTimeCutBelowItsCount(t *testing.T) {
+	sc := named(t, "tick-past-half")
+	_, rec := judged(t, sc, func(link.Store) link.Logger {
+		return &habitual{habit: habit{header: "uptime_ms,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
+			ms := int64(r.Tick)
+			if ms/1000%2 == 0 {
+				ms--
+			}
+			return fmt.Sprintf("%d,%.3f,%.4f,%.5f,%.4f", ms, l.v, l.i, l.q/3600, l.e/3600)
+		}}}
+	})
+	rec.Stream = true
+	for i := range rec.Rows {
+		rec.Rows[i].After = len(rec.Readings.T)
+	}
+	if v := validate.Judge(sc, rec, validate.Options{}); complaint(v) != "" {
+		t.Error(complaint(v))
+	}
+}
