@@ -61,7 +61,7 @@ type run struct {
 	load, charge bool      // contacts, as last seen
 	steps        int       // ended steps that were recorded
 	expected     int       // readings, at most
-	base, begun  integrals // truth at the first reading, at the begin of the running step
+	base, begun  integrals // truth at the first reading, at the beginning of the running step
 	text         int       // what the logger has said so far [bytes]
 	file         string    // the log file that rows go to
 
@@ -414,7 +414,7 @@ func (r *run) handedOver(kind model.StepKind) bool {
 	return step.Kind == kind && step.Ends.Logger != 0
 }
 
-// wanted is how the contacts stand at the begin of a step.
+// wanted is how the contacts stand at the beginning of a step.
 func wanted(kind model.StepKind) (load, charge bool) {
 	return kind == model.Discharge, kind == model.Charge
 }

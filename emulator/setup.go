@@ -9,7 +9,7 @@ import (
 type Setup struct {
 	Pack     *model.Pack
 	Plan     model.Plan
-	Options  model.Options // conditions of the pack: ambient, charge at the begin
+	Options  model.Options // conditions of the pack: ambient, charge at the beginning
 	Rig      rig.Rig
 	Settings Settings
 	Faults   []Fault

@@ -52,7 +52,7 @@ func (c *Course) weakest() {
 	}
 }
 
-// boardWatches starts and stops the board's delays at the begin of a stretch.
+// boardWatches starts and stops the board's delays at the beginning of a stretch.
 func (c *Course) boardWatches(i0 float64) {
 	b, s := &c.pack.Board, &c.board
 	if *b == (Board{}) {

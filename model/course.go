@@ -69,10 +69,10 @@ func (s *Span) Means(a, b int64) (amps, volts, energy float64) {
 // Options are the conditions of a run. The zero Options are: full and rested, at the pack's reference temperature,
 // self-heating as the pack has it.
 type Options struct {
-	// Start is the charge at the begin as a fraction of the whole; 0 is full (a pack that starts empty has Empty set).
+	// Start is the charge at the beginning as a fraction of the whole; 0 is full (a pack that starts empty has Empty set).
 	Start float64
 	Empty bool
-	// Ambient is the temperature of the surroundings [K], Cell that of the cells at the begin; 0 is the reference temperature, or Ambient.
+	// Ambient is the temperature of the surroundings [K], Cell that of the cells at the beginning; 0 is the reference temperature, or Ambient.
 	Ambient, Cell float64
 	// Isothermal keeps the cells at their first temperature.
 	Isothermal bool

@@ -26,7 +26,7 @@ func (c *Course) warmTo(watts, h float64) {
 	c.bench.T1 = c.bench.heat.at(h, tone{})
 }
 
-// heatNow is the heat of the whole pack [W] at the begin of the stretch.
+// heatNow is the heat of the whole pack [W] at the beginning of the stretch.
 func (c *Course) heatNow() float64 {
 	b, q := &c.bench, 0.0
 	for j := range c.units {

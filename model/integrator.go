@@ -121,7 +121,7 @@ func newChebyshev() *chebyshevTable {
 	return t
 }
 
-// fit puts the polynomial through the voltage from the begin of the piece to end, and says whether it is the voltage: its last
+// fit puts the polynomial through the voltage from the beginning of the piece to end, and says whether it is the voltage: its last
 // coefficients are nothing, and each of an analytic function's is a fraction of the one before.
 func (g *Integrator) fit(w *wave, end float64) bool {
 	g.mid, g.by = (g.from+end)/2, 2/(end-g.from)

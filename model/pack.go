@@ -72,7 +72,7 @@ type Levels struct {
 	Falling       float64 // fall from the peak that ends a charge [V], 0: this chemistry is charged at a constant voltage
 }
 
-// Spread is the standard deviation from cell to cell, cut off at three of them, as a share: of capacity, of the charge at the begin (of
+// Spread is the standard deviation from cell to cell, cut off at three of them, as a share: of capacity, of the charge at the beginning (of
 // the whole), of resistance.
 type Spread struct {
 	Capacity, Charge, Resistance float64
@@ -84,7 +84,7 @@ type Defect struct {
 	String, Cell int
 	// Capacity and Resistance multiply the cell's (0: as it is).
 	Capacity, Resistance float64
-	// Charge is added to the charge at the begin, as a fraction of the whole.
+	// Charge is added to the charge at the beginning, as a fraction of the whole.
 	Charge float64
 	// Short is a resistance across the cell [ohm], 0 none.
 	Short float64

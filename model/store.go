@@ -12,7 +12,7 @@ import (
 //	level' = -(power into the pack)/Out - Own       while it is charged
 type Store struct {
 	Capacity float64 // [W·s]
-	Level    float64 // at the begin [W·s]
+	Level    float64 // at the beginning [W·s]
 	In, Out  float64 // efficiency of taking and giving, above 0 to 1
 	Own      float64 // what the converter uses while it runs [W]
 	// Grain is the step in which the current of a charge can be set [A]: it is the next lower multiple, and falls by one grain each

@@ -134,7 +134,7 @@ func (c *Course) solveStretch(l law) {
 	}
 	if c.renew {
 		c.renew = false
-		return // the load has changed: from the begin
+		return // the load has changed: from the beginning
 	}
 	if ok {
 		c.boardWatches(i0)

@@ -9,7 +9,7 @@ import (
 
 const maxOdd = 100
 
-// readStart reads how full and how warm the pack is at the begin, which of its cells differ, and the store beside it.
+// readStart reads how full and how warm the pack is at the beginning, which of its cells differ, and the store beside it.
 func readStart(m *quantity.Map, pack *model.Pack) model.Options {
 	var o model.Options
 	if f, ok := m.Find("start"); ok {

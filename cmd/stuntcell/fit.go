@@ -103,7 +103,7 @@ type fittedLog struct {
 	// Temp is the mean of the cell's temperature [K]; absent if it was not logged.
 	Temp     float64 `json:"temperature_K,omitempty"`
 	duration float64
-	began    float64 // temperature at the begin [K], 0 if not logged
+	began    float64 // temperature at the beginning [K], 0 if not logged
 }
 
 func runFit(ctx context.Context, std streams, o fitOptions, logs []string) error {
@@ -704,7 +704,7 @@ func (f *fitted) text(w io.Writer) error {
 	if c.Hottest > c.Coldest {
 		p("temperature of the cell %.1f to %.1f degC\n", c.Coldest-273.15, c.Hottest-273.15)
 	}
-	p("standard errors, times %.1f for residuals that hang together in time\n", c.Inflation)
+	p("± is one standard error, times %.1f for residuals that hang together in time\n", c.Inflation)
 	if r := f.Rates; r.K != nil || r.PerKelvin != nil {
 		p("\ncapacity, each log good to %.1f %% (standard uncertainty, assumed)\n", 100*repeatable)
 		if r.K != nil {

@@ -24,7 +24,7 @@ func showPack(name string) []byte {
 		line := func(what, format string, args ...any) {
 			fmt.Fprint(w, budget.Wrap(fmt.Sprintf(format, args...), fmt.Sprintf("#   %-13s ", what), "#                 "))
 		}
-		line("family", "%s, %d cells in series, %d in parallel, %.4g V nominal", p.Family, p.Series, p.Parallel, p.Nominal())
+		line("family", "%s, %d in series, %d in parallel, %.4g V at rest when half full", p.Family, p.Series, p.Parallel, p.Nominal())
 		showLevels(p, line)
 		l := p.Limits
 		line("limits", "charge %s to %.4g V at %s to %s, discharge %s, fuse %s", orNone(l.ChargeCurrent, "A"), l.ChargeVoltage,

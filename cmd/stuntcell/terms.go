@@ -53,7 +53,7 @@ func terms() []term {
 		{"rated", "The claim on the label: so many Ah in so many hours to an end voltage, from full and rested, at a temperature."},
 		{"calibration", "A rig set beside a better meter, at several currents: what it shows against what flows, and how sure that is."},
 		{"tolerance", "How far a part may lie from what its label says, to either side."},
-		{"uncertainty", "How far the values are spread that one may reasonably believe; plus or minus U with k = 2 holds about 95 % of them."},
+		{"uncertainty", "How far the values are spread that a quantity may reasonably have: u is their standard deviation, and plus or minus U = k * u with k = 2 holds about 95 % of them."},
 		{"lesson", "A question, your prediction, a run that answers it, and the reason: stuntcell learn."},
 	}
 }

@@ -139,8 +139,9 @@ func writeAccuracy(w *bufio.Writer) error {
 	}
 	fmt.Fprintln(w)
 	writeParagraphs(w,
-		`Small currents are worst: an offset weighs by time, not by current, and a shunt for 50 A gives 0.35 A few counts. Take the zero before
-		each test; then the shunt is what is left, and a calibration mends that.`,
+		fmt.Sprintf(`Small currents are worst: an offset weighs by time, not by current, and on a shunt for %.3g A its 10 uV are %.2g %% of the %.0f uV that %.3g A make.
+		Take the zero before each test; then the shunt is what is left, and a calibration mends that.`,
+			r.Shunt.RatedAmps, 100*10e-6/(tests[0].amps*r.Shunt.Nominal), 1e6*tests[0].amps*r.Shunt.Nominal, tests[0].amps),
 		`A capacity needs more than charge: how full the battery was at the start (1 % or so), its temperature (0.6 % a kelvin), and how well one
 		run repeats another (0.5 %). These add to the above, and no better rig takes them away.`)
 	fmt.Fprintln(w, "What standards ask of the equipment")

@@ -1,7 +1,7 @@
 // Package instrument models a test bench that a client drives over a wire: a source and a load on a battery pack, a meter, and a
 // sensor with counts as a logger's front end has. It has no clock of its own: whoever owns it advances it.
 //
-// Sign: current into the pack is positive. Units: V, A, W, ohm, A·s, W·s; instants int64 ns of simulated time since the begin. Source and
+// Sign: current into the pack is positive. Units: V, A, W, ohm, A·s, W·s; instants int64 ns of simulated time since the beginning. Source and
 // load switch without delay and hold their levels exactly (model.Course: constant current until constant voltage for the source;
 // constant current, power or resistance for the load); both at once are possible while the load takes a constant current. The meter shows
 // the terminals at the instant itself; the sensor adds what its rig does (package rig): one conversion, its noise divided by the root of the
@@ -76,7 +76,7 @@ type Bench struct {
 	load    Load
 	tripped bool
 	skipped int64 // [ns]
-	// Integrals since the begin or the last Clear [A·s, W·s].
+	// Integrals since the beginning or the last Clear [A·s, W·s].
 	charge, energy float64
 }
 
@@ -303,7 +303,7 @@ func (b *Bench) Skipped() int64 { return b.skipped }
 type State struct {
 	T              int64   // [ns]
 	Amps, Volts    float64 // of the pack's terminals
-	Charge, Energy float64 // since the begin or the last Clear [A·s, W·s]
+	Charge, Energy float64 // since the beginning or the last Clear [A·s, W·s]
 	Temperature    float64 // of the cells [K]
 	Left           float64 // charge in the pack as a fraction of the whole
 	Constant       bool    // the source holds its voltage, not its current

@@ -71,7 +71,7 @@ type Tick struct {
 type Clock struct {
 	Absent bool
 	Start  int64   // Unix seconds on its face at the plan's begin
-	Frac   float64 // fraction of a second already gone at the begin, 0 to 1
+	Frac   float64 // fraction of a second already gone at the beginning, 0 to 1
 	PPM    float64
 	// Parabola and Turnover are as those of the Tick.
 	Parabola, Turnover float64

@@ -46,7 +46,7 @@ type CircuitOptions struct {
 type Heating struct {
 	Capacity   float64 // [J/K]
 	Resistance float64 // [K/W]
-	Ambient    float64 // [K], of the cell at the begin too
+	Ambient    float64 // [K], of the cell at the beginning too
 	// PerKelvin is the share by which resistances fall a kelvin [1/K].
 	PerKelvin float64
 }

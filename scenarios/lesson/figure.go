@@ -230,7 +230,7 @@ func ofLast(of func(*emulator.StepRun) float64) func(*emulator.Record, int, int6
 	}
 }
 
-// ofInstant is the truth of the window of the last reading at or before an instant, counted from the begin of a step, or of the plan.
+// ofInstant is the truth of the window of the last reading at or before an instant, counted from the beginning of a step, or of the plan.
 func ofInstant(of func(*emulator.Readings) []float64) func(*emulator.Record, int, int64) (float64, error) {
 	return func(rec *emulator.Record, step int, at int64) (float64, error) {
 		if step > 0 {

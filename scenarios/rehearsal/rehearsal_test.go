@@ -258,3 +258,22 @@ func TestRenderings(t *testing.T) {
 		}
 	}
 }
+
+// A lithium or lead-acid charge that is not ended is held at its voltage, where the current has fallen. A nickel cell's voltage never reaches the
+// charger's: all of the current goes on, as heat.
+func TestWhatAChargerGoesOnWith(t *testing.T) {
+	for name, want := range map[string]string{"agm-12v-7ah": "the charger holds 14.520 V", "nimh-7v2-3ah": "the charger goes on with 1.5 A into cells that are full"} {
+		s := setup(t, rest(60))
+		p, err := model.PackByName(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		s.Pack = p
+		s.Plan = append(s.Plan, model.Step{Kind: model.Discharge, Load: model.Load{Current: p.Amps(0.5)}, Ends: model.Ends{Time: 1800e9, Voltage: p.Rated.End}})
+		s.Plan = append(s.Plan, p.ChargeSteps(0, 0, 0)...)
+		r := rehearse(t, s)
+		if last := r.Failures[len(r.Failures)-1].Then; !strings.Contains(last, want) {
+			t.Errorf("%s: %s", name, last)
+		}
+	}
+}

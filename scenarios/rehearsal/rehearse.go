@@ -198,9 +198,14 @@ func failures(s *emulator.Setup, c *Course) ([]Failure, error) {
 		case p.Kind == model.Charge:
 			if load := what(p); !seen[load] {
 				seen[load] = true
+				goesOn := "holds " + volts(p.Voltage)
+				if s.Pack.Family == model.Nickel {
+					// Its voltage does not rise to the charger's: nothing makes the current less.
+					goesOn = fmt.Sprintf("goes on with %s into cells that are full and grow hot", engineering(p.Load.Most(s.Pack.Nominal()), "A"))
+				}
 				out = append(out, Failure{n, "what ends the charge fails", fmt.Sprintf(
-					"the charger holds %s for as long as it has power. Here %s or %.4g Ah stop it as well: a real rig needs a timer of its own.",
-					volts(p.Voltage), clock(seconds(p.Ends.Time)), p.Ends.Charge/hours)})
+					"the charger %s for as long as it has power. Here %s or %.4g Ah stop it as well: a real rig needs a timer of its own.",
+					goesOn, clock(seconds(p.Ends.Time)), p.Ends.Charge/hours)})
 			}
 		case p.Ends.Logger > 0:
 			f, err := unstopped(n, s, c)

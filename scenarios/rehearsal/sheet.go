@@ -53,7 +53,7 @@ func refusals(f model.Family) []string {
 	switch f {
 	case model.LeadAcid:
 		out = append(out, "It has been frozen, or the acid may be.", "A cell is dry, or a vent is blocked.",
-			"It rests below about 2 V a cell after a day: it may be sulphated; it will look better at first than it is (common practice, from memory).")
+			"It rests below about 1.75 V a cell: it stood empty, and is likely sulphated or has a shorted cell (common practice, from memory).")
 	case model.Lithium:
 		out = append(out, "Any cell rests below its lowest permitted voltage: copper may have dissolved, and charging it can set it on fire.",
 			"It fell, was crushed, or was in a fire or flood.", "Its protection board is missing, bridged or unknown.")

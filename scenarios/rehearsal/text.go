@@ -50,7 +50,7 @@ func (r *Rehearsal) Text(w io.Writer) error {
 	p.wrapped("", r.Notice)
 	p.line("")
 	p.wrapped("", r.Scenario+": "+r.Summary)
-	p.line("pack %s, %s, %d cells in series, %.4g Ah, %.4g V", r.Pack.Name, r.Pack.Chemistry, r.Pack.Cells, r.Pack.Rated, r.Pack.Nominal)
+	p.line("pack %s, %s, %d in series, %.4g Ah, %.4g V half full", r.Pack.Name, r.Pack.Chemistry, r.Pack.Cells, r.Pack.Rated, r.Pack.Nominal)
 	p.line("rig %s, one count %s, range %s", r.Rig.Name, engineering(r.Rig.Count, "A"), engineering(r.Rig.Range, "A"))
 	p.line("")
 	p.line("%4s  %-22s %9s %9s %9s %9s %7s", "step", "what", "from", "for", "Ah", "Wh", "min V")

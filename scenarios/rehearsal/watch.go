@@ -48,7 +48,7 @@ func limitsOf(s *emulator.Setup) []limit {
 	}
 	if r.RatedAmps > 0 {
 		out = append(out, limit{"shunt", "current above two thirds of its rating", "A", "It warms, drifts and is hot to touch. " + PracticeStatus + ".",
-			shuntShare * r.RatedAmps, amps}, limit{"shunt", "current above its rating", "A", "It is damaged for good.", r.RatedAmps, amps})
+			shuntShare * r.RatedAmps, amps}, limit{"shunt", "current above its rating", "A", "It may be damaged for good.", r.RatedAmps, amps})
 	}
 	out = append(out, limit{"shunt", "burden, its own drop as a share of the voltage", "1", "The load sees less than the pack gives.", 0.01,
 		func(i, v float64) float64 { return share(i*r.Nominal, v) }})

@@ -18,7 +18,7 @@ type Draw struct {
 	Seed     uint64
 	Pack     string // on board; "": the project's, else the default one
 	Steps    []DrawnStep
-	Start    int   // percent of charge at the begin
+	Start    int   // percent of charge at the beginning
 	Nominal  int64 // time between readings that the rig promises [ms]
 	Every    int64 // and keeps [ms]
 	Jitter   int64 // [ms]

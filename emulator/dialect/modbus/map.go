@@ -66,7 +66,7 @@ func inputs() []Register {
 		{Type: Float, About: "charge into the pack [Ah]", get: of(func(s *state) float64 { return s.Charge / 3600 })},
 		{Type: Float, About: "energy into the pack [Wh]", get: of(func(s *state) float64 { return s.Energy / 3600 })},
 		{Type: Float, About: "temperature of the cells [degC]", get: of(func(s *state) float64 { return s.Temperature - 273.15 })},
-		{Type: Float, About: "time since the begin [s]", get: of(func(s *state) float64 { return float64(s.T) * 1e-9 })},
+		{Type: Float, About: "time since the beginning [s]", get: of(func(s *state) float64 { return float64(s.T) * 1e-9 })},
 		{Type: Uint16, About: "voltage [10 mV]", get: scaled(volts, 100)},
 		{Type: Int16, About: "current [10 mA]", get: scaled(amps, 100)},
 		{Type: Int32, About: "charge [mAh]", get: scaled(func(s *state) float64 { return s.Charge }, 1/3.6)},

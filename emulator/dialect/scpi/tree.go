@@ -224,7 +224,7 @@ func quantities() []quantity {
 		{"VOLTage[:DC]", "terminals [V]", func(s *instrument.State) float64 { return s.Volts }},
 		{"CURRent[:DC]", "current into the pack [A]", func(s *instrument.State) float64 { return s.Amps }},
 		{"POWer[:DC]", "power into the pack [W]", func(s *instrument.State) float64 { return s.Volts * s.Amps }},
-		{"CHARge", "charge into the pack since the begin or SENSe:CHARge:CLEar [Ah]", func(s *instrument.State) float64 { return s.Charge / 3600 }},
+		{"CHARge", "charge into the pack since the beginning or SENSe:CHARge:CLEar [Ah]", func(s *instrument.State) float64 { return s.Charge / 3600 }},
 		{"ENERgy", "energy, likewise [Wh]", func(s *instrument.State) float64 { return s.Energy / 3600 }},
 		{"TEMPerature", "cells [degC]", func(s *instrument.State) float64 { return s.Temperature - 273.15 }},
 	}
@@ -442,7 +442,7 @@ func system() []node {
 		}},
 		{header: "SYSTem:ERRor:COUNt", about: "how many errors are in the queue", get: func(c *call) int { return c.nr1(int64(len(c.errors))) }},
 		{header: "SYSTem:VERSion", about: "the SCPI version", get: func(c *call) int { return c.text("1999.0") }},
-		{header: "SYSTem:ELAPsed", about: "simulated time since the begin [s]", get: func(c *call) int {
+		{header: "SYSTem:ELAPsed", about: "simulated time since the beginning [s]", get: func(c *call) int {
 			return c.text(strconv.FormatFloat(float64(c.bench.Now())*1e-9, 'f', 3, 64))
 		}},
 		{header: "SYSTem:STEP", about: "skips so many seconds; with emulate --speed step nothing else moves the time", params: 1,

@@ -42,7 +42,7 @@ func Columns() []Column {
 	charge := func(s *sample) float64 { return s.state.Charge }
 	energy := func(s *sample) float64 { return s.state.Energy }
 	return []Column{
-		{Name: "s", About: "time since the begin, in seconds", value: seconds, scale: 1, digit: 3},
+		{Name: "s", About: "time since the beginning, in seconds", value: seconds, scale: 1, digit: 3},
 		{Name: "ms", About: "in milliseconds", value: seconds, scale: 1e3},
 		{Name: "min", About: "in minutes", value: seconds, scale: 1. / 60, digit: 4},
 		{Name: "h", About: "in hours", value: seconds, scale: 1. / 3600, digit: 6},
@@ -54,9 +54,9 @@ func Columns() []Column {
 		{Name: "mA", About: "in milliamperes", value: amps, scale: 1e3, turns: true},
 		{Name: "W", About: "their product", value: watts, scale: 1, digit: 3, turns: true},
 		{Name: "mW", About: "in milliwatts", value: watts, scale: 1e3, turns: true},
-		{Name: "Ah", About: "charge since the begin, exact", value: charge, scale: 1. / 3600, digit: 5, turns: true},
+		{Name: "Ah", About: "charge since the beginning, exact", value: charge, scale: 1. / 3600, digit: 5, turns: true},
 		{Name: "mAh", About: "in milliampere-hours", value: charge, scale: 1. / 3.6, digit: 2, turns: true},
-		{Name: "Wh", About: "energy since the begin, exact", value: energy, scale: 1. / 3600, digit: 4, turns: true},
+		{Name: "Wh", About: "energy since the beginning, exact", value: energy, scale: 1. / 3600, digit: 4, turns: true},
 		{Name: "mWh", About: "in milliwatt-hours", value: energy, scale: 1. / 3.6, digit: 1, turns: true},
 		{Name: "degC", About: "temperature of the cells", value: func(s *sample) float64 { return s.state.Temperature - 273.15 }, scale: 1, digit: 2},
 	}
