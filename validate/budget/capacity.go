@@ -401,21 +401,54 @@ func (c Capacity) sampling(readings float64) Input {
 	if f.Period <= 0 || f.On <= 0 || f.On >= f.Period {
 		return in
 	}
-	duty := f.On / f.Period
-	peak := f.Current / duty
+	peak := f.Current * f.Period / f.On
 	window := float64(c.Rig.Front.Conversions) * float64(c.Rig.Front.Spacing) / 1e9
-	if window >= f.Period {
-		// Averaging over many periods leaves at most one period's share.
-		in.U, in.From = Rectangular.Half(peak*f.Period*duty*(1-duty)), "a switched load, averaged over each reading's window"
+	most, scatter := windowed(f.On/f.Period, window/f.Period)
+	if window > 0.999*f.Every && window >= f.Period {
+		// Windows that adjoin miss nothing between them: what is left over at both ends is a part of a period.
+		in.U, in.From = Rectangular.Half(peak*most*window), "a switched load, averaged over each reading's window"
 		return in
 	}
 	ratio := f.Every / f.Period
-	if math.Abs(ratio-math.Round(ratio))*readings < 1 {
-		in.U = Rectangular.Half(peak * math.Max(duty, 1-duty) * f.Duration)
+	if phases := inStep(ratio, readings); phases > 0 {
+		// Readings that fall on so many phases of the load, and stay there, see a load of a period as much shorter.
+		share := 0.0
+		if on := f.On / f.Period * phases; math.Abs(on-math.Round(on)) > 1e-9 {
+			share, _ = windowed(math.Abs(on-math.Round(on)), 0)
+		}
+		in.U = Rectangular.Half(peak * math.Min(most, share/phases) * f.Duration)
 		in.From = fmt.Sprintf("a load that switches in step with the readings (%.6g periods in each)", ratio)
 		return in
 	}
-	in.U, in.Shape = peak*math.Sqrt(duty*(1-duty)/readings)*f.Duration, Normal
+	in.U, in.Shape = peak*scatter/math.Sqrt(readings)*f.Duration, Normal
 	in.From = "a switched load, read at chance instants"
+	if window >= f.Period {
+		in.From = "a switched load, averaged over each reading's window"
+	}
 	return in
+}
+
+// windowed returns how far the mean over a window may lie from the duty of a load that is on for that share of each period, at most, and a bound of
+// its standard deviation over all phases; both as a share of the peak. window is in periods, 0 an instant.
+func windowed(duty, window float64) (most, scatter float64) {
+	if duty <= 0 || duty >= 1 {
+		return 0, 0
+	}
+	most = math.Max(duty, 1-duty)
+	if window > 0 {
+		rest := math.Mod(window, 1)
+		most = math.Max(math.Min(rest, duty)-duty*rest, duty*rest-math.Max(0, rest-(1-duty))) / window
+	}
+	return most, math.Min(most, math.Sqrt(duty*(1-duty)))
+}
+
+// inStep returns on how many phases of the load all of so many readings fall, where it has made ratio periods from one to the next; 0 if they drift over
+// all phases. With q phases the drift over the run must stay below the distance of two.
+func inStep(ratio, readings float64) float64 {
+	for q := 1.0; q*q <= readings; q++ {
+		if math.Abs(q*ratio-math.Round(q*ratio))*readings < 1 {
+			return q
+		}
+	}
+	return 0
 }

@@ -235,6 +235,40 @@ func TestSwitchedLoad(t *testing.T) {
 	}
 }
 
+// What a window sees of a switched load, and a set of phases, held against the load itself at a thousand phases.
+func TestWindowOfASwitchedLoad(t *testing.T) {
+	mean := func(duty, from, window float64) float64 {
+		on := func(x float64) float64 { return math.Floor(x)*duty + math.Min(x-math.Floor(x), duty) }
+		return (on(from+window) - on(from)) / window
+	}
+	for _, c := range []struct{ duty, window float64 }{{0.3, 0.1}, {0.3, 0.5}, {0.3, 0.9}, {0.3, 1}, {0.3, 1.5}, {0.7, 1.5}, {0.5, 6.4}, {0.05, 2.98}} {
+		worst, squares := 0.0, 0.0
+		for k := range 1000 {
+			d := mean(c.duty, float64(k)/1000, c.window) - c.duty
+			worst, squares = math.Max(worst, math.Abs(d)), squares+d*d/1000
+		}
+		most, scatter := windowed(c.duty, c.window)
+		near(t, "the most", most, worst, 2e-3)
+		if math.Sqrt(squares) > scatter+1e-9 {
+			t.Errorf("%+v: scatter %v, at most %v was promised", c, math.Sqrt(squares), scatter)
+		}
+	}
+	// A window of one and a half periods, in step: two thirds or one third where one half is true, for the whole run.
+	b := bench()
+	b.Rig.Front.Conversions, b.Rig.Front.Spacing = 15, 1e6
+	b.Figure.Period, b.Figure.On = 0.01, 0.005
+	u := b.sampling(b.Figure.Duration / b.Figure.Every).U
+	near(t, "in step", u*math.Sqrt(3), 0.7/6*b.Figure.Duration, 1)
+	// Read twice in each period, a quarter on: one reading of two sees it, or none; never half of one.
+	b.Rig.Front.Conversions, b.Rig.Front.Spacing = 1, 0
+	b.Figure.Period, b.Figure.On = 2, 0.5
+	u = b.sampling(b.Figure.Duration / b.Figure.Every).U
+	near(t, "two phases", u*math.Sqrt(3), 1.4*0.25*b.Figure.Duration, 1)
+	// Seven phases and two sevenths on: two readings of seven, as it is.
+	b.Figure.Period, b.Figure.On = 7, 2
+	near(t, "seven phases", b.sampling(b.Figure.Duration/b.Figure.Every).U, 0, 1e-6)
+}
+
 func TestFigureRefused(t *testing.T) {
 	for name, set := range map[string]func(*Capacity){
 		"no charge":         func(c *Capacity) { c.Figure.Charge = 0 },
