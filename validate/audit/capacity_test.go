@@ -178,3 +178,25 @@ func TestFadingOfFewRuns(t *testing.T) {
 		t.Errorf("scattered runs: %+v, %v", f, err)
 	}
 }
+
+// A clock of whole seconds that gains next to nothing, but passes an edge somewhere in the log: what the fit makes of it stays within the bound, and
+// comes near it where the edge lies in the middle.
+func TestClockRateBound(t *testing.T) {
+	nearest := 0.0
+	for f := range 200 {
+		var k clocks
+		const ppm = 3e-6
+		for s := 0.0; s <= 3600; s += 10 {
+			k.take(s, math.Floor(s*(1+ppm)+float64(f)/200), 1, 0)
+		}
+		rate, bound, ok := k.rate()
+		if off := math.Abs(rate - ppm); !ok || off > bound {
+			t.Fatalf("fraction %d/200: the rate is off by %.0f ppm, bound %.0f ppm", f, off*1e6, bound*1e6)
+		} else {
+			nearest = math.Max(nearest, off/bound)
+		}
+	}
+	if nearest < 0.8 {
+		t.Errorf("the bound is never come near to: %.2f", nearest)
+	}
+}

@@ -238,9 +238,9 @@ func (a *Auditor) timeFindings(r *Report) {
 		r.Clock.SetBy, r.Clock.SetRow = a.clocks.setBy, a.clocks.setLine
 		r.clockMoved(a.clocks.setLine, a.clocks.setBy, a.clocks.sets, " against the "+a.time.kind)
 	}
-	if math.Abs(rate) > 200e-6 && math.Abs(rate) > 2*bound {
+	if math.Abs(rate) > 200e-6 && math.Abs(rate) > 1.5*bound {
 		r.find("tick-rate", "advice", "clock", 0.7, 0, "Compare both with network time over a day; a ceramic resonator may be off by half a per cent (common practice), a crystal should not.",
-			"clock and %s differ by %.0f ppm (±%.0f): one of the two is off by that much or more, the log cannot tell which. Charge is off by as much if the sums use the wrong one", a.time.kind, rate*1e6, bound*1e6)
+			"clock and %s differ by %.0f ppm (±%.0f): one of the two at least is off by half of that or more, the log cannot tell which. Charge is off by as much as the one that the sums use", a.time.kind, rate*1e6, bound*1e6)
 	}
 }
 

@@ -226,7 +226,8 @@ func (k *clocks) take(t, c, step float64, line int) {
 	k.low, k.high = min(k.low, d), max(k.high, d)
 }
 
-// rate returns the clock's rate less that of the time in use [1], and the bound of its error: one printed unit of the clock over the time compared. ok says that there is enough.
+// rate returns the clock's rate less that of the time in use [1], and the bound of its error: a clock that is cut to its printed unit and
+// happens to go over an edge in mid log makes a line of least squares as steep as one and a half units over the time compared. ok says that there is enough.
 func (k *clocks) rate() (rate, bound float64, ok bool) {
 	span := k.lastT - k.t0
 	if k.n < 10 || span <= 0 {
@@ -236,5 +237,5 @@ func (k *clocks) rate() (rate, bound float64, ok bool) {
 	if det <= 0 {
 		return 0, 0, false
 	}
-	return (k.n*k.std - k.st*k.sd) / det, k.step / span, true
+	return (k.n*k.std - k.st*k.sd) / det, 1.5 * k.step / span, true
 }
