@@ -470,7 +470,7 @@ func (s *shape) timeColumn(l *layout, i int, m *meaning, e *evidence, f *field, 
 	like := func(low, high float64) bool { return e.max >= low && e.max < high }
 	f.role = decimal
 	switch {
-	case named && m.aspect != unixTime && !m.hasUnit && e.serialDays():
+	case named && m.aspect != unixTime && (!m.hasUnit || m.unit.name == "d") && e.serialDays(): // no log runs for 70 years
 		c.Kind, f.role, c.Unit = Clock, serial, "d"
 		c.Scale, c.Offset = day, -serial1970*day
 		return nil

@@ -588,6 +588,7 @@ func (r *headerReader) finish() meaning {
 	m.vague = r.unknown > 0
 	m.ofRow = len(r.words) == 1 && r.words[0].flag&rowWord != 0 && len(r.units) == 0 && r.unknown == 0 && !m.numbered
 	r.combineUnits()
+	r.symbolBeforeUnit()
 	var of []quantity
 	var splits, shunt bool
 	for _, w := range r.words {
@@ -794,6 +795,18 @@ func (r *headerReader) combineUnits() {
 			r.units[i] = u
 			r.units = append(r.units[:i+1], r.units[i+2:]...)
 		}
+	}
+}
+
+// symbolBeforeUnit leaves out the letter of a quantity before its unit, which is a unit of its own too: V in V_mV, C (capacity, not coulomb)
+// in C_Ah.
+func (r *headerReader) symbolBeforeUnit() {
+	if len(r.units) < 2 || r.units[0].of != r.units[1].of {
+		return
+	}
+	switch r.units[0].name {
+	case "V", "A", "W", "A·s":
+		r.units = r.units[1:]
 	}
 }
 

@@ -56,6 +56,7 @@ func TestHeaderWords(t *testing.T) {
 		{"s", "time s"}, {"min", "time min"}, {"h", "time h"}, {"volts", "voltage V"}, {"amps", "current A"}, {"ah", "charge Ah"}, {"wh", "energy Wh"}, {"amp hours", "charge Ah"}, {"watt hours", "energy Wh"},
 		{"U V", "voltage V"}, {"I A", "current A"}, {"Q mAh", "charge mAh"}, {"u V", "voltage V"}, {"m A", "current mA"},
 		{"Coulomb", "charge A·s"}, {"°C", "temperature degC"}, {"C", "ignored"},
+		{"C_Ah", "charge Ah"}, {"C mAh", "charge mAh"}, {"V_mV", "voltage mV"}, {"A mA", "current mA"}, {"W_mW", "power mW"}, {"V (mV)", "voltage mV"},
 		{"amp-hours", "charge Ah"}, {"Capacity amp hours", "charge Ah"}, {"used (watt hours)", "energy Wh out"}, {"mA h", "charge mAh"}, {"kilowatt hours", "energy kWh"}, {"millivolts", "voltage mV"}, {"uA", "current uA"}, {"uAh", "charge uAh"},
 		{"Sekunden", "time s"}, {"heures", "time h"}, {"horas", "time h"}, {"minutos", "time min"}, {"Stunden", "time h"}, {"d", "time d"}, {"ns", "time ns"}, {"voltios", "voltage V"}, {"amperios", "current A"}, {"vatios", "power W"}, {"Wattstunden", "energy Wh"}, {"Amperestunden", "charge Ah"},
 		{"Ampèreheures", "charge Ah"}, {"julios", "energy W·s"}, {"culombios", "charge A·s"}, {"kJ", "energy kW·s"}, {"mC", "charge mA·s"}, {"kelvin", "temperature K"}, {"Vshunt", "ignored"}, {"I_set", "ignored"}, {"Iset", "ignored"}, {"Iout", "current out"}, {"Pload", "power"}, {"Vcell", "voltage weak"},
