@@ -451,13 +451,27 @@ func (j *judge) matchClock(c *logfile.Column, after []int) bool {
 		s := floorDiv(j.shown(c, f), unit)
 		bySecond[s] = append(bySecond[s], k)
 	}
+	shows := func(v float64) []int { return bySecond[floorDiv(j.shown(c, int64(math.Floor(v))-j.zone), unit)] }
+	turned, by := len(c.Value), 0.0
+	if j.rec.Stream {
+		turned, by = j.zoneTurns(c, shows)
+	}
 	fit, valid, last := 0, 0, 0
 	for r, v := range c.Value {
-		if math.IsNaN(v) {
+		if r >= turned {
+			v -= by
+		}
+		var ks []int
+		if !math.IsNaN(v) {
+			valid++
+			ks = shows(v)
+		}
+		if len(ks) == 0 && j.rec.Stream {
+			// A time that no reading shows, or none at all: its place among the others is left.
+			j.at[r] = j.due(last)
+			last = j.at[r]
 			continue
 		}
-		valid++
-		ks := bySecond[floorDiv(j.shown(c, int64(math.Floor(v))-j.zone), unit)]
 		if i := sort.SearchInts(ks, after[r]+1); i > 0 {
 			k := ks[i-1]
 			if j.rec.Stream {
@@ -480,6 +494,51 @@ func (j *judge) matchClock(c *logfile.Column, after []int) bool {
 		}
 	}
 	return j.clockFits
+}
+
+// due is the reading at which the row after that of reading k is due.
+func (j *judge) due(k int) int {
+	t := j.rec.Readings.T
+	at := t[k] + int64(j.log*1e9)
+	return min(sort.Search(len(t), func(i int) bool { return t[i] >= at }), len(t)-1)
+}
+
+// zoneTurns finds the row of a log that came whole from which on its times are an hour ahead or behind, as those of a wall clock are when
+// summer time begins or ends: of the rows at whose step that may have been, the one with which most rows stand in the order of their
+// readings. Without one it is a row behind the last.
+func (j *judge) zoneTurns(c *logfile.Column, shows func(v float64) []int) (row int, by float64) {
+	ordered := func(from int, by float64) int {
+		n, last := 0, -1
+		for r, v := range c.Value {
+			if r >= from {
+				v -= by
+			}
+			if math.IsNaN(v) {
+				continue
+			}
+			ks := shows(v)
+			if i := sort.SearchInts(ks, last+1); i < len(ks) {
+				n, last = n+1, j.next(ks, max(last, 0))
+			}
+		}
+		return n
+	}
+	row, most := len(c.Value), ordered(len(c.Value), 0)
+	for r, tried := 1, 0; r < len(c.Value) && tried < 8; r++ {
+		step := c.Value[r] - c.Value[r-1] - j.log
+		if c.NoDate {
+			step = math.Remainder(step, 86400)
+		}
+		turn := math.Copysign(3600, step)
+		if !(math.Abs(step-turn) <= j.log/2+2*j.series.Period) {
+			continue
+		}
+		tried++
+		if n := ordered(r, turn); n > most {
+			row, by, most = r, turn, n
+		}
+	}
+	return row, by
 }
 
 // next is which of some readings a row of a log that came whole is of, when the one before was of reading last: a clock that was set back
