@@ -327,9 +327,15 @@ func (j *judge) found() verdict.Found {
 func (j *judge) findings(blame map[string]verdict.Blame) []verdict.Finding {
 	c := &cause.Case{Record: j.rec, Series: j.series, Table: j.table, At: j.at, Line: j.table.Rows, Index: j.index, Marks: j.mark,
 		Meter: j.meter, Totals: j.totals, Column: j.columns, Throughput: j.throughput, EnergyThroughput: j.energyThroughput,
-		Log: j.log, Pulses: j.sc.Expect.Pulses, Zone: j.zone, Cells: j.sc.Setup.Pack.Series}
+		Log: j.log, Pulses: j.sc.Expect.Pulses, Zone: j.zone, Scenario: j.sc.Name, Cells: j.sc.Setup.Pack.Series}
 	out := cause.Process(c)
 	add := func(fs []verdict.Finding) { out = append(out, fs...) }
+	var values []verdict.Finding
+	if j.failed("fresh") || j.failed("values") {
+		values = cause.Values(c, j.values, j.failed("fresh"), j.staleLag, j.staleRow)
+	}
+	rows := cause.Rows(c, &j.spacing, j.pattern && j.failed("interval"), j.failed("rows"))
+	c.Shown = append(shownBy(values), shownBy(rows)...)
 	var totals []verdict.Finding
 	if j.failed("charge") || j.failed("energy") || j.failed("elapsed") {
 		totals = cause.Totals(c)
@@ -343,10 +349,8 @@ func (j *judge) findings(blame map[string]verdict.Blame) []verdict.Finding {
 	if j.failed("restart") {
 		add(cause.Restarts(c, j.restarts))
 	}
-	if j.failed("fresh") || j.failed("values") {
-		add(cause.Values(c, j.values, j.failed("fresh"), j.staleLag, j.staleRow))
-	}
-	add(cause.Rows(c, &j.spacing, j.pattern && j.failed("interval"), j.failed("rows")))
+	add(values)
+	add(rows)
 	if j.failed("clock") {
 		add(cause.Clock(c, j.clockDeviation, j.clockRow, j.impossible, j.impossibleLine))
 	}
@@ -364,6 +368,17 @@ func (j *judge) findings(blame map[string]verdict.Blame) []verdict.Finding {
 	limits.Energy, limits.HasEnergy = blame["energy_Ws"]
 	add(cause.RigShare(c, &j.sc.Setup.Rig, limits))
 	return cause.Order(out)
+}
+
+// shownBy lists the causes that columns of values, or when rows come, surely show.
+func shownBy(fs []verdict.Finding) []string {
+	var out []string
+	for _, f := range fs {
+		if f.Severity == verdict.Failure && f.Confidence >= 0.85 && f.Cause != "unexplained" {
+			out = append(out, f.Cause)
+		}
+	}
+	return out
 }
 
 // firstTickBad is the first data row whose tick is wrong.

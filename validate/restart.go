@@ -105,6 +105,11 @@ func (j *judge) restart(c *cause.Column, p []float64, r int, first float64) caus
 	for q := from; q <= max(cut, from); q++ {
 		lo, hi = min(lo, p[q]+shift), max(hi, p[q]+shift)
 	}
+	// A log that counts too much of everything loses as much more in an interval.
+	if g := j.pace(c, p, lastRow); g > 1 {
+		at := p[j.at[lastRow]] + shift
+		lo, hi = at+g*(lo-at), at+g*(hi-at)
+	}
 	// The row shows what came since the restart on top.
 	since := p[k] - p[max(boot, 0)]
 	// The gap is what no good reading was in, and its current is whichever of those at both ends is larger.
@@ -152,6 +157,22 @@ func (j *judge) restart(c *cause.Column, p []float64, r int, first float64) caus
 		}
 	}
 	return re
+}
+
+// pace is how much a column counted of what its readings give, over the ten rows up to row r; 1 where these give too little to say.
+func (j *judge) pace(c *cause.Column, p []float64, r int) float64 {
+	q := r
+	for n := 0; q > 0 && n < 10 && !math.IsNaN(c.Unrolled.Value[q-1]) && j.lifeOfRow(q-1) == j.lifeOfRow(r); n++ {
+		q--
+	}
+	if r < 0 || q == r {
+		return 1
+	}
+	meant := p[j.at[r]] - p[j.at[q]]
+	if math.Abs(meant) < 10*c.Printed.Unit[r] {
+		return 1
+	}
+	return math.Abs((c.Unrolled.Value[r] - c.Unrolled.Value[q]) / meant)
 }
 
 // checkCard makes the check card: totals over a failed write.

@@ -497,6 +497,7 @@ func (j *judge) checkElapsed() {
 		if c.Role != cause.Elapsed {
 			continue
 		}
+		j.elapsedByOther(c)
 		c.OK = true
 		for r, v := range c.Unrolled.Value {
 			if math.IsNaN(v) {
@@ -547,6 +548,24 @@ func (j *judge) checkElapsed() {
 		chk.Pass = &ok
 	}
 	j.checks = append(j.checks, chk)
+}
+
+// elapsedByOther takes a column of elapsed time for that of the timebase by which the log does not count, where it is that: counter and
+// clock are both there to be read.
+func (j *judge) elapsedByOther(c *cause.Column) {
+	if c.Unrolled.Worst <= c.Limit || !j.series.HasClock {
+		return
+	}
+	m := j.meter
+	switch m.Source {
+	case replay.ReadingsRTC:
+		m.Source = replay.Readings
+	default:
+		m.Source = replay.ReadingsRTC
+	}
+	if u := replay.Unroll(c.Printed, c.Role.Of(j.series.Run(m, j.index)), j.mark, c.Limit); u.Worst <= c.Limit {
+		c.Unrolled = u
+	}
 }
 
 // blame splits logged minus truth at the last row into its four parts, which sum exactly (JUDGING.md).

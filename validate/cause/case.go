@@ -122,11 +122,14 @@ type Case struct {
 	At     []int // reading of each data row
 	Line   []int // index into Record.Rows of each data row
 	// Index lists the readings at which totals are taken (rows and step begins, ascending); Marks points into it.
-	Index  []int
-	Marks  replay.Marks
-	Meter  replay.Meter // the healthy meter that the log was found to use
-	Totals *replay.Totals
-	Column []*Column
+	Index    []int
+	Marks    replay.Marks
+	Meter    replay.Meter // the healthy meter that the log was found to use
+	Totals   *replay.Totals
+	Column   []*Column
+	Scenario string
+	// Shown are the causes that volts, amperes or the time of rows show by themselves: what is wrong there is wrong in the sums as well.
+	Shown []string
 	// Throughput and EnergyThroughput are the integrals of |i| and |v·i| [A·s], [W·s].
 	Throughput, EnergyThroughput float64
 	// Log is the time between rows [s].

@@ -177,6 +177,21 @@ func TellsApart(a, b string) string {
 	return beside(slices.Concat(shown[a], of.Scenarios), slices.Concat(shown[b], other.Scenarios))
 }
 
+// tellsApart is what is to be said of two causes that this run could not tell apart: the scenario that can, if it is another one.
+func (c *Case) tellsApart(a, b string) string {
+	s := TellsApart(a, b)
+	if s != c.Scenario {
+		return "scenario " + s + " tells them apart"
+	}
+	shown := showing()
+	for _, n := range slices.Concat(shown[a], shown[b]) {
+		if n != c.Scenario && slices.Contains(shown[a], n) != slices.Contains(shown[b], n) {
+			return "scenario " + n + " tells them apart"
+		}
+	}
+	return "no scenario on board tells them apart better"
+}
+
 // apart is the scenario that one of two pages names for the pair, "" if neither does.
 func apart(a, b Page) string {
 	for _, n := range a.Apart {

@@ -3,6 +3,7 @@ package cause
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"stuntcell/emulator"
 	"stuntcell/validate/replay"
@@ -32,6 +33,15 @@ func (c *Case) hypotheses() []hypothesis {
 			m := base
 			change(&m)
 			out = append(out, hypothesis{cause: cause, meter: m, how: how, rank: rank})
+			switch m.Clocking {
+			case replay.WrapNegative, replay.HalfNegative, replay.FaceSeconds, replay.FaceDay:
+				if !c.splits() {
+					return
+				}
+				for _, m.Backward = range []replay.Backward{replay.BackTakes, replay.BackTurns} {
+					out = append(out, hypothesis{cause: cause, meter: m, how: how, rank: rank})
+				}
+			}
 		}
 		wraps, halves := c.crossings()
 		if wraps {
@@ -244,6 +254,11 @@ func (c *Case) hypotheses() []hypothesis {
 			add("truncated-sum", 46, how, func(m *replay.Meter) {
 				m.CutStep, m.CutEnergy, m.CutCurrent, m.CutPower, m.RoundCurrent = q, q, 1e-3, 1e-3, true
 			})
+			if rule == replay.Trapezoid {
+				add("truncated-sum", 46, how, func(m *replay.Meter) {
+					m.CutStep, m.CutEnergy, m.CutCurrent, m.CutPower, m.CutMean = q, q, 1e-3, 1e-3, true
+				})
+			}
 		}
 		for _, q := range c.printedQuanta() {
 			add("rounded-sum", 44, "each step is rounded to what is printed, and the rounded value is summed", func(m *replay.Meter) {
@@ -346,6 +361,13 @@ func (c *Case) printedQuanta() []float64 {
 		}
 	}
 	return out
+}
+
+// splits says that the log has totals of one direction.
+func (c *Case) splits() bool {
+	return slices.ContainsFunc(c.Column, func(col *Column) bool {
+		return col.Role == ChargeIn || col.Role == ChargeOut || col.Role == EnergyIn || col.Role == EnergyOut
+	})
 }
 
 // crossings says whether the counter wraps, and whether it passes half range, between two readings.

@@ -130,6 +130,9 @@ func (c *Case) cadence(s *Spacing) []verdict.Finding {
 			return []verdict.Finding{f}
 		}
 	}
+	if f := c.countsReadings(s); f != nil {
+		return []verdict.Finding{*f}
+	}
 	if s.Missing >= 0 || s.TooFew {
 		from, to := s.MissingFrom, s.MissingTo
 		if s.Missing < 0 {
@@ -160,12 +163,6 @@ func (c *Case) cadence(s *Spacing) []verdict.Finding {
 		}
 		f := c.finding(name, ofFirmware, 0.9, row)
 		f.Evidence = fmt.Sprintf("rows come at each reading at which the clock's second is a multiple of %d: none where the loop misses that second, several where it sees it twice", n)
-		return []verdict.Finding{f}
-	}
-	// An interval counted in readings that are taken to last the nominal period.
-	if n := s.Log / period; c.Series.Uneven && math.Abs(c.meanStep()/period-1) > 0.05 && c.everySo(int(math.Round(n))) {
-		f := c.finding("nominal-dt", ofFirmware, 0.85, row)
-		f.Evidence = fmt.Sprintf("rows come every %.0f readings, %.4g s, as if each reading lasted %.4g s", n, s.Median, period)
 		return []verdict.Finding{f}
 	}
 	name, conf := "missing-rows", 0.4
@@ -236,6 +233,20 @@ func (c *Case) atMultiples(n int64) bool {
 		}
 	}
 	return 20*rows >= 19*len(c.At) && 20*len(c.At) >= 19*readings && 20*readings >= 19*len(c.At)
+}
+
+// countsReadings recognises an interval counted in readings, each taken to last the nominal period, or a second, which it does not.
+func (c *Case) countsReadings(s *Spacing) *verdict.Finding {
+	for _, each := range []float64{c.Series.Period, 1} {
+		n := math.Round(s.Log / each)
+		if n < 2 || len(c.At) < 5 || math.Abs(c.meanStep()/each-1) <= 0.05 || each == c.Series.Period && !c.Series.Uneven || !c.everySo(int(n)) {
+			continue
+		}
+		f := c.finding("nominal-dt", ofFirmware, 0.9, max(s.FirstBad, 0))
+		f.Evidence = fmt.Sprintf("rows come every %.0f readings, %.4g s, as if each reading lasted %.4g s", n, s.Median, each)
+		return &f
+	}
+	return nil
 }
 
 // everySo says that nine rows in ten come so many readings after the one before.

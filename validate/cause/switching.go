@@ -41,7 +41,7 @@ func Switching(c *Case, k *Cutoff) []verdict.Finding {
 		// A step that ends soon after the stop was due does not show whether it would have come late, or at a lower level.
 		if waited := float64(k.Step.End)*1e-9 - c.Seconds(k.Due); waited < max(10*k.Hold, neverAfter) {
 			f.Confidence = 0.5
-			f.Evidence += fmt.Sprintf("; with %.0f s to go, late or at a lower level looks the same: scenario %s tells them apart", waited, TellsApart("cutoff-never", "cutoff-late"))
+			f.Evidence += fmt.Sprintf("; with %.0f s to go, late or at a lower level looks the same: %s", waited, c.tellsApart("cutoff-never", "cutoff-late"))
 			return []verdict.Finding{f, found("cutoff-late", 0.4, k.Due, fmt.Sprintf("the step ended %.0f s after the stop was due: one that comes later, or at a lower level, looks the same as none", waited))}
 		}
 		return []verdict.Finding{f}
@@ -123,13 +123,13 @@ func (c *Case) late(k *Cutoff, found func(string, float64, int, string) verdict.
 	ev := fmt.Sprintf("off %.0f s after it was due, at a reading of %.3f V for a level of %.3f V", delay, s.V[min(k.Off, len(s.V)-1)], k.Level)
 	cells := c.cells()
 	round := levelFits && roundLevel(below, before, cells)
-	other := TellsApart("cutoff-late", "cutoff-wrong-level")
+	other := c.tellsApart("cutoff-late", "cutoff-wrong-level")
 	switch {
 	case round:
-		f := found("cutoff-wrong-level", 0.8, k.Off, fmt.Sprintf("%s; a level between %.3f and %.3f V would explain it, a delay too: scenario %s tells them apart", ev, below, before, other))
+		f := found("cutoff-wrong-level", 0.8, k.Off, fmt.Sprintf("%s; a level between %.3f and %.3f V would explain it, a delay too: %s", ev, below, before, other))
 		return []verdict.Finding{f}
 	case levelFits:
-		f := found("cutoff-late", 0.7, k.Off, fmt.Sprintf("%s; a level of %.3f V would explain it as well: scenario %s tells them apart", ev, (below+before)/2, other))
+		f := found("cutoff-late", 0.7, k.Off, fmt.Sprintf("%s; a level of %.3f V would explain it as well: %s", ev, (below+before)/2, other))
 		return []verdict.Finding{f}
 	}
 	return []verdict.Finding{found("cutoff-late", 0.95, k.Off, ev)}

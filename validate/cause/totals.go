@@ -3,6 +3,7 @@ package cause
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 
 	"stuntcell/validate/replay"
@@ -26,6 +27,7 @@ type candidate struct {
 	rank     int
 	fitted   bool
 	class    class
+	shown    bool    // the columns of values have it as well
 	left     float64 // worst of (left deviation)/(limit) over the columns
 	contra   bool    // it would have spoilt a column that is right
 	meters   []replay.Meter
@@ -39,8 +41,12 @@ func (a *candidate) better(b *candidate) bool {
 		return a.class < b.class
 	case a.contra != b.contra:
 		return !a.contra
+	case a.shown != b.shown:
+		return a.shown
 	case a.fitted != b.fitted:
 		return !a.fitted
+	case (a.left == 0) != (b.left == 0):
+		return a.left == 0 // every row to the digit
 	case a.fitted && (a.left < b.left/5 || b.left < a.left/5):
 		return a.left < b.left
 	case a.rank != b.rank:
@@ -329,6 +335,7 @@ func (c *Case) explainAll(tried tries, wrong, right []*Column) []*candidate {
 		if x.class == poor {
 			return
 		}
+		x.shown = slices.Contains(c.Shown, x.cause)
 		key := x.cause
 		if old := best[key]; old == nil || x.better(old) {
 			best[key] = x
@@ -999,7 +1006,10 @@ func (c *Case) report(wrong []*Column, all []*candidate) []verdict.Finding {
 	}
 	var rivals []*candidate
 	for _, x := range all[1:] {
-		if x.class == top.class && x.contra == top.contra && x.left <= 3*top.left+0.3 && len(rivals) < 2 {
+		if top.left == 0 && x.left > 0 {
+			continue // only the one gives every row to the digit
+		}
+		if x.class == top.class && x.contra == top.contra && x.shown == top.shown && x.left <= 3*top.left+0.3 && len(rivals) < 2 {
 			rivals = append(rivals, x)
 		}
 	}
@@ -1011,14 +1021,14 @@ func (c *Case) report(wrong []*Column, all []*candidate) []verdict.Finding {
 	f := c.finding(top.cause, ofFirmware, confidence, row)
 	f.Evidence = c.describe(top, wrong)
 	for _, x := range rivals {
-		f.Evidence += fmt.Sprintf("; %s (%s) would explain these rows as well: scenario %s tells them apart", x.cause, x.how, TellsApart(top.cause, x.cause))
+		f.Evidence += fmt.Sprintf("; %s (%s) would explain these rows as well: %s", x.cause, x.how, c.tellsApart(top.cause, x.cause))
 	}
 	c.quote(&f, wrong[0], row)
 	out := []verdict.Finding{f}
 	for _, x := range rivals {
 		g := c.finding(x.cause, ofFirmware, 0.3, row)
 		g.Severity = verdict.Advice
-		g.Evidence = fmt.Sprintf("cannot be told from %s by what was seen here: %s; scenario %s tells them apart", top.cause, x.how, TellsApart(top.cause, x.cause))
+		g.Evidence = fmt.Sprintf("cannot be told from %s by what was seen here: %s; %s", top.cause, x.how, c.tellsApart(top.cause, x.cause))
 		out = append(out, g)
 	}
 	return out

@@ -120,7 +120,7 @@ func (c *Case) value(v *Value) []verdict.Finding {
 		for i, p := range ps {
 			t := tol(rows[i]) + 0.01*math.Abs(p.x)
 			switch {
-			case math.Abs(p.y-s*p.x) <= t:
+			case math.Abs(p.y-s*p.x) <= t, math.Abs(p.x) <= t: // near nothing a sign says nothing
 			case math.Abs(math.Abs(p.y)-math.Abs(p.x)) <= t:
 				wrongSign++
 			default:
@@ -227,8 +227,8 @@ func (c *Case) value(v *Value) []verdict.Finding {
 	varied := sxx/n-(sx/n)*(sx/n) > 0.01*sxx/n
 	if volts, fixed := c.fixedVolts(v, few); fixed && v.Column.Kind == logfile.Power {
 		if gainOK {
-			return found("nominal-voltage", 0.6, fmt.Sprintf("is the current times a constant %.4g V; %.4g times the reading would explain these rows as well: scenario %s tells them apart",
-				volts, math.Abs(g0), TellsApart("nominal-voltage", "gain")))
+			return found("nominal-voltage", 0.6, fmt.Sprintf("is the current times a constant %.4g V; %.4g times the reading would explain these rows as well: %s",
+				volts, math.Abs(g0), c.tellsApart("nominal-voltage", "gain")))
 		}
 		return found("nominal-voltage", 0.9, fmt.Sprintf("is the current times a constant %.4g V", volts))
 	}
@@ -242,7 +242,7 @@ func (c *Case) value(v *Value) []verdict.Finding {
 		ev := fmt.Sprintf("is %.4g times the reading", math.Abs(g0))
 		if offOK {
 			conf = 0.7
-			ev += fmt.Sprintf("; an offset of %+.4g %s would explain these rows as well: scenario %s tells them apart", off, unit, TellsApart("gain", "offset"))
+			ev += fmt.Sprintf("; an offset of %+.4g %s would explain these rows as well: %s", off, unit, c.tellsApart("gain", "offset"))
 		}
 		return found("gain", conf, ev)
 	case offOK && math.Abs(off) >= v.Count/2:
@@ -287,6 +287,22 @@ func (c *Case) fewWrong(v *Value, row int, worst float64, unit string, get func(
 		}
 		if wrong > 0 && 20*late <= wrong {
 			return found("stale-reading", 0.85, fmt.Sprintf("shows the reading %d before", d))
+		}
+	}
+	// Or those of an earlier row.
+	for d := 1; d <= 5; d++ {
+		wrong, late := 0, 0
+		for r, x := range v.Residual {
+			if math.IsNaN(x) || math.Abs(x) <= v.Count+v.Column.Step[r] {
+				continue
+			}
+			wrong++
+			if old := v.Sign * get(c.At[max(r-d, 0)]); !(math.Abs(v.Column.Value[r]-old) <= v.Count+v.Column.Step[r]) {
+				late++
+			}
+		}
+		if wrong > 0 && late == 0 {
+			return found("stale-reading", 0.8, fmt.Sprintf("shows the reading of the row %d before", d))
 		}
 	}
 	from := 0
@@ -479,9 +495,11 @@ func (c *Case) nearFailed(k int) bool {
 	return false
 }
 
-// deadRows counts rows that show zero where the readings show current; 0 unless that is all that is wrong.
+// deadRows counts rows that show zero where the readings show current; 0 unless that is all that is wrong, and what is shown elsewhere is
+// more than that.
 func (c *Case) deadRows(v *Value) int {
-	n := 0
+	n, dead := 0, 0.0
+	get := c.reading(v.Column.Kind)
 	for r, x := range v.Residual {
 		if math.IsNaN(x) || math.Abs(x) <= v.Count+v.Column.Step[r] {
 			continue
@@ -490,6 +508,18 @@ func (c *Case) deadRows(v *Value) int {
 			return 0
 		}
 		n++
+		if x := get(c.At[r]); !math.IsNaN(x) {
+			dead = max(dead, math.Abs(x))
+		}
+	}
+	less := 0
+	for _, y := range v.Column.Value {
+		if y != 0 && math.Abs(y) <= dead { // NaN is not
+			less++
+		}
+	}
+	if less >= n {
+		return 0
 	}
 	return n
 }

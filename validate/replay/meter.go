@@ -131,6 +131,16 @@ const (
 	SumsAnew      // that and its sums
 )
 
+// Backward says what a step of negative time does to split totals; the net total takes it as it is.
+type Backward uint8
+
+// What a step of negative time does.
+const (
+	BackAdds  Backward = iota // its size is added on the side of its current
+	BackTakes                 // it is taken from that side
+	BackTurns                 // its product has the other sign, so it is added on the other side
+)
+
 // Lag says what a row shows of its own reading.
 type Lag uint8
 
@@ -150,6 +160,7 @@ type Meter struct {
 	Bad      Bad
 
 	Clocking Clocking
+	Backward Backward
 	Each     float64 // with Nominal: the length of a step, if not the rig's period [s]
 	Side     Side    // of the charge total and the energy total
 	// FlipCharge and FlipEnergy turn the sign of what one direction adds: +1 of charge, -1 of discharge, 0 none.
@@ -346,7 +357,7 @@ func (st *state) start(s *Series, m *Meter) {
 	st.quantum = (m.DeadPower > 0 || m.CutPower > 0 || m.CutCurrent > 0 || m.PowerOfCut) && !m.CutMean
 	st.limits = m.StallLimit > 0 || m.StallClip > 0
 	st.plainSum = m.CutStep == 0 && m.Stop == 0 && m.Side == Net && m.FlipCharge == 0 && m.FlipEnergy == 0 && m.Float32 == 0 && m.Wrap == 0 &&
-		m.WrapEnergy == 0 && m.Energy == Product && m.RowLength == 0 && !m.CutMean
+		m.WrapEnergy == 0 && m.Energy == Product && m.RowLength == 0 && !m.CutMean && m.Backward == BackAdds
 }
 
 // source returns current and voltage of reading k as this meter takes them, and false if the reading is passed over.
@@ -757,13 +768,22 @@ func (st *state) sum(mi, mp, dt float64) {
 			dq, de = cut(dq, m.CutStep, m.RoundStep), cut(de, m.CutEnergy, m.RoundStep)
 		}
 	}
-	if (mi >= 0 || m.Side == Magnitude) && m.Side != DischargeOnly {
-		st.in += math.Abs(dq)
-		st.ein += math.Abs(de)
+	into, sq, se := mi >= 0, math.Abs(dq), math.Abs(de)
+	if dt < 0 {
+		switch m.Backward {
+		case BackTakes:
+			sq, se = -sq, -se
+		case BackTurns:
+			into = !into
+		}
 	}
-	if (mi < 0 || m.Side == Magnitude) && m.Side != ChargeOnly {
-		st.outq += math.Abs(dq)
-		st.eout += math.Abs(de)
+	if (into || m.Side == Magnitude) && m.Side != DischargeOnly {
+		st.in += sq
+		st.ein += se
+	}
+	if (!into || m.Side == Magnitude) && m.Side != ChargeOnly {
+		st.outq += sq
+		st.eout += se
 	}
 	switch m.Side {
 	case Magnitude:

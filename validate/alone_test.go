@@ -1,0 +1,121 @@
+package validate_test
+
+import (
+	"fmt"
+	"testing"
+	"time"
+
+	"stuntcell/emulator/link"
+	"stuntcell/validate/loggers"
+	"stuntcell/validate/verdict"
+)
+
+// TestNothingElseIsNamed: of a logger with one mistake no other failure is told by its side, whatever else would look like it there.
+func TestNothingElseIsNamed(t *testing.T) {
+	ofHabit := func(h habit) loggers.Build { return func(link.Store) link.Logger { return &habitual{habit: h} } }
+	twice := habit{amps: func(i float64) float64 { return 2 * i }}
+	always := func(s float64) habit { return habit{dt: func(uint64, float64) float64 { return s }} }
+	for name, tc := range map[string]struct {
+		build          loggers.Build
+		scenario, want string
+	}{
+		"a factor of the noise is no sign":         {ofHabit(twice), "rest-with-noise", "gain"},
+		"a factor that amperes show is no period":  {ofHabit(twice), "logger-ends-with-rebound", "gain"},
+		"a period, where readings fail":            {ofHabit(always(1)), "readings-fail-mid-discharge", "nominal-dt"},
+		"a period that is right, and the counter":  {ofHabit(always(2)), "rig-tick-rate", ""},
+		"too much of everything, after a cut":      {defect(t, "unit-factor"), "power-cut-torn-file", "unit-factor"},
+		"rows counted in seconds of one reading":   {countedRows(), "bench", "nominal-dt"},
+		"a signed counter takes from what flowed":  {signedSplit(false), "tick-past-half", "signed-tick"},
+		"a signed counter turns what flowed round": {signedSplit(true), "tick-past-half", "signed-tick"},
+		"the values of two rows before":            {rowsBefore(2), "rows-1h", "stale-reading"},
+		"whole milliamperes of a step's mean":      {wholeMilli(), "rows-2h-for-two-days", "truncated-sum"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			v, _ := judged(t, named(t, tc.scenario), tc.build)
+			if *v.Pass != (tc.want == "") || tc.want != "" && v.Findings[0].Cause != tc.want {
+				t.Errorf("pass %v, want %q: %s", *v.Pass, tc.want, complaint(v))
+			}
+			for _, f := range v.Findings {
+				if f.Severity == verdict.Failure && f.Confidence >= 0.5 && f.Cause != tc.want {
+					t.Errorf("also %s: %s", f.Cause, f.Evidence)
+				}
+			}
+		})
+	}
+}
+
+func defect(t *testing.T, name string) loggers.Build {
+	t.Helper()
+	d, ok := loggers.ByName(name)
+	if !ok {
+		t.Fatalf("no logger %s", name)
+	}
+	return d.New
+}
+
+// countedRows writes a row after as many readings as its interval has seconds.
+func countedRows() loggers.Build {
+	return func(link.Store) link.Logger {
+		n := 0
+		return &habitual{habit: habit{header: "time,V,A,Ah,Wh", read: func(l *habitual, _ *link.Reading) {
+			if l.due = l.up + 1; n%int(l.g.LogMS/1000) == 0 {
+				l.due = l.up
+			}
+			n++
+		}, wrote: func(*habitual) {}, row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%s,%.3f,%.4f,%.5f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.v, l.i, l.q/3600, l.e/3600)
+		}}}
+	}
+}
+
+// signedSplit takes its counter for a signed number, so that one step of it is negative. By the sign of the current it is taken from the
+// total of that side; by that of the product it is added to the other.
+func signedSplit(product bool) loggers.Build {
+	return func(link.Store) link.Logger {
+		var last int32
+		var sum [4]float64 // Ah in and out, Wh in and out
+		return &habitual{habit: habit{header: "time,V,A,Ah in,Ah out,Wh in,Wh out", read: func(l *habitual, r *link.Reading) {
+			dt := float64(int64(int32(r.Tick))-int64(last)) / 1000 / 3600
+			if last = int32(r.Tick); l.n == 1 {
+				return
+			}
+			q, e, side := l.i*dt, l.i*l.v*dt, 0
+			if l.i < 0 && !product || q < 0 && product {
+				q, e, side = -q, -e, 1
+			}
+			sum[side] += q
+			sum[2+side] += e
+		}, row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%s,%.3f,%.4f,%.5f,%.5f,%.4f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.v, l.i, sum[0], sum[1], sum[2], sum[3])
+		}}}
+	}
+}
+
+// rowsBefore shows volts and amperes that it read for an earlier row.
+func rowsBefore(rows int) loggers.Build {
+	return func(link.Store) link.Logger {
+		var shown [][2]float64
+		return &habitual{habit: habit{header: "time,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
+			shown = append(shown, [2]float64{l.v, l.i})
+			x := shown[max(len(shown)-1-rows, 0)]
+			return fmt.Sprintf("%s,%.3f,%.4f,%.5f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), x[0], x[1], l.q/3600, l.e/3600)
+		}}}
+	}
+}
+
+// wholeMilli sums whole milliampere seconds of whole milliamperes, the mean of a step's two readings.
+func wholeMilli() loggers.Build {
+	return func(link.Store) link.Logger {
+		var sum, last int64
+		var before float64
+		return &habitual{habit: habit{header: "time,V,A,Ah", read: func(l *habitual, r *link.Reading) {
+			now := int64(l.up * 1e6)
+			if l.n > 1 {
+				sum += int64((l.i+before)/2*1e3*(1+1e-12)) * (now - last) / 1000000
+			}
+			before, last = l.i, now
+		}, row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%s,%.3f,%.4f,%.5f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.v, l.i, float64(sum)/3.6e6)
+		}}}
+	}
+}
