@@ -89,7 +89,7 @@ func (a integrals) minus(b integrals) integrals {
 func Run(ctx context.Context, setup Setup, l link.Link) (*Record, error) {
 	r := newRun(ctx, setup, l)
 	if err := r.check(); err != nil {
-		return nil, fmt.Errorf("emulator: %w", err)
+		return nil, err
 	}
 	err := r.play()
 	closing := l.Close()
@@ -99,7 +99,7 @@ func Run(ctx context.Context, setup Setup, l link.Link) (*Record, error) {
 		closing = nil
 	}
 	if err = errors.Join(err, closing); err != nil {
-		return nil, fmt.Errorf("emulator: %w", err)
+		return nil, err
 	}
 	r.finish()
 	return r.rec, nil

@@ -11,14 +11,25 @@ type amount struct {
 	kind quantity.Kind
 	si   *float64
 	text string
+	like string // an example that fits the flag better than the kind's own
 }
 
 func newAmount(kind quantity.Kind, si *float64) *amount { return &amount{kind: kind, si: si} }
 
+// amountLike is newAmount with an example of what this flag usually gets.
+func amountLike(like string, kind quantity.Kind, si *float64) *amount {
+	return &amount{kind: kind, si: si, like: like}
+}
+
 func (a *amount) String() string { return a.text }
 
 // Type names the flag's value in the help.
-func (a *amount) Type() string { return strings.ReplaceAll(a.kind.Example(), " ", "") }
+func (a *amount) Type() string {
+	if a.like != "" {
+		return a.like
+	}
+	return strings.ReplaceAll(a.kind.Example(), " ", "")
+}
 
 func (a *amount) Set(text string) error {
 	v, err := quantity.Parse(text, a.kind)

@@ -50,7 +50,7 @@ prove-or-audit.`,
 		Example: `  stuntcell audit run.csv --cutoff 10.5V --sheet sheet.html
   stuntcell audit may.csv june.csv --rig shop-50a --cutoff 10.5V --rated 7Ah
   stuntcell audit run.csv --follow --cutoff 10.5V`,
-		Args: cobra.MinimumNArgs(1),
+		Args: operands(1, math.MaxInt, "a log or more"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return runAudit(cmd.Context(), std, o, args)
 		},
@@ -67,16 +67,16 @@ prove-or-audit.`,
 	f.StringVar(&o.calibration, "calibration", "", "what calibrate -o wrote in `FILE.json`, whose constants the rig used (with --rig)")
 	f.StringVar(&o.calibrated, "calibrated", "", "`DATE` of the rig's calibration, for the sheet")
 	f.StringVar(&o.firmware, "firmware", "", "firmware `FILE`, whose hash goes on the sheet")
-	f.Var(newAmount(quantity.Voltage, &o.cutoff), "cutoff", "the level at which the discharge was meant to end")
-	f.Var(newAmount(quantity.Current, &o.taper), "taper", "the current at which the charge was meant to end")
+	f.Var(amountLike("10.5V", quantity.Voltage, &o.cutoff), "cutoff", "the level at which the discharge was meant to end")
+	f.Var(amountLike("0.2A", quantity.Current, &o.taper), "taper", "the current at which the charge was meant to end")
 	f.Var(newAmount(quantity.Temperature, &o.cell), "cell", "temperature of the cell in the test (default: the log's)")
 	f.Var(newAmount(quantity.Temperature, &o.reference), "reference", "temperature to which the capacity is brought")
-	f.Var(newAmount(quantity.RatioPerKelvin, &o.lambda), "lambda", "temperature coefficient of capacity (default 0.6 %/K: lead-acid over 10 to 20 h)")
+	f.Var(amountLike("0.6%/K", quantity.RatioPerKelvin, &o.lambda), "lambda", "temperature coefficient of capacity (default 0.6 %/K: lead-acid over 10 to 20 h)")
 	f.Var(newAmount(quantity.Charge, &o.rated), "rated", "rated capacity, for the share and the grade")
 	f.Var(newAmount(quantity.Current, &o.ratedAmps), "rated-current", "current to which the capacity is brought, with --k")
 	f.Float64Var(&o.k, "k", 0, "rate exponent (Peukert)")
 	f.IntVar(&o.channel, "channel", 1, "channel of the log, 1 to 4")
-	f.StringToStringVar(&o.columns, "columns", nil, "what columns hold, as in stuntcell.yaml: `HEADER=KIND`")
+	columnsFlag(f, &o.columns, "what columns hold, as in stuntcell.yaml: `HEADER=KIND`")
 	return cmd
 }
 

@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"stuntcell/emulator/rig"
+	"stuntcell/model/quantity"
 	"stuntcell/scenarios"
 )
 
@@ -40,10 +41,16 @@ func findBench() (*bench, error) {
 
 // open reads a file that is named in the project file or on the command line, relative to the caller's directory.
 func (b *bench) open(name string) ([]byte, error) {
-	if !filepath.IsAbs(name) {
-		name = filepath.Join(b.here, name)
+	path := name
+	if !filepath.IsAbs(path) {
+		path = filepath.Join(b.here, path)
 	}
-	return os.ReadFile(name)
+	data, err := os.ReadFile(path)
+	var p *fs.PathError
+	if errors.As(err, &p) {
+		return nil, fileError{name, p.Err}
+	}
+	return data, err
 }
 
 // env is what scenarios lean on.
@@ -69,6 +76,9 @@ func (b *bench) scenario(arg string) (*scenarios.Scenario, error) {
 // scenarioIn reads one scenario with what it is to lean on.
 func (b *bench) scenarioIn(arg string, env scenarios.Env) (*scenarios.Scenario, error) {
 	if !strings.HasSuffix(arg, ".yaml") && !strings.ContainsAny(arg, `/\`) {
+		if scenarios.Source(arg) == nil {
+			return nil, b.noScenario(arg)
+		}
 		return scenarios.ByName(arg, env)
 	}
 	data, err := b.open(arg)
@@ -76,6 +86,25 @@ func (b *bench) scenarioIn(arg string, env scenarios.Env) (*scenarios.Scenario, 
 		return nil, err
 	}
 	return scenarios.Parse(arg, data, env)
+}
+
+// noScenario refuses a name that no scenario has, with what was probably meant: a file of this directory, another name, or what has that
+// name in another kind.
+func (b *bench) noScenario(name string) error {
+	hint := "stuntcell list scenarios shows them all"
+	_, file := os.Stat(filepath.Join(b.here, name+".yaml"))
+	near := quantity.Nearest(name, scenarios.Names())
+	switch {
+	case file == nil:
+		hint = "for the file in this directory: " + name + ".yaml"
+	case slices.Contains(scenarios.Causes(), name):
+		hint = fmt.Sprintf("%s is a mistake: stuntcell show %[1]s names the scenarios that show it", name)
+	case slices.Contains(loggerNames(), name):
+		hint = "a built-in logger is named by a flag: --defect " + name
+	case near != "":
+		hint = near + "?"
+	}
+	return usagef(hint, "no scenario %q on board", name)
 }
 
 // entry is a scenario of a suite. One on board that the project's pack or rig cannot run has no scenario but a reason.

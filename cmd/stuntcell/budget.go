@@ -45,7 +45,7 @@ What is normal for rigs of ordinary parts: stuntcell show accuracy.`,
 		Example: `  stuntcell budget shop-50a
   stuntcell budget shop-50a run.csv --cutoff 10.5V --aim 1%
   stuntcell budget shop-50a run.csv --calibration pairs.json`,
-		Args:              cobra.RangeArgs(1, 2),
+		Args:              operands(1, 2, "a rig, and at most one log"),
 		ValidArgsFunction: completeOne(rig.Names),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return runBudget(cmd.Context(), std, o, args)
@@ -57,19 +57,19 @@ What is normal for rigs of ordinary parts: stuntcell show accuracy.`,
 	f.StringVar(&o.plot, "plot", "", "draw the contributions as bars to `FILE.svg`")
 	f.StringVar(&o.pack, "pack", "", "rehearse this `PACK`: a name on board or a file (default: the project's, else agm-12v-7ah)")
 	f.Var(newAmount(quantity.Current, &o.current), "current", "of the rehearsed discharge (default: the rated current)")
-	f.Var(newAmount(quantity.Voltage, &o.cutoff), "cutoff", "the level at which the log's discharge was meant to end")
+	f.Var(amountLike("10.5V", quantity.Voltage, &o.cutoff), "cutoff", "the level at which the log's discharge was meant to end")
 	f.Var(newAmount(quantity.Temperature, &o.cell), "cell", "temperature of the cell in the test")
 	f.Var(newAmount(quantity.Temperature, &o.reference), "reference", "temperature to which the figure is brought")
-	f.Var(newAmount(quantity.RatioPerKelvin, &o.lambda), "lambda", "temperature coefficient of capacity (default 0.6 %/K: lead-acid over 10 to 20 h)")
+	f.Var(amountLike("0.6%/K", quantity.RatioPerKelvin, &o.lambda), "lambda", "temperature coefficient of capacity (default 0.6 %/K: lead-acid over 10 to 20 h)")
 	f.Var(newAmount(quantity.Current, &o.ratedAmps), "rated-current", "current to which the figure is brought, with --k")
 	f.Float64Var(&o.k, "k", 0, "rate exponent (Peukert)")
-	f.Var(newAmount(quantity.Ratio, &o.aim), "aim", "the expanded uncertainty that you want")
+	f.Var(amountLike("1%", quantity.Ratio, &o.aim), "aim", "the expanded uncertainty that you want")
 	f.Var(newAmount(quantity.Ratio, &o.repeat), "repeat", "standard deviation of one run among equal ones")
 	f.IntVar(&o.runs, "runs", 0, "how many runs the figure is the mean of, and --repeat comes from")
 	f.Var(newAmount(quantity.Ratio, &o.startLimit), "start", "how far the charge at the start may be from full (default 1 %)")
 	f.Float64Var(&o.p, "p", 0, "coverage probability (default 0.9545, k = 2)")
 	f.Uint64Var(&o.seed, "seed", 1, "seed of the Monte Carlo")
-	f.StringToStringVar(&o.columns, "columns", nil, "what columns of the log hold, as in stuntcell.yaml: `HEADER=KIND`")
+	columnsFlag(f, &o.columns, "what columns of the log hold, as in stuntcell.yaml: `HEADER=KIND`")
 	return cmd
 }
 

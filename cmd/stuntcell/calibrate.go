@@ -48,7 +48,7 @@ label does not adjust it (4 to 1, common practice).`,
   stuntcell calibrate pairs.csv --rig mine.yaml --header rig.h -o mine.json
   stuntcell budget mine.yaml run.csv --calibration mine.json
   stuntcell calibrate pairs.csv --check standard.csv`,
-		Args: cobra.ExactArgs(1),
+		Args: operands(1, 1, "one file of pairs"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return runCalibrate(cmd.Context(), std, o, args[0])
 		},
@@ -207,13 +207,14 @@ func useCalibration(std streams, c *budget.Capacity, name string) error {
 // parseCalibration reads what calibrate wrote.
 func parseCalibration(name string, data []byte) (k calibration, err error) {
 	if err := json.Unmarshal(data, &k); err != nil {
-		line, col := 1, 1
+		line, col, what := 1, 1, "a value that does not fit"
 		var e *json.SyntaxError
 		if errors.As(err, &e) {
+			what = "no JSON"
 			before := data[:max(0, min(int(e.Offset)-1, len(data)))]
 			line, col = 1+bytes.Count(before, []byte("\n")), len(before)-bytes.LastIndexByte(before, '\n')
 		}
-		return k, fmt.Errorf("%s:%d:%d: %v (expected what stuntcell calibrate -o wrote)", name, line, col, err)
+		return k, fmt.Errorf("%s:%d:%d: %s (expected what stuntcell calibrate -o wrote)", name, line, col, what)
 	}
 	if k.Schema != calibrationSchema {
 		return k, fmt.Errorf("%s:1:1: the schema is %.40q (expected %s, as stuntcell calibrate -o writes it)", name, k.Schema, calibrationSchema)

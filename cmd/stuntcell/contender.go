@@ -14,6 +14,7 @@ import (
 	"runtime/debug"
 	"slices"
 	"strings"
+	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -120,6 +121,7 @@ func (c *choice) program(command string, plain bool, b *bench) (*contender, erro
 	if err != nil {
 		return nil, err
 	}
+	elsewhere := relativeFile(args, b.here)
 	s := streamer{columns: b.project.Columns}
 	if plain {
 		own, err := b.rig()
@@ -130,12 +132,28 @@ func (c *choice) program(command string, plain bool, b *bench) (*contender, erro
 	}
 	play := func(ctx context.Context, sc *scenarios.Scenario, dir string) (*emulator.Record, error) {
 		o := link.ChildOptions{Args: args, Dir: dir, Env: []string{"TZ=" + zone(sc)}, Timeout: c.timeout, Seed: sc.Setup.Seed}
+		run := func() (*emulator.Record, error) { return emulator.Run(ctx, sc.Setup, link.NewChild(o)) }
 		if plain {
-			return s.play(ctx, sc, o)
+			run = func() (*emulator.Record, error) { return s.play(ctx, sc, o) }
 		}
-		return emulator.Run(ctx, sc.Setup, link.NewChild(o))
+		rec, err := run()
+		if err == nil && elsewhere != "" && rec.Outcome.Failure != nil && rec.Outcome.Failure.Kind == link.Crash {
+			rec.Outcome.Failure.Hint = fmt.Sprintf("%s is a file of this directory, and the logger runs in another: write {here}/%[1]s", elsewhere)
+		}
+		return rec, err
 	}
 	return &contender{name: command, hash: hash, play: play}, nil
+}
+
+// relativeFile is the first word of a command after its program that names a file by its place in this directory: a program that runs in
+// another does not find it there. It may be a name of the program's own, so this is no mistake before something fails.
+func relativeFile(args []string, here string) string {
+	for _, a := range args[1:] {
+		if info, err := os.Stat(filepath.Join(here, a)); err == nil && !filepath.IsAbs(a) && info.Mode().IsRegular() {
+			return a
+		}
+	}
+	return ""
 }
 
 // module is a contender that is a WebAssembly module.
@@ -218,7 +236,19 @@ func findCommand(command, here string) ([]string, error) {
 	case errors.Is(err, exec.ErrNotFound):
 		hint = "a program of your own is written with its directory: ./" + args[0]
 	}
-	return nil, usagef(hint, "the logger cannot be started: %w", err)
+	why := "no program of this name is on the path"
+	var file *exec.Error
+	switch {
+	case errors.Is(err, os.ErrPermission):
+		why = "it is not executable"
+	case errors.Is(err, syscall.EISDIR):
+		why = "it is a directory"
+	case !errors.Is(err, exec.ErrNotFound) && errors.Is(err, os.ErrNotExist):
+		why = "there is no such file"
+	case !errors.Is(err, exec.ErrNotFound) && errors.As(err, &file):
+		why = file.Err.Error()
+	}
+	return nil, usagef(hint, "the logger cannot be started: %s: %s", args[0], why)
 }
 
 // hashFiles returns SHA-256 over all files among the words of a command, in hex: another build is another logger.

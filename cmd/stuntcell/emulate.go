@@ -92,7 +92,7 @@ first.`,
   stuntcell emulate bench --dialect scpi --tcp 127.0.0.1:5025
   stuntcell emulate bench --dialect modbus --pty --link-name ./port
   stuntcell emulate bench --dialect modbus --tcp 127.0.0.1:5020 --packs 200`,
-		Args:              cobra.ExactArgs(1),
+		Args:              operands(1, 1, "one scenario"),
 		ValidArgsFunction: completeScenarios,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			for _, f := range []struct {

@@ -532,7 +532,7 @@ func TestNoPseudoTerminal(t *testing.T) {
 	unshare := outside.Program(t, "unshare")
 	for _, c := range []struct{ hide, want string }{
 		{"mount --bind /dev/null /dev/ptmx", "no pseudo-terminal: inappropriate ioctl for device"},
-		{"mount -t tmpfs none /dev", "no pseudo-terminal: open /dev/ptmx: no such file or directory"},
+		{"mount -t tmpfs none /dev", "no pseudo-terminal: /dev/ptmx: there is no such file"},
 	} {
 		if exec.Command(unshare, "-m", "sh", "-c", c.hide).Run() != nil {
 			t.Skip("not permitted to hide a device from a process")

@@ -91,7 +91,7 @@ func complain(std streams, err error) {
 		if errors.As(e, &o) || errors.Is(e, context.Canceled) {
 			continue
 		}
-		message := strings.TrimRight(e.Error(), "\n")
+		message := inOurWords(e)
 		var line *link.OpenError
 		if errors.As(e, &line) || !hasPlace(message) { // a port's address looks like a place
 			message = "stuntcell: " + message

@@ -49,7 +49,7 @@ say. The pack is run through the simulation at each log's current, and what it
 delivers is printed beside what was measured.`,
 		Example: `  stuntcell fit 1c.csv 3c.csv --predict 2c.csv --chemistry nmc -o mycell.yaml
   stuntcell rehearse rated-discharge --pack mycell.yaml`,
-		Args: cobra.MinimumNArgs(1),
+		Args: operands(1, math.MaxInt, "a log or more"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return runFit(cmd.Context(), std, o, args)
 		},
@@ -64,8 +64,8 @@ delivers is printed beside what was measured.`,
 	f.IntVar(&o.cells, "cells", 0, "cells in series (default: what fits the chemistry)")
 	f.IntVar(&o.pairs, "pairs", 2, "most RC pairs, 1 or 2")
 	f.StringArrayVar(&o.predict, "predict", nil, "a `LOG` that is not fitted to, but held against what the fitted pack would deliver; may be repeated")
-	f.Var(newAmount(quantity.Voltage, &o.cutoff), "cutoff", "the level at which the discharges were meant to end")
-	f.StringToStringVar(&o.columns, "columns", nil, "what columns hold, as in stuntcell.yaml: `HEADER=KIND`")
+	f.Var(amountLike("10.5V", quantity.Voltage, &o.cutoff), "cutoff", "the level at which the discharges were meant to end")
+	columnsFlag(f, &o.columns, "what columns hold, as in stuntcell.yaml: `HEADER=KIND`")
 	cmd.RegisterFlagCompletionFunc("chemistry", func(*cobra.Command, []string, string) ([]cobra.Completion, cobra.ShellCompDirective) {
 		return chemistry.Names(), cobra.ShellCompDirectiveNoFileComp
 	})

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"os"
 	"slices"
 
@@ -34,7 +35,7 @@ status: 0 no worse, 1 worse.`,
   stuntcell prove --run ./logger --shard 2/2 --json > 2.ndjson
   stuntcell gather 1.ndjson 2.ndjson --report all.html
   stuntcell gather old.ndjson new.ndjson --compare`,
-		Args: cobra.MinimumNArgs(1),
+		Args: operands(1, math.MaxInt, "a file or more, as prove --json writes them"),
 		RunE: func(_ *cobra.Command, args []string) error {
 			return runGather(std, o, args)
 		},

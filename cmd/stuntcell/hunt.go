@@ -48,7 +48,7 @@ never answered.`,
 		Example: `  stuntcell hunt --run ./logger --for 60s
   stuntcell hunt --run ./logger --seed 7 --draws 1000 -o found.yaml
   stuntcell hunt --defect mean-energy`,
-		Args: cobra.NoArgs,
+		Args: operands(0, 0, "flags only"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return runHunt(cmd.Context(), std, o, cmd.Flags().Changed("seed"))
 		},

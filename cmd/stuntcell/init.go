@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"syscall"
 
 	"github.com/spf13/cobra"
 
@@ -22,7 +23,7 @@ func newInit(std streams) *cobra.Command {
 header that links any firmware to the bench. Nothing that is there already is
 written over.`,
 		Example: `  stuntcell init bench && cd bench && cc -o logger logger.c && stuntcell prove`,
-		Args:    cobra.MaximumNArgs(1),
+		Args:    operands(0, 1, "at most one directory"),
 		RunE: func(_ *cobra.Command, args []string) error {
 			dir := "."
 			if len(args) == 1 {
@@ -41,6 +42,9 @@ func runInit(std streams, dir string) error {
 		{scenarios.ProjectFile, []byte(projectFile)},
 		{"logger.c", firmware.Logger},
 		{"benchlink.h", firmware.Header},
+	}
+	if info, err := os.Stat(dir); err == nil && !info.IsDir() {
+		return fileError{dir, syscall.ENOTDIR}
 	}
 	// All or none: a folder with half of it would be worse than a message.
 	var there []error
@@ -71,7 +75,7 @@ func runInit(std streams, dir string) error {
 		fmt.Fprintf(std.out, "  cd %s\n", dir)
 	}
 	_, err := fmt.Fprint(std.out, "  cc -o logger logger.c\n  stuntcell prove\n"+
-		"Then put your own code into logger.c, or the three calls of benchlink.h into yours.\n")
+		"Then put your own code into logger.c, or the three calls of benchlink.h into\nyours.\n")
 	return err
 }
 

@@ -42,7 +42,7 @@ it in an editor, stuntcell show two-clocks is one to start from.`,
   stuntcell learn two-clocks --answer '6 min' --plot clocks.svg
   stuntcell learn two-clocks --try
   stuntcell learn two-clocks --sheet sheet.html`,
-		Args:              cobra.MaximumNArgs(1),
+		Args:              operands(0, 1, "at most one lesson"),
 		ValidArgsFunction: completeOne(lesson.Names),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if err := o.check(cmd, args); err != nil {

@@ -47,9 +47,11 @@ figures are right; if not, what is wrong, what it cost and how to mend it.
 
 All of it is a simulation: real batteries may be worse, and firmware is no
 safety device.`,
-		SilenceErrors: true,
-		SilenceUsage:  true,
-		Args:          cobra.NoArgs,
+		SilenceErrors:     true,
+		SilenceUsage:      true,
+		Args:              noSuchCommand,
+		Version:           versionText(),
+		PersistentPreRunE: nothingGiven,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return cmd.Help()
 		},
@@ -57,9 +59,8 @@ safety device.`,
 	root.SetIn(std.in)
 	root.SetOut(std.out)
 	root.SetErr(std.err)
-	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
-		return usageError{err: err, command: cmd.CommandPath()}
-	})
+	root.SetFlagErrorFunc(flagError)
+	root.SetVersionTemplate("{{.Version}}\n")
 	root.SetUsageTemplate(strings.ReplaceAll(root.UsageTemplate(), ".FlagUsages", ".FlagUsagesWrapped 80"))
 	root.AddCommand(
 		newProve(std),

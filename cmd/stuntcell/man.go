@@ -21,7 +21,7 @@ section 1. They are made of the same words as --help, so they cannot differ from
 it.`,
 		Example: `  stuntcell man ~/.local/share/man/man1
   man stuntcell-prove`,
-		Args: cobra.ExactArgs(1),
+		Args: operands(1, 1, "one directory to write them to"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return runMan(std, cmd.Root(), args[0])
 		},

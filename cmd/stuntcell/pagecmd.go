@@ -14,6 +14,8 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"stuntcell/emulator/link"
+
 	localpage "stuntcell/cmd/stuntcell/page"
 	"stuntcell/emulator/rig"
 	"stuntcell/model"
@@ -42,7 +44,7 @@ It listens on the loopback only, so that nobody else can reach it; another
 address is for a network that you trust, such as a classroom's.`,
 		Example: `  stuntcell page --open
   stuntcell page --addr 127.0.0.1:9000`,
-		Args: cobra.NoArgs,
+		Args: operands(0, 0, "flags only"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return runPage(cmd.Context(), std, o)
 		},
@@ -65,12 +67,12 @@ func runPage(ctx context.Context, std streams, o pageOptions) error {
 	if err := roomFor(2); err != nil {
 		return err
 	}
-	l, err := (&net.ListenConfig{}).Listen(ctx, "tcp", o.addr)
+	l, _, err := link.ListenTCP(o.addr)
 	if errors.Is(err, syscall.EADDRINUSE) {
 		return usagef("another page may be open; --addr 127.0.0.1:0 takes any port that is free", "%s is taken", o.addr)
 	}
 	if err != nil {
-		return usagef("", "--addr %s: %w", o.addr, err)
+		return err
 	}
 	defer l.Close()
 	options := localpage.Options{Tool: version, Bench: &pageBench{bench: b}, Notes: std.err}

@@ -32,7 +32,7 @@ reading's window, and integrals since the first.`,
 		Example: `  stuntcell record discharge-20h -o in.csv
   awk -f logger.awk in.csv > log.csv
   stuntcell prove discharge-20h --log log.csv`,
-		Args:              cobra.ExactArgs(1),
+		Args:              operands(1, 1, "one scenario"),
 		ValidArgsFunction: completeScenarios,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return runRecord(cmd.Context(), std, o, args[0])

@@ -34,7 +34,7 @@ The sheet is for the first connection and for a pack of unknown past, to print.`
   stuntcell rehearse mine.yaml --csv > timeline.csv
   stuntcell rehearse charge-then-discharge --plot plan.svg
   stuntcell rehearse rated-discharge --health 80% --ambient '10 degC'`,
-		Args:              cobra.ExactArgs(1),
+		Args:              operands(1, 1, "one scenario"),
 		ValidArgsFunction: completeScenarios,
 		RunE: func(_ *cobra.Command, args []string) error {
 			return runRehearse(std, o, args[0])
@@ -49,7 +49,7 @@ The sheet is for the first connection and for a pack of unknown past, to print.`
 	f.StringVar(&o.rig, "rig", "", "with `RIG`, a name or a file, instead of the scenario's own")
 	f.Var(newAmount(quantity.Rate, &o.instead.Rate), "rate", "discharge at this rate instead of the plan's currents")
 	f.Var(newAmount(quantity.Temperature, &o.instead.Ambient), "ambient", "temperature of the surroundings")
-	f.Var(newAmount(quantity.Ratio, &o.instead.Health), "health", "share of its capacity that age has left the pack")
+	f.Var(amountLike("80%", quantity.Ratio, &o.instead.Health), "health", "share of its capacity that age has left the pack")
 	cmd.MarkFlagsMutuallyExclusive("json", "csv")
 	return cmd
 }

@@ -38,7 +38,7 @@ and check: ` + strings.Join(scenarios.SchemaNames(), ", ") + ".",
   stuntcell show accuracy
   stuntcell show scpi
   stuntcell show --schema scenario > scenario.schema.json`,
-		Args:              cobra.ExactArgs(1),
+		Args:              operands(1, 1, "one name (stuntcell list shows them)"),
 		ValidArgsFunction: completeOne(namesOnBoard),
 		RunE: func(_ *cobra.Command, args []string) error {
 			return runShow(std, o, args[0])

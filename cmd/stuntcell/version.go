@@ -16,12 +16,17 @@ func newVersion(std streams) *cobra.Command {
 		Use:     "version",
 		Short:   "Version of this program and what it was built from",
 		Example: `  stuntcell version`,
-		Args:    cobra.NoArgs,
+		Args:    operands(0, 0, "nothing more"),
 		RunE: func(*cobra.Command, []string) error {
-			_, err := fmt.Fprintf(std.out, "stuntcell %s%s %s %s/%s\n", version, revision(), runtime.Version(), runtime.GOOS, runtime.GOARCH)
+			_, err := fmt.Fprintln(std.out, versionText())
 			return err
 		},
 	}
+}
+
+// versionText is what the command version and the flag --version say.
+func versionText() string {
+	return fmt.Sprintf("stuntcell %s%s %s %s/%s", version, revision(), runtime.Version(), runtime.GOOS, runtime.GOARCH)
 }
 
 // revision names the commit that the program was built from, if Go knows it.

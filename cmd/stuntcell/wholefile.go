@@ -52,6 +52,9 @@ func createWhole(path string) (*wholeFile, error) {
 		if errors.Is(err, fs.ErrExist) {
 			continue
 		}
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil, fmt.Errorf("%s cannot be written: there is no directory %s", path, filepath.Clean(dir))
+		}
 		if err != nil {
 			return nil, fmt.Errorf("%s cannot be written: %w", path, errors.Unwrap(err))
 		}

@@ -186,7 +186,7 @@ func linked(device, name string) (remove func(), err error) {
 		}
 	}
 	if err := os.Symlink(device, name); err != nil {
-		return nil, &OpenError{name, err, ""}
+		return nil, &OpenError{name, errors.Unwrap(err), "expected a new name in a directory that is there"}
 	}
 	return func() {
 		if target, err := os.Readlink(name); err == nil && target == device {

@@ -25,7 +25,7 @@ func DialTCP(ctx context.Context, addr string) (net.Conn, error) {
 	case errors.Is(err, syscall.ECONNREFUSED):
 		return nil, &OpenError{addr, errors.New("nobody listens there"), "start the device first, and look at its port number"}
 	}
-	return nil, &OpenError{addr, err, "look at the name and at the cable"}
+	return nil, &OpenError{addr, plainly(err), "look at the name, the port number and the cable"}
 }
 
 // ListenTCP listens at HOST:PORT; an empty HOST is loopback. reachable says that other computers may reach it: then a caution is
@@ -41,14 +41,31 @@ func ListenTCP(addr string) (l net.Listener, reachable bool, err error) {
 	l, err = net.Listen("tcp", net.JoinHostPort(host, port))
 	if err != nil {
 		hint := listenHint(err, port)
-		var cause syscall.Errno
-		if errors.As(err, &cause) {
-			err = cause // the rest says where, which stands before it
-		}
-		return nil, false, &OpenError{addr, err, hint}
+		return nil, false, &OpenError{addr, plainly(err), hint}
 	}
 	a, ok := l.Addr().(*net.TCPAddr)
 	return l, !ok || !a.IP.IsLoopback(), nil
+}
+
+// plainly is what is wrong with an address, without the names of calls and without the address, which stands before it.
+func plainly(err error) error {
+	var cause syscall.Errno
+	var name *net.DNSError
+	var addr *net.AddrError
+	var timeout net.Error
+	switch {
+	case errors.As(err, &cause):
+		return cause
+	case errors.As(err, &name) && name.IsNotFound:
+		return errors.New("no computer of that name is known")
+	case errors.As(err, &name):
+		return errors.New("the name service does not answer")
+	case errors.As(err, &addr):
+		return errors.New(addr.Err)
+	case errors.As(err, &timeout) && timeout.Timeout():
+		return errors.New("no answer")
+	}
+	return err
 }
 
 func listenHint(err error, port string) string {

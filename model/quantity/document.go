@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"regexp"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -63,7 +64,7 @@ func Read(file string, data []byte) *Document {
 	}
 	root, err := parse(data)
 	if err != nil {
-		d.syntax(err)
+		d.syntax(err, data)
 		return d
 	}
 	if root == nil {
@@ -103,7 +104,7 @@ func parse(data []byte) (root *yaml.Node, err error) {
 var lineOf = regexp.MustCompile(`line (\d+): `)
 
 // syntax turns the decoder's error into a diagnostic.
-func (d *Document) syntax(err error) {
+func (d *Document) syntax(err error, data []byte) {
 	text, line := strings.TrimPrefix(err.Error(), "yaml: "), 1
 	if m := lineOf.FindStringSubmatchIndex(text); m != nil {
 		if n, e := strconv.Atoi(text[m[2]:m[3]]); e == nil {
@@ -111,7 +112,36 @@ func (d *Document) syntax(err error) {
 		}
 		text = text[:m[0]] + text[m[1]:]
 	}
+	for _, s := range decoderSays {
+		if strings.Contains(text, s.text) {
+			d.add(line, 1, s.ours, s.expected, "")
+			return
+		}
+	}
+	if strings.Contains(text, "cannot start any token") {
+		lines := bytes.Split(data, []byte("\n"))
+		if line <= len(lines) && bytes.HasPrefix(bytes.TrimLeft(lines[line-1], " "), []byte("\t")) {
+			d.add(line, 1, "a tab indents this line", "blanks", "")
+			return
+		}
+		d.add(line, 1, "a character stands here with which no value begins", "the value in quotes", "")
+		return
+	}
 	d.add(line, 1, text, "", "")
+}
+
+// decoderSays is what the decoder says of slips that are often made, which speaks of its own notions, and what is meant by it.
+var decoderSays = []struct{ text, ours, expected string }{
+	{"UTF-8 octet", "the file is no text", "text in UTF-8"},
+	{"control characters are not allowed", "the file is no text", "text in UTF-8"},
+	{"expected ',' or '}'", "a { of this line or the next is not closed", "a comma between entries, and } after the last"},
+	{"expected ',' or ']'", "a [ of this line or the next is not closed", "a comma between entries, and ] after the last"},
+	{"unexpected end of stream", "a quote that opens here is not closed", "the same quote at the end of the text"},
+	{"mapping values are not allowed", "a second colon in one line, or an indent that does not fit", "text with a colon in quotes, and keys of one level under each other"},
+	{"could not find expected ':'", "a line without a colon, or an indent that does not fit", "key: value, and keys of one level under each other"},
+	{"did not find expected key", "a line that is no key: value of the level above it", "keys of one level under each other"},
+	{"expected node content", "a value begins here that is none", "a text, a number with its unit, a [list] or a {mapping}"},
+	{"expected '-' indicator", "a line that is no entry of the list above it", "a - under the others"},
 }
 
 // vet walks the tree once and records what strict files may not have.
@@ -608,8 +638,7 @@ func (m *Map) Done() {
 		if near := Nearest(e.key.Value, m.known); near != "" {
 			hint = near + "?"
 		}
-		known := append([]string(nil), m.known...)
-		sort.Strings(known)
+		known := slices.Compact(slices.Sorted(slices.Values(m.known))) // a key may be asked for twice
 		expected := "one of " + strings.Join(known, ", ")
 		if len(known) == 0 {
 			expected = "no keys"

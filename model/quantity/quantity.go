@@ -210,6 +210,10 @@ func noUnit(whole, number string, x float64, kinds []Kind) error {
 }
 
 func unknownUnit(whole, word string, kinds []Kind) error {
+	if len(word) > 1 && word[0] == ',' && word[1] >= '0' && word[1] <= '9' {
+		return &Error{Reason: UnknownUnit, Text: whole, Message: fmt.Sprintf("%q has a decimal comma", clip(whole)), Expected: "a decimal point",
+			Hint: strings.Replace(clip(whole), ",", ".", 1) + "?"}
+	}
 	e := &Error{Reason: UnknownUnit, Text: whole, Message: fmt.Sprintf("unknown unit %q", clip(word)), Expected: examples(kinds)}
 	if near := nearestUnit(word, kinds); near != "" {
 		e.Hint = fmt.Sprintf("%s?", near)

@@ -70,7 +70,7 @@ func decode(line []byte) (*verdict.Verdict, error) {
 	const hint = "expected a verdict, as `prove --json` writes them"
 	switch {
 	case errors.As(err, &syntax):
-		return nil, fmt.Errorf("%d: %w; %s", syntax.Offset, err, hint)
+		return nil, fmt.Errorf("%d: no JSON; %s", syntax.Offset, hint)
 	case errors.As(err, &kind):
 		return nil, fmt.Errorf("%d: %s is a %s, which does not fit; %s", kind.Offset, kind.Field, kind.Value, hint)
 	case err != nil:

@@ -198,7 +198,7 @@ func TestJoinKeepsLoggersAndSeedsApartAndTellsWhatIsMissing(t *testing.T) {
 func TestReadNamesThePlace(t *testing.T) {
 	good := string(lines(t, made(0, 2)))
 	for name, c := range map[string]struct{ in, says string }{
-		"no JSON":       {good + "oops\n", "f:2:1: invalid character 'o'"},
+		"no JSON":       {good + "oops\n", "f:2:1: no JSON; expected a verdict"},
 		"wrong kind":    {`{"schema":"stuntcell.verdict/1","seed":"one"}` + "\n", "seed is a string"},
 		"other schema":  {`{"schema":"stuntcell.verdict/9"}` + "\n", `f:1:1: schema "stuntcell.verdict/9"; expected "stuntcell.verdict/1"`},
 		"no scenario":   {`{"schema":"stuntcell.verdict/1"}` + "\n", "f:1:1: a verdict without a scenario"},
