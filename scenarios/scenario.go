@@ -97,7 +97,7 @@ func (s Standard) Accuracy() (Accuracy, bool) {
 			Source: "IEC 62660-2, identical national edition of 2014"}, true
 	case IEC60896:
 		return Accuracy{Voltage: 0.005, Current: 0.005, Time: 0.001, Clause: "3.1",
-			Source: "IEC 60896-2-1:2002, draft of IEC 60896-21"}, true
+			Source: "IEC 60896-2-1:2002, draft of IEC 60896-21, class 0.5 taken of the reading"}, true
 	}
 	return Accuracy{}, false
 }

@@ -101,7 +101,7 @@ func writeAccuracy(w *bufio.Writer) error {
 		amps float64
 	}{{"agm-12v-7ah", 0.35}, {"agm-12v-7ah", 1.4}, {"agm-12v-100ah", 5}, {"agm-12v-100ah", 20}}
 	writeParagraphs(w, fmt.Sprintf(`The Ah of one discharge, plus or minus so many percent (k = 2, about 95 %%), with the rig %s (%s) and parts of common
-		practice: shunt 0.5 %%, front end 0.2 %% and 10 uV, joints 3 uV, crystal 50 ppm. Each figure is computed by the budget, in simulation.`,
+		practice: shunt 0.5 %%, front end 0.2 %% and 10 uV, joints 3 uV. Each figure is computed by the budget, in simulation.`,
 		r.Name, strings.TrimSuffix(r.Summary, ".")))
 	fmt.Fprintf(w, "  %-35s", "")
 	for _, t := range tests {
@@ -139,11 +139,11 @@ func writeAccuracy(w *bufio.Writer) error {
 	}
 	fmt.Fprintln(w)
 	writeParagraphs(w,
-		fmt.Sprintf(`Small currents are worst: an offset weighs by time, not by current, and on a shunt for %.3g A its 10 uV are %.2g %% of the %.0f uV that %.3g A make.
+		fmt.Sprintf(`Small currents are worst: an offset weighs by time, not by current, and on a shunt for %.3g A an offset of 10 uV is %.2g %% of the %.0f uV that %.3g A make.
 		Take the zero before each test; then the shunt is what is left, and a calibration mends that.`,
 			r.Shunt.RatedAmps, 100*10e-6/(tests[0].amps*r.Shunt.Nominal), 1e6*tests[0].amps*r.Shunt.Nominal, tests[0].amps),
 		`A capacity needs more than charge: how full the battery was at the start (1 % or so), its temperature (0.6 % a kelvin), and how well one
-		run repeats another (0.5 %). These add to the above, and no better rig takes them away.`)
+		run repeats another (0.5 %). These come on top, added in squares, and no better rig takes them away.`)
 	fmt.Fprintln(w, "What standards ask of the equipment")
 	for _, s := range scenarios.Standards() {
 		if a, ok := s.Accuracy(); ok {

@@ -27,7 +27,7 @@ func byNumber(f model.Family, n facts) []string {
 		if w.Fuse == 0 || w.Area == 0 {
 			add("%.0f A is beyond the tables here: have wire, fuse and connectors sized by someone who does this for a living.", n.maxAmps)
 		} else {
-			add("%.3g A flows: copper of at least %g mm², a fuse of %g A for direct current at the pack, connectors and contacts for at least %.3g A direct current; alternating amperes are not direct amperes (%s).", n.maxAmps, w.Area, w.Fuse, w.Connector, PracticeStatus)
+			add("%.3g A flows: copper of at least %g mm², a fuse of %g A for direct current at the pack that can break its short circuit, connectors and contacts for at least %.3g A direct current; alternating amperes are not direct amperes (%s).", n.maxAmps, w.Area, w.Fuse, w.Connector, PracticeStatus)
 		}
 	}
 	if n.shunt > shuntShare {
