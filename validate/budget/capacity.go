@@ -211,7 +211,7 @@ var mends = [inputs]string{
 	inBusMeterOffset: "use a better meter for the voltage",
 	inDrift:          "read the zero before and after the test",
 	inThermal:        "keep both joints of the shunt at one temperature, same metal on both sense wires; read the zero warm, right after the test",
-	inCounts:         "use a shunt with more resistance, a finer range, or average more conversions",
+	inCounts:         "use a shunt with more resistance or a finer range, or keep fractions of a count where conversions are averaged",
 	inNoise:          "average more conversions for a reading, or read more often",
 	inSampling:       "read more often than the load switches, or average over whole periods of it",
 	inEdges:          "read more often around start and end",
@@ -309,13 +309,16 @@ func (c Capacity) model() Model {
 		in[inRepeat].U /= math.Sqrt(float64(l.Runs))
 		in[inRepeat].Shape, in[inRepeat].DOF = Student, float64(l.Runs-1)
 	}
-	// One count: with noise of half a count or more it averages out, without it stays as it is for the whole of a steady run.
 	conversions := math.Max(1, float64(r.Front.Conversions))
-	count := r.Front.ShuntStep / ohm
-	in[inCounts] = Input{Name: "counts of the current", Unit: "A·s", U: Rectangular.Half(count/2) * f.Duration, Shape: Rectangular, From: "one count of rig " + r.Name}
-	if r.Front.ShuntNoise >= r.Front.ShuntStep/2 {
-		in[inCounts].U /= math.Sqrt(readings * conversions)
-		in[inCounts].From += ", averaged by its noise"
+	in[inCounts] = Input{Name: "counts of the current", Unit: "A·s", Shape: Rectangular, From: "one count of rig " + r.Name}
+	if count := r.Front.ShuntStep / ohm; count > 0 {
+		// The mean of a reading's conversions is rounded, so only the noise that the mean has left smears the rounding.
+		left := r.Front.ShuntNoise / math.Sqrt(conversions) / r.Front.ShuntStep
+		stays, scatters := rounded(left)
+		in[inCounts].U = count * math.Hypot(stays, scatters/math.Sqrt(readings)) * f.Duration
+		if left > 0 {
+			in[inCounts].From += fmt.Sprintf(", a reading with %.2g counts of noise", left)
+		}
 	}
 	in[inNoise] = Input{Name: "noise of the current", Unit: "A·s", U: r.Front.ShuntNoise / ohm / math.Sqrt(conversions*readings) * f.Duration, From: "rig " + r.Name}
 	in[inBusStep] = Input{Name: "counts of the voltage", Unit: "V", U: Rectangular.Half(r.Front.BusStep / 2), Shape: Rectangular, From: "one count of rig " + r.Name}
@@ -358,6 +361,25 @@ func (c Capacity) model() Model {
 		y[0], y[1] = q*scale/3600, e*scale/3600
 	}
 	return m
+}
+
+// rounded returns what rounding to whole counts leaves of a steady value with so much normal noise [counts], as standard deviations over all places
+// within a count: what is the same in every reading, and what is drawn anew and averages out. Without noise all of it, 1/sqrt(12), stays; from half a
+// count on next to nothing does. The error of the mean at place x is sum (-1)^k·sin(2·pi·k·x)·exp(-2·(pi·k·noise)²)/(pi·k), the Fourier series of
+// the sawtooth that rounding is, smeared.
+func rounded(noise float64) (stays, scatters float64) {
+	const all = 1.0 / 12
+	if noise == 0 {
+		return math.Sqrt(all), 0
+	}
+	v := 0.0
+	for k := 1.0; k < 1e5; k++ {
+		part := math.Exp(-sq(2*math.Pi*k*noise)) / (2 * sq(math.Pi*k))
+		if v += part; part < 1e-12*v || part == 0 {
+			break
+		}
+	}
+	return math.Sqrt(v), math.Sqrt(math.Max(0, all-v))
 }
 
 // calibrated puts what a calibration left open in the place of the limits of its channel, and returns the correlations of gain and offset.

@@ -415,3 +415,34 @@ func TestCalibratedByThreePairs(t *testing.T) {
 		t.Error(first)
 	}
 }
+
+// Rounding with noise, held against the exact mean of a rounded normal value at a thousand places within a count.
+func TestRoundingWithNoise(t *testing.T) {
+	cdf := func(x float64) float64 { return math.Erfc(-x/math.Sqrt2) / 2 }
+	for _, noise := range []float64{0.02, 0.05, 0.125, 0.25, 0.4, 0.6, 1} {
+		const places = 1000
+		squares := 0.0
+		for p := range places {
+			x := (float64(p)+0.5)/places - 0.5
+			mean := 0.0
+			for count := -12; count <= 12; count++ {
+				mean += float64(count) * (cdf((float64(count)+0.5-x)/noise) - cdf((float64(count)-0.5-x)/noise))
+			}
+			squares += sq(mean-x) / places
+		}
+		stays, scatters := rounded(noise)
+		near(t, "what stays", stays, math.Sqrt(squares), 1e-5)
+		near(t, "the whole", sq(stays)+sq(scatters), 1.0/12, 1e-12)
+	}
+	// 64 conversions of one count of noise are averaged before they are rounded: an eighth is left, and 0.1686 of 4 mA
+	// stays for 20 h: exp(-(2·pi/8)²)/(2·pi²) + exp(-(4·pi/8)²)/(8·pi²) and so on, by hand.
+	r, err := rig.ByName("shop-50a")
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := bench()
+	b.Rig = r
+	near(t, "counts of the default rig", b.model().Inputs[inCounts].U, 0.1686*4e-3*72000, 0.02)
+	b.Rig.Front.Conversions = 1
+	near(t, "not averaged before", b.model().Inputs[inCounts].U, 4e-3/math.Sqrt(12)*math.Sqrt(72000), 1e-3)
+}
