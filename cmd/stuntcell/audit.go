@@ -336,7 +336,7 @@ func compareLogs(o auditOptions, all []*audited) string {
 		if f, err := audit.Fading(at, q); err == nil {
 			line := fmt.Sprintf("Over %.0f days: %s.", (slices.Max(at)-slices.Min(at))/86400, f.Text)
 			last := with[latest].Capacity
-			if left := (float64(last.Share) - audit.ReplaceBelow) / -f.PerYear; f.Told && f.PerYear < 0 && last.Share.Known() && left > 0 {
+			if left := f.Until(last.Value, audit.ReplaceBelow*o.rated); f.Told && f.PerYear < 0 && last.Share.Known() && left > 0 {
 				line += fmt.Sprintf(" If it goes on like this, which batteries need not do, %.0f %% of rated is reached %.2g years after the last test.", 100*audit.ReplaceBelow, left)
 			}
 			b.WriteString(budget.Wrap(line, "  ", "    "))

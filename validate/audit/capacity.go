@@ -137,8 +137,9 @@ const repeatable = 0.005
 
 // Fade is what the capacities of one pack over time say.
 type Fade struct {
-	// PerYear is the slope over the first value [1/year], Error its standard error, Repeat the scatter about the line, relative.
+	// PerYear is the slope over First, the line's value at the first test [1/year], Error its standard error, Repeat the scatter about the line, relative.
 	PerYear float64 `json:"per_year"`
+	First   float64 `json:"first"`
 	Error   float64 `json:"per_year_error"`
 	Repeat  float64 `json:"repeatability"`
 	// Told says that the slope differs from none at 95 %.
@@ -159,7 +160,7 @@ func Fading(t, capacity []float64) (Fade, error) {
 	if f.Cov == nil || f.DOF < 1 {
 		return Fade{}, fmt.Errorf("%w: a line needs three capacities at two times or more", fit.ErrData)
 	}
-	d := Fade{PerYear: f.Value[1] / f.Value[0], Error: f.Error[1] / math.Abs(f.Value[0]), Repeat: f.SD / math.Abs(f.Value[0])}
+	d := Fade{PerYear: f.Value[1] / f.Value[0], First: f.Value[0], Error: f.Error[1] / math.Abs(f.Value[0]), Repeat: f.SD / math.Abs(f.Value[0])}
 	// Few runs leave few degrees of freedom: with three, the slope must be 12.7 times its error. What is known of repeatability otherwise helps.
 	scatter := (distuv.StudentsT{Mu: 0, Sigma: 1, Nu: float64(f.DOF)}).Quantile(0.975) * d.Error
 	// Where the runs scatter by more than chance makes of that (chi-squared, 95 %), it is not these runs' repeatability.
@@ -188,6 +189,9 @@ func Fading(t, capacity []float64) (Fade, error) {
 	}
 	return d, nil
 }
+
+// Until is the time [years] in which a capacity falls from last to limit if it goes on as the line does; not above 0 where it never does.
+func (f Fade) Until(last, limit float64) float64 { return (last - limit) / -(f.PerYear * f.First) }
 
 // Figure puts a phase into the form that a budget takes; every is the time between readings [s], or between rows.
 func (r *Report) Figure(p *Phase, every float64) budget.Figure {

@@ -94,6 +94,10 @@ func TestFading(t *testing.T) {
 	if math.Abs(f.PerYear+0.05) > 0.005 || f.Repeat > 0.002 {
 		t.Errorf("%+v", f)
 	}
+	// 7 Ah new, of 10 Ah rated, lose 0.35 Ah a year: from 8.3 Ah it is not a year to 8 Ah but 0.3/0.35 of one.
+	if left := f.Until(8.3, 8); math.Abs(left-0.3/0.35) > 0.1 {
+		t.Errorf("%v years from 8.3 to 8 Ah", left)
+	}
 	if _, err := Fading(at[:2], q[:2]); err == nil {
 		t.Error("two capacities make no line")
 	}
