@@ -90,7 +90,7 @@ func (c *rehearsed) line(p audit.Progress, cutoff float64) string {
 		return s
 	}
 	if cutoff > 0 && p.Voltage < cutoff {
-		return s + fmt.Sprintf("\n    below %.3f V: the load should be off by now; if it is not, open it", cutoff)
+		return s + fmt.Sprintf("\n    below %.3f V: the load should be off by now; if it is not, switch it off", cutoff)
 	}
 	if amps := math.Abs(p.Current); c.pack != "" && c.why == "" && amps > 0 && math.Abs(amps-c.amps) > 0.05*amps {
 		c.run(amps)
@@ -114,7 +114,7 @@ func (c *rehearsed) line(p audit.Progress, cutoff float64) string {
 		s += "\n    no rehearsed curve: " + c.why
 	}
 	if cutoff > 0 && p.Slope < 0 {
-		s += "\n    at most " + audit.Span((cutoff-p.Voltage)/p.Slope) + " left at this slope"
+		s += "\n    " + audit.Span((cutoff-p.Voltage)/p.Slope) + " left at this slope, which changes"
 	}
 	return s
 }

@@ -96,7 +96,7 @@ type Linearity struct {
 type Point struct {
 	Reading   float64 `json:"reading"`
 	Corrected float64 `json:"corrected"`
-	// Statistic is the expanded uncertainty from scatter alone, U with the meter's accuracy, New of a single new reading with all.
+	// Statistic is the expanded uncertainty from scatter alone, U with the meter's accuracy, New of a single new reading with all. K is that of U.
 	Statistic float64 `json:"U_scatter"`
 	U         float64 `json:"U"`
 	New       float64 `json:"U_new_reading"`
@@ -176,7 +176,9 @@ func (l *Line) point(x float64) Point {
 	single := math.Hypot(a, l.Residual)
 	// With few pairs the effective degrees of freedom can make the whole smaller than its part; the part stands then.
 	p := Point{Reading: x, Corrected: y, Statistic: budget.Coverage(coverage, float64(l.DOF)) * a, U: k * math.Hypot(a, b), K: k}
-	p.U = math.Max(p.U, p.Statistic)
+	if p.Statistic > p.U {
+		p.U, p.K = p.Statistic, p.Statistic/math.Hypot(a, b)
+	}
 	p.New = budget.Coverage(coverage, effective(single, b, l.DOF)) * math.Hypot(single, b)
 	p.New = math.Max(p.New, p.U)
 	span := 1e-9 * (l.High - l.Low)

@@ -35,7 +35,7 @@ func WriteText(w io.Writer, lines []*Line, agree []Agreement, constants []Consta
 		}
 	}
 	b.WriteByte('\n')
-	b.WriteString(budget.Wrap("It rests on the pairs, on the meter's stated accuracy (rectangular, common to all pairs) and on a straight line between them; it says nothing of other temperatures. U is for a coverage probability of about 95.45 %.", "", ""))
+	b.WriteString(budget.Wrap("It rests on the pairs, on the meter's stated accuracy (rectangular, common to all pairs) and on a straight line between them; it says nothing of other temperatures. U = k·u is for a coverage probability of about 95.45 %, with k from Student's t.", "", ""))
 	_, err := io.WriteString(w, b.String())
 	return err
 }
@@ -77,13 +77,13 @@ func (l *Line) text(b *strings.Builder) {
 		fmt.Fprintf(b, ", gains of the two signs differ by %.2g %% (p %.2g)", 100*l.Linearity.Step, l.Linearity.StepP)
 	}
 	b.WriteString("\n\n")
-	fmt.Fprintf(b, "  %9s %11s %10s %10s %10s  [%s]\n", "reading", "corrected", "U scatter", "U", "U new", l.Unit)
+	fmt.Fprintf(b, "  %8s %10s %9s %8s %5s %8s  [%s]\n", "reading", "corrected", "U scatter", "U", "k", "U new", l.Unit)
 	for _, p := range l.Band {
 		note := ""
 		if p.Beyond != "" {
 			note = "  beyond " + p.Beyond
 		}
-		fmt.Fprintf(b, "  %9.4g %11.5g %10.2g %10.2g %10.2g%s\n", p.Reading, p.Corrected, p.Statistic, p.U, p.New, note)
+		fmt.Fprintf(b, "  %8.4g %10.5g %9.2g %8.2g %5.2f %8.2g%s\n", p.Reading, p.Corrected, p.Statistic, p.U, p.K, p.New, note)
 	}
 	b.WriteByte('\n')
 	b.WriteString(budget.Wrap(l.Why, "  ", "  "))
