@@ -2,6 +2,7 @@ package validate_test
 
 import (
 	"fmt"
+	"math"
 	"testing"
 	"time"
 
@@ -28,6 +29,10 @@ func TestNothingElseIsNamed(t *testing.T) {
 		"a signed counter takes from what flowed":  {signedSplit(false), "tick-past-half", "signed-tick"},
 		"a signed counter turns what flowed round": {signedSplit(true), "tick-past-half", "signed-tick"},
 		"the values of two rows before":            {rowsBefore(2), "rows-1h", "stale-reading"},
+		"a constant while current flows":           {ofHabit(habit{amps: whileFlowing(false)}), "discharge-two-rates", "offset"},
+		"... at a few counts":                      {ofHabit(habit{amps: whileFlowing(false)}), "drip", "offset"},
+		"... either way":                           {ofHabit(habit{amps: whileFlowing(true)}), "store-and-return", "offset"},
+		"... in split totals":                      {splitTotals(whileFlowing(false)), "store-and-return", "offset"},
 		"whole milliamperes of a step's mean":      {wholeMilli(), "rows-2h-for-two-days", "truncated-sum"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -41,6 +46,39 @@ func TestNothingElseIsNamed(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// whileFlowing adds 15 mA to what is not zero, or to its size.
+func whileFlowing(size bool) func(float64) float64 {
+	return func(i float64) float64 {
+		switch {
+		case i == 0:
+			return 0
+		case size && i < 0:
+			return i - 0.015
+		}
+		return i + 0.015
+	}
+}
+
+// splitTotals has a total for each direction.
+func splitTotals(amps func(float64) float64) loggers.Build {
+	return func(link.Store) link.Logger {
+		var sum [4]float64 // Ah in and out, Wh in and out
+		last := 0.0
+		return &habitual{habit: habit{header: "time,V,A,Ah in,Ah out,Wh in,Wh out", amps: amps, read: func(l *habitual, _ *link.Reading) {
+			h := (l.up - last) / 3600
+			last = l.up
+			side := 0
+			if l.i < 0 {
+				side = 1
+			}
+			sum[side] += math.Abs(l.i) * h
+			sum[2+side] += math.Abs(l.i) * l.v * h
+		}, row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%s,%.3f,%.4f,%.5f,%.5f,%.4f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.v, l.i, sum[0], sum[1], sum[2], sum[3])
+		}}}
 	}
 }
 

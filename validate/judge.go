@@ -370,12 +370,12 @@ func (j *judge) findings(blame map[string]verdict.Blame) []verdict.Finding {
 	return cause.Order(out)
 }
 
-// shownBy lists the causes that columns of values, or when rows come, surely show.
+// shownBy lists the causes that columns of values, or when rows come, surely show: one of two, where two cannot be told apart.
 func shownBy(fs []verdict.Finding) []string {
 	var out []string
 	for _, f := range fs {
-		if f.Severity == verdict.Failure && f.Confidence >= 0.85 && f.Cause != "unexplained" {
-			out = append(out, f.Cause)
+		if f.Severity == verdict.Failure && f.Cause != "unexplained" && (f.Confidence >= 0.85 || f.Confidence >= 0.7 && len(f.Rivals) > 0) {
+			out = append(append(out, f.Cause), f.Rivals...)
 		}
 	}
 	return out

@@ -612,53 +612,75 @@ func grade(x *candidate, col *Column, u *replay.Unrolled) {
 	x.left = max(x.left, u.Worst/max(col.Limit, 1e-12))
 }
 
-// offset fits a constant current that was added to the readings.
+// offset fits a constant current that was added to the readings: to all of them, or to those that are not zero.
 func (c *Case) offset(m replay.Meter, wrong []*Column, t *replay.Totals) *candidate {
-	x := &candidate{cause: "offset", rank: 51, fitted: true}
-	var amps float64
-	for _, col := range wrong {
-		if col.Role == Charge {
-			best := math.Inf(1)
-			for _, s := range []float64{1, -1} {
-				num, den := 0.0, 0.0
-				life, v0, e0 := int16(0), 0.0, 0.0 // after a power cut the log goes on from what it saved
-				for r, v := range col.Printed.Value {
-					if math.IsNaN(v) {
-						continue
-					}
-					e, d := t.Elapsed[c.Marks.Row[r]], s*v-t.Charge[c.Marks.Row[r]]
-					if l := c.Marks.Life[r]; l != life {
-						life, v0, e0 = l, d, e
-					}
-					num += (d - v0) * (e - e0)
-					den += (e - e0) * (e - e0)
+	printed := c.netCharge()
+	if printed == nil {
+		return nil
+	}
+	var best *candidate
+	for _, where := range []struct {
+		is  replay.Where
+		how string
+	}{{replay.Everywhere, "to every reading"}, {replay.Flowing, "to every reading that is not zero"}, {replay.Outward, "to the size of every reading that is not zero"}} {
+		m.Offset, m.OffsetWhere = 1, where.is
+		one := c.Series.Run(m, c.Index).Charge
+		for _, s := range []float64{1, -1} {
+			num, den := 0.0, 0.0
+			life, v0, e0 := int16(0), 0.0, 0.0 // after a power cut the log goes on from what it saved
+			for r, v := range printed {
+				if math.IsNaN(v) {
+					continue
 				}
-				if den == 0 {
-					return nil
+				i := c.Marks.Row[r]
+				e, d := one[i]-t.Charge[i], s*v-t.Charge[i]
+				if l := c.Marks.Life[r]; l != life {
+					life, v0, e0 = l, d, e
 				}
-				m.Offset = num / den
-				u := replay.Unroll(col.Printed, c.Series.Run(m, c.Index).Charge, c.Marks, col.Limit)
-				if u.Worst < best {
-					best, amps = u.Worst, num/den
-				}
+				num += (d - v0) * (e - e0)
+				den += (e - e0) * (e - e0)
+			}
+			if den == 0 || num == 0 {
+				continue
+			}
+			m.Offset = num / den
+			ot := c.Series.Run(m, c.Index)
+			x := &candidate{cause: "offset", rank: 51, fitted: true, meters: []replay.Meter{m}}
+			for _, col := range wrong {
+				grade(x, col, replay.Unroll(col.Printed, col.Role.Of(ot), c.Marks, col.Limit))
+			}
+			x.how = fmt.Sprintf("a constant %+.4g A (%+.1f counts) is added %s", m.Offset, m.Offset/c.Series.Amp, where.how)
+			x.evidence = x.how
+			// The plainer one goes first where both leave next to nothing.
+			if x.left <= 1 && (best == nil || x.class < best.class || x.class == best.class && x.left < best.left/5) {
+				best = x
 			}
 		}
 	}
-	if amps == 0 {
+	return best
+}
+
+// netCharge is the net charge that the log shows [A·s]: of its column, or of what flowed in less what flowed out; nil without either.
+func (c *Case) netCharge() []float64 {
+	var in, out *Column
+	for _, col := range c.Column {
+		switch col.Role {
+		case Charge:
+			return col.Printed.Value
+		case ChargeIn:
+			in = col
+		case ChargeOut:
+			out = col
+		}
+	}
+	if in == nil || out == nil {
 		return nil
 	}
-	m.Offset = amps
-	ot := c.Series.Run(m, c.Index)
-	for _, col := range wrong {
-		grade(x, col, replay.Unroll(col.Printed, col.Role.Of(ot), c.Marks, col.Limit))
+	net := make([]float64, len(in.Printed.Value))
+	for r, v := range in.Printed.Value {
+		net[r] = v - out.Printed.Value[r]
 	}
-	if x.left > 1 {
-		return nil
-	}
-	x.how = fmt.Sprintf("a constant %+.4g A (%+.1f counts) is added to every reading", amps, amps/c.Series.Amp)
-	x.evidence = x.how
-	x.meters = []replay.Meter{m}
-	return x
+	return net
 }
 
 // factor is the least-squares factor from a meter's totals p to a printed column. After a power cut both are counted from the first row
@@ -1024,6 +1046,9 @@ func (c *Case) report(wrong []*Column, all []*candidate) []verdict.Finding {
 		f.Evidence += fmt.Sprintf("; %s (%s) would explain these rows as well: %s", x.cause, x.how, c.tellsApart(top.cause, x.cause))
 	}
 	c.quote(&f, wrong[0], row)
+	for _, x := range rivals {
+		f.Rivals = append(f.Rivals, x.cause)
+	}
 	out := []verdict.Finding{f}
 	for _, x := range rivals {
 		g := c.finding(x.cause, ofFirmware, 0.3, row)

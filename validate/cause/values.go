@@ -38,10 +38,12 @@ func Values(c *Case, vs []Value, stale bool, lag, staleRow int) []verdict.Findin
 
 // value names one column.
 func (c *Case) value(v *Value) []verdict.Finding {
-	row, worst := -1, 0.0
+	row, worst, bad := -1, 0.0, 0
 	for r, x := range v.Residual {
-		if !math.IsNaN(x) && math.Abs(x) > v.Count+v.Column.Step[r] && row < 0 {
-			row = r
+		if !math.IsNaN(x) && math.Abs(x) > v.Count+v.Column.Step[r] {
+			if bad++; row < 0 {
+				row = r
+			}
 		}
 		if !math.IsNaN(x) {
 			worst = max(worst, math.Abs(x))
@@ -133,13 +135,9 @@ func (c *Case) value(v *Value) []verdict.Finding {
 	}
 	// Rows that show a failed reading as a value.
 	if c.Series.HasFailed {
-		bad, touching := 0, 0
+		touching := 0
 		for r, x := range v.Residual {
-			if math.IsNaN(x) || math.Abs(x) <= v.Count+v.Column.Step[r] {
-				continue
-			}
-			bad++
-			if c.nearFailed(c.At[r]) {
+			if math.Abs(x) > v.Count+v.Column.Step[r] && c.nearFailed(c.At[r]) { // NaN is not
 				touching++
 			}
 		}
@@ -194,7 +192,12 @@ func (c *Case) value(v *Value) []verdict.Finding {
 	if less != nil {
 		return less
 	}
-	if misses(func(x float64) float64 { return s * x }, 0.003) <= few {
+	if off, outward, n := c.whileFlowing(v, rows); n > 0 {
+		size := map[bool]string{true: "its size "}[outward]
+		ev := fmt.Sprintf("is the reading %s%+.4g %s (%.1f counts) in the %d rows in which current flows, and zero in the others", size, off, unit, off/v.Count, n)
+		return found("offset", 0.85, ev)
+	}
+	if misses(func(x float64) float64 { return s * x }, 0.003) <= few && bad <= few {
 		// Nearly all rows are right: no constant is wrong.
 		return c.fewWrong(v, row, worst, unit, get, found)
 	}
@@ -240,11 +243,18 @@ func (c *Case) value(v *Value) []verdict.Finding {
 	case gainOK && (!offOK || varied || math.Abs(math.Abs(g0)-1) > 0.004):
 		conf := 0.9
 		ev := fmt.Sprintf("is %.4g times the reading", math.Abs(g0))
+		if !offOK && v.Column.Kind == logfile.Current {
+			off, offOK = c.oneCurrent(v, rows)
+		}
 		if offOK {
 			conf = 0.7
 			ev += fmt.Sprintf("; an offset of %+.4g %s would explain these rows as well: %s", off, unit, c.tellsApart("gain", "offset"))
 		}
-		return found("gain", conf, ev)
+		fs := found("gain", conf, ev)
+		if offOK {
+			fs[0].Rivals = []string{"offset"}
+		}
+		return fs
 	case offOK && math.Abs(off) >= v.Count/2:
 		conf := 0.9
 		if math.Abs(off) < 2*v.Count {
@@ -374,6 +384,64 @@ func (c *Case) constant(v *Value, rows []int) (off float64, is bool) {
 		return 0, false // a factor says as much
 	}
 	return off, varied > len(rows)/20 && misses <= len(rows)/20 && math.Abs(off) > 2*v.Column.Step[rows[0]]
+}
+
+// whileFlowing says that the rows of a column of current show its readings and one constant beside them (or beyond their size) where these
+// are not zero, at currents that differ too much for a factor, all but a few to the digit, and in how many rows.
+func (c *Case) whileFlowing(v *Value, rows []int) (off float64, outward bool, n int) {
+	if v.Column.Kind != logfile.Current {
+		return 0, false, 0
+	}
+	var at []int
+	for _, r := range rows {
+		if x := c.Series.I[c.At[r]]; x != 0 {
+			at = append(at, r)
+		}
+	}
+	if len(at) < 10 || len(at) == len(rows) {
+		return 0, false, 0
+	}
+	for _, outward := range []bool{false, true} {
+		rest := make([]float64, len(at))
+		lo, hi, byFactor := math.Inf(1), 0.0, 0
+		var xy, xx float64
+		for i, r := range at {
+			x, y := c.Series.I[c.At[r]], v.Column.Value[r]*v.Sign
+			rest[i] = y - x
+			if outward {
+				rest[i] *= math.Copysign(1, x)
+			}
+			lo, hi = min(lo, math.Abs(x)), max(hi, math.Abs(x))
+			xy, xx = xy+x*y, xx+x*x
+		}
+		off := slices.Sorted(slices.Values(rest))[len(rest)/2]
+		misses := 0
+		for i, r := range at {
+			step := v.Column.Step[r] * 1.01
+			if math.Abs(rest[i]-off) > step {
+				misses++
+			}
+			if x := c.Series.I[c.At[r]]; math.Abs(v.Column.Value[r]*v.Sign-xy/xx*x) > step {
+				byFactor++
+			}
+		}
+		if misses <= len(at)/20 && byFactor > len(at)/20 && hi > lo+20*v.Count && math.Abs(off) > 2*v.Column.Step[at[0]] {
+			return off, outward, len(at)
+		}
+	}
+	return 0, false, 0
+}
+
+// oneCurrent says that wherever current flows it is the same to a few counts, and what a column shows beside it there: a factor and a
+// constant that is added while current flows are then one.
+func (c *Case) oneCurrent(v *Value, rows []int) (off float64, one bool) {
+	lo, hi, sum, n := math.Inf(1), math.Inf(-1), 0.0, 0
+	for _, r := range rows {
+		if x := c.Series.I[c.At[r]]; x != 0 {
+			lo, hi, sum, n = min(lo, x), max(hi, x), sum+v.Sign*v.Column.Value[r]-x, n+1
+		}
+	}
+	return sum / float64(max(n, 1)), n > 0 && hi-lo <= 8*v.Count
 }
 
 // What is done to a value to make it a multiple of a quantum.

@@ -121,6 +121,16 @@ const (
 	Ahead
 )
 
+// Where says to which readings an offset is added.
+type Where uint8
+
+// Where an offset is added.
+const (
+	Everywhere Where = iota
+	Flowing          // where the reading is not zero: a display is to show nothing when nothing flows
+	Outward          // there, to its size
+)
+
 // Anew says what a power cut takes from a meter.
 type Anew uint8
 
@@ -171,6 +181,7 @@ type Meter struct {
 	Stop int
 
 	Gain, Offset float64 // of the current: Gain 0 is 1; Offset [A]
+	OffsetWhere  Where
 	DeadBand     float64 // |i| below this counts as 0 [A]
 	DeadPower    float64 // |v i| below this counts as 0 in the energy [W]
 	CutTime      float64 // each step's time cut to this quantum [s]
@@ -398,7 +409,11 @@ func (st *state) source(k int) (i, v float64, ok bool) {
 	if m.Unsigned && i < 0 {
 		i += 65536 * s.Amp
 	}
-	i += m.Offset
+	if m.OffsetWhere == Everywhere || i > 0 || i < 0 && m.OffsetWhere == Flowing {
+		i += m.Offset
+	} else if i < 0 {
+		i -= m.Offset
+	}
 	if m.ZeroFirst {
 		if !st.started {
 			st.zero = i

@@ -81,3 +81,19 @@ func TestJUnit(t *testing.T) {
 	}
 	golden(t, "mixed.junit.xml", b.String())
 }
+
+// TestWhatIsSureSettlesWhatIsNot: where one scenario tells two causes apart, those that cannot are no votes for the other.
+func TestWhatIsSureSettlesWhatIsNot(t *testing.T) {
+	no := false
+	of := func(scenario, name string, confidence float64, rivals ...string) *verdict.Verdict {
+		return &verdict.Verdict{Scenario: scenario, Pass: &no, Findings: []verdict.Finding{{Cause: name, Severity: verdict.Failure, Confidence: confidence, Rivals: rivals}}}
+	}
+	verdicts := []*verdict.Verdict{of("a", "gain", 0.73, "offset"), of("b", "gain", 0.73, "offset"), of("c", "offset", 0.98)}
+	if c := report.Count(verdicts).MostLikely(); c.Cause != "offset" || len(c.Scenarios) != 3 {
+		t.Errorf("most likely %s in %v, want offset in all three", c.Cause, c.Scenarios)
+	}
+	verdicts = append(verdicts, of("d", "gain", 0.98))
+	if c := report.Count(verdicts).MostLikely(); c.Cause != "gain" || len(c.Scenarios) != 3 {
+		t.Errorf("most likely %s in %v, want gain in three: it was surely seen as well", c.Cause, c.Scenarios)
+	}
+}

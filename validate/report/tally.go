@@ -27,9 +27,39 @@ type CauseTally struct {
 // unexplained is the name of a deviation whose cause is not known. However often it is seen, a known cause says more.
 const unexplained = "unexplained"
 
+// settled renames the failures of a verdict that could not be told from another cause, where that one was surely seen elsewhere and the
+// one that was named nowhere: one logger has hardly both.
+func settled(fs []verdict.Finding, sure map[string]float64) []verdict.Finding {
+	out := slices.Clone(fs)
+	for i := range out {
+		f := &out[i]
+		if f.Severity != verdict.Failure || sure[f.Cause] >= surely {
+			continue
+		}
+		for _, rival := range f.Rivals {
+			if sure[rival] >= surely {
+				f.Cause = rival
+				break
+			}
+		}
+	}
+	return out
+}
+
+// surely is the confidence from which on next to all findings hold.
+const surely = 0.9
+
 // Count tallies verdicts. A cause ranks by the sum of its confidences: what is seen in many scenarios is likelier than what
 // explains one of them as well.
 func Count(verdicts []*verdict.Verdict) Tally {
+	sure := map[string]float64{}
+	for _, v := range verdicts {
+		for _, f := range v.Findings {
+			if f.Severity == verdict.Failure {
+				sure[f.Cause] = max(sure[f.Cause], f.Confidence)
+			}
+		}
+	}
 	var t Tally
 	type key struct{ cause, severity string }
 	at := map[key]int{}
@@ -42,7 +72,7 @@ func Count(verdicts []*verdict.Verdict) Tally {
 		default:
 			t.Failed++
 		}
-		for _, f := range v.Findings {
+		for _, f := range settled(v.Findings, sure) {
 			k := key{f.Cause, f.Severity}
 			i, known := at[k]
 			if !known {

@@ -106,6 +106,8 @@ type Finding struct {
 	ShouldBe   string  `json:"should_be,omitempty"`
 	Cost       string  `json:"cost,omitempty"`
 	Mend       string  `json:"mend"`
+	// Rivals are causes that explain what was seen here as well.
+	Rivals []string `json:"rivals,omitempty"`
 	// Near is the run around AtS, for a picture, and the rows there.
 	Near *Trace   `json:"near,omitempty"`
 	Rows []LogRow `json:"rows,omitempty"`
