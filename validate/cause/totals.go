@@ -644,6 +644,9 @@ func (c *Case) offset(m replay.Meter, wrong []*Column, t *replay.Totals) *candid
 				continue
 			}
 			m.Offset = num / den
+			if math.Abs(m.Offset) > float64(c.Series.ShuntMax)*c.Series.Amp {
+				continue // more than the front end shows at all: a register was misread
+			}
 			ot := c.Series.Run(m, c.Index)
 			x := &candidate{cause: "offset", rank: 51, fitted: true, meters: []replay.Meter{m}}
 			for _, col := range wrong {
