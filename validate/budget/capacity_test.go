@@ -446,3 +446,22 @@ func TestRoundingWithNoise(t *testing.T) {
 	b.Rig.Front.Conversions = 1
 	near(t, "not averaged before", b.model().Inputs[inCounts].U, 4e-3/math.Sqrt(12)*math.Sqrt(72000), 1e-3)
 }
+
+// A capacity means little without the voltage to which it was drawn, and a charge that stopped short of it is a bound.
+func TestSentenceOfACapacity(t *testing.T) {
+	b := bench()
+	s, err := b.State(Options{Most: 20_000})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !strings.HasPrefix(s.Sentence, "The capacity is 7.") || !strings.Contains(s.Sentence, "to an end voltage of 10.8 V") {
+		t.Error(s.Sentence)
+	}
+	b.Figure.End, b.Figure.EndSlope, b.Figure.AtLeast = 0, 0, true
+	if s, err = b.State(Options{Most: 20_000}); err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(s.Sentence, "the capacity is at least 7.") || strings.Contains(s.Sentence, "end voltage") {
+		t.Error(s.Sentence)
+	}
+}
