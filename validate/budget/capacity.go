@@ -9,8 +9,12 @@ import (
 
 // The measurement model of a capacity figure. Magnitudes throughout: a discharge is counted positive here.
 //
-//	g  = (1 + shunt)·(1 + tempco·(ambient + rise·I²R))·(1 + gain)      what the channel shows for 1 A of truth
+//	g  = (1 + shunt)·(1 + tempco·rise·I²R + ambient + warming)·(1 + gain) what the channel shows for 1 A of truth
 //	z  = (offset + drift·T/2 + thermal)/R                              what it shows for nothing [A]
+//
+// ambient and warming are the coefficient times what its surroundings, and its rise, may differ from what they are taken for. Neither factor is known
+// but that it lies about zero, so that no first derivative sees their product; the product is the input, with the product of both uncertainties
+// (JCGM 100, 5.1.2, note: the term of higher order).
 //
 // A calibration puts the meter's part of the gain in the place of the shunt's label, and the scatter of its pairs in that of gain and offset,
 // which are then correlated; the meter's part of the offset is an input of its own. The same for voltage.
@@ -276,8 +280,13 @@ func (c Capacity) model() Model {
 	}
 	limit(inShunt, "shunt tolerance", "1", 0, l.Shunt)
 	limit(inTempCo, "shunt temperature coefficient", "1/K", 0, l.TempCo)
-	limit(inAmbient, "shunt surroundings", "K", 0, l.Ambient)
-	limit(inRise, "shunt self-heating", "K/W", r.Shunt.Rise, l.Rise)
+	power := f.Current * f.Current * ohm
+	product := func(i int, name string, by Limit, scale float64) {
+		// Its shape is nearly normal: the product of two rectangular ones has a kurtosis of 3.24.
+		in[i] = Input{Name: name, Unit: "1", U: in[inTempCo].U * Rectangular.Half(by.Half) * scale, From: l.TempCo.From + ", " + by.From, Assumed: l.TempCo.Assumed || by.Assumed}
+	}
+	product(inAmbient, "shunt in other surroundings", l.Ambient, 1)
+	product(inRise, "shunt self-heating", l.Rise, power)
 	limit(inGain, "current gain", "1", 0, l.Gain)
 	limit(inOffset, "current offset", "V", 0, l.Offset)
 	limit(inDrift, "offset drift", "V/s", 0, l.Drift)
@@ -336,9 +345,8 @@ func (c Capacity) model() Model {
 		in[inGain].Shape, in[inBusGain].Shape = Normal, Normal
 		m.Correlations = []Correlation{{A: inGain, B: inBusGain, R: l.Reference}}
 	}
-	power := f.Current * f.Current * ohm
 	m.F = func(x, y []float64) {
-		g := (1 + x[inShunt]) * (1 + x[inTempCo]*(x[inAmbient]+x[inRise]*power)) * (1 + x[inGain])
+		g := (1 + x[inShunt]) * (1 + x[inTempCo]*r.Shunt.Rise*power + x[inAmbient] + x[inRise]) * (1 + x[inGain])
 		z := (x[inOffset] + x[inMeterOffset] + x[inDrift]*f.Duration/2 + x[inThermal]) / ohm
 		q := (f.Charge + x[inSampling] + x[inEdges] + x[inCounts] + x[inNoise] - z*f.Duration) / g / (1 + x[inTick])
 		q = q/(1-x[inBypass]) + x[inDraw]*f.Duration

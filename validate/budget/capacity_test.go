@@ -34,7 +34,7 @@ func TestModelUndoesTheRig(t *testing.T) {
 		log  func(f *Figure)
 	}{
 		{"shunt", func(x []float64) { x[inShunt] = 0.01 }, func(f *Figure) { f.Charge *= 1.01; f.Energy *= 1.01 }},
-		{"shunt warm", func(x []float64) { x[inTempCo], x[inAmbient], x[inRise] = 1e-4, 20, 10 },
+		{"shunt warm", func(x []float64) { x[inAmbient], x[inRise] = 1e-4*20, 1e-4*10*i*i*ohm },
 			func(f *Figure) {
 				r := 1 + 1e-4*(20+10*i*i*ohm)
 				f.Charge *= r
@@ -464,4 +464,33 @@ func TestSentenceOfACapacity(t *testing.T) {
 	if !strings.Contains(s.Sentence, "the capacity is at least 7.") || strings.Contains(s.Sentence, "end voltage") {
 		t.Error(s.Sentence)
 	}
+}
+
+// A temperature coefficient of unknown sign, in surroundings that may be warmer or colder: both lie about zero, so their product has no slope there. It counts all the same,
+// as in trials of the two factors themselves.
+func TestProductOfTwoUnknowns(t *testing.T) {
+	b := bench()
+	b.Limits = Limits{TempCo: Limit{Half: 500e-6, From: "label"}, Ambient: Limit{Half: 20, From: "a garage"}}
+	b.Figure.EndSlope, b.Figure.End, b.Figure.Every = 0, 0, 0
+	b.Rig.Front = rig.FrontEnd{}
+	s, err := b.State(Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	trials, err := MonteCarlo(Model{Outputs: 1, Inputs: []Input{{U: Rectangular.Half(500e-6), Shape: Rectangular}, {U: Rectangular.Half(20), Shape: Rectangular}},
+		F: func(x, y []float64) { y[0] = 7 / (1 + x[0]*x[1]) }}, Trials{Exactly: 400_000, Seed: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "u", s.Charge.U1, trials[0].U, 0.01*trials[0].U)
+	if s.Lines[0].Name != "shunt in other surroundings" {
+		t.Errorf("the first line is %+v", s.Lines[0])
+	}
+	// Self-heating: 10 W at 20 K/W, give or take 5 K/W.
+	b.Limits = Limits{TempCo: Limit{Half: 500e-6, From: "label"}, Rise: Limit{Half: 5, From: "label"}}
+	b.Rig.Shunt.Rise, b.Figure.Current = 20, math.Sqrt(10/b.Rig.Shunt.Nominal)
+	if s, err = b.State(Options{}); err != nil {
+		t.Fatal(err)
+	}
+	near(t, "u of self-heating", s.Charge.U1, 7*math.Hypot(500e-6/math.Sqrt(3)*200, 500e-6/math.Sqrt(3)*50/math.Sqrt(3)), 1e-3)
 }
