@@ -39,7 +39,10 @@ type row struct {
 	line                 int
 	tick, elapsed, clock float64
 	clockStep            float64
+	timeStep             float64 // printed unit of the time in use [s]
 	noDate               bool
+	headed               bool    // a header stands between the row before and this one
+	w                    float64 // power that is integrated [W]; NaN without a voltage
 	i, v, p, temp        float64
 	is, vs, ps           float64
 	q, e                 [3]float64 // net, in, out
@@ -65,12 +68,19 @@ type Auditor struct {
 	prev        *row   // the last row that has a current; its time
 	prevT       float64
 	have        bool
-	cut         bool // time broke off since prev
+	cut         bool    // time broke off since prev
+	loose       bool    // how much time passed since prev is not known for sure
+	off         float64 // how long time broke off, by the clock [s]; 0: nothing says
+	lastLine    int     // of the last row of the batches so far, from 1
 	q, e        integrals
 	qBound      float64 // sum of |di|·dt/2
 	qVar        float64 // sum of (di·dt)²/12
 	eBound      float64
 	eVar        float64
+	qPulse      float64 // of qBound, what comes of a load that is switched
+	ePulse      float64
+	count       float64 // smallest change of the printed current in rest so far [A]; 0: none
+	trimmed     bool    // zeros at the end of the current's decimals are left out
 	qPrint      float64 // what the printed places can hide at most [A·s], [W·s]
 	ePrint      float64
 	imax        float64
@@ -205,12 +215,26 @@ func (a *Auditor) Add(t *logfile.Table) error {
 	n := len(t.Rows)
 	ticks, seconds, clocks, amps, volts, watts, kelvin = ticks[:n], seconds[:n], clocks[:n], amps[:n], volts[:n], watts[:n], kelvin[:n]
 	ampSteps, voltSteps, wattSteps, clockSteps = ampSteps[:n], voltSteps[:n], wattSteps[:n], clockSteps[:n]
+	timeSteps, timeUnit := clockSteps, 1.0
+	switch a.time.kind {
+	case "elapsed":
+		timeSteps = steps(elapsed)
+	case "tick":
+		timeSteps, timeUnit = steps(tick), tick.Scale
+	}
 	noDate := clock != nil && clock.NoDate
+	headers := t.Headers
 	for k, line := range t.Rows {
 		r := a.free()
-		r.line, r.noDate = line+1, noDate
+		r.line, r.noDate, r.headed = line+1, noDate, false
+		for len(headers) > 0 && headers[0] < line {
+			r.headed = r.headed || a.lastLine > 0 && headers[0] >= a.lastLine
+			headers = headers[1:]
+		}
+		a.lastLine = line + 1
 		r.tick, r.elapsed, r.clock = ticks[k], seconds[k], clocks[k]
 		r.i, r.v, r.p, r.temp = amps[k], volts[k], watts[k], kelvin[k]
+		r.timeStep = notNaN(timeSteps[k]) * timeUnit
 		r.is, r.vs, r.ps, r.clockStep = notNaN(ampSteps[k]), notNaN(voltSteps[k]), notNaN(wattSteps[k]), notNaN(clockSteps[k])
 		r.q, r.e = none, none
 		for _, c := range a.counted {
@@ -311,10 +335,10 @@ func (a *Auditor) sane(r *row) {
 // prime learns the usual interval, the tick's rate and the size of the current from the first rows, then takes them.
 func (a *Auditor) prime() {
 	a.primed = true
-	// The median over spans of a fifth of the rows: whole seconds hardly matter in them, and a clock that is set falls into few.
-	ratio := func(x, y func(*row) float64) float64 {
+	// The median over spans of a fifth of the rows: whole seconds hardly matter in them, and a clock that is set falls into few. Where a
+	// counter wraps within most spans, or a time of day passes midnight, the median over single steps differs by far, and its sum over all that go on is right.
+	over := func(span int, x, y func(*row) float64) float64 {
 		var all []float64
-		span := max(1, len(a.early)/5)
 		for k := span; k < len(a.early); k++ {
 			dx, dy := x(&a.early[k])-x(&a.early[k-span]), y(&a.early[k])-y(&a.early[k-span])
 			if dx > 0 && dy > 0 {
@@ -326,6 +350,34 @@ func (a *Auditor) prime() {
 		}
 		slices.Sort(all)
 		return all[len(all)/2]
+	}
+	summed := func(x, y func(*row) float64) float64 {
+		var steps []float64
+		for k := 1; k < len(a.early); k++ {
+			if d := y(&a.early[k]) - y(&a.early[k-1]); d > 0 {
+				steps = append(steps, d)
+			}
+		}
+		if len(steps) == 0 {
+			return math.NaN()
+		}
+		slices.Sort(steps)
+		most := 5 * steps[len(steps)/2]
+		sx, sy := 0.0, 0.0
+		for k := 1; k < len(a.early); k++ {
+			dx, dy := x(&a.early[k])-x(&a.early[k-1]), y(&a.early[k])-y(&a.early[k-1])
+			if dx > 0 && dy >= 0 && dy <= most { // no wrap, no midnight, no clock that is set
+				sx, sy = sx+dx, sy+dy
+			}
+		}
+		return sx / sy
+	}
+	ratio := func(x, y func(*row) float64) float64 {
+		long, short := over(max(1, len(a.early)/5), x, y), summed(x, y)
+		if math.Abs(long/short-1) < 0.3 {
+			return long
+		}
+		return short
 	}
 	tick, elapsed, clock := func(r *row) float64 { return r.tick }, func(r *row) float64 { return r.elapsed }, func(r *row) float64 { return r.clock }
 	if a.time.kind == "tick" && a.time.hz == 0 {
@@ -395,6 +447,9 @@ func (a *Auditor) take(r *row) {
 	if math.IsNaN(a.began) && !r.noDate {
 		a.began = r.clock
 	}
+	if r.is > 0 && a.is > 0 && r.is != a.is {
+		a.trimmed = true
+	}
 	if r.i == 0 {
 		r.is = a.is // a bare 0 does not say how finely the others are printed
 	}
@@ -414,17 +469,23 @@ func (a *Auditor) take(r *row) {
 			a.emit(out)
 			return
 		}
+		a.seen.within++
 	case wrapped:
 		out.Note = fmt.Sprintf("the counter of %d bits wrapped", a.time.bits)
 	case restart:
 		a.seen.restart(r.line, a.time.t)
-		a.cut = true
+		a.cut, a.off = true, dt
 		out.Note = "restart: nothing is integrated across it"
 	case setBack:
 		a.seen.leap(r.line, r.clock-a.prev.clock-a.time.typical)
+		a.loose = true
 		out.Note = "the clock was set back: the usual interval is taken"
 	case onward:
-		if a.leapt(r, dt) {
+		if a.paused(r, dt) {
+			a.seen.pause(r.line, dt)
+			a.cut, a.off, m = true, dt, again
+			out.Note = "a gap in which nothing was counted: nothing is integrated across it"
+		} else if a.leapt(r, dt) {
 			a.seen.leap(r.line, dt-a.time.typical)
 			a.time.undo(dt)
 			dt, out.Time = a.time.typical, a.time.t
@@ -435,7 +496,7 @@ func (a *Auditor) take(r *row) {
 		a.clocks.take(a.time.t, r.clock, r.clockStep, r.line)
 	}
 	if m == onward || m == wrapped {
-		if g, ok := a.gap.take(r.line, dt, a.time.t); ok {
+		if g, ok := a.gap.take(r.line, dt, a.time.t); ok && g.Length > 1.2*a.time.typical { // not the rest of an interval behind an extra row
 			a.seen.gap(g)
 		}
 		a.stats.take(dt, a.time.typical)
@@ -455,6 +516,27 @@ func (a *Auditor) take(r *row) {
 		out.Charge, out.Energy = a.q.net(), a.e.net()
 		a.o.Row(out)
 	}
+}
+
+// paused says that the logger stood still or had no power before a row, though the time goes on: a header is written again after a gap, or the
+// totals hardly moved in it under load.
+func (a *Auditor) paused(r *row, dt float64) bool {
+	if !a.have || dt < 1.8*a.time.typical {
+		return false
+	}
+	if r.headed {
+		return true
+	}
+	if a.kindOf(r.i) == 0 || a.kindOf(a.prev.i) != a.kindOf(r.i) {
+		return false
+	}
+	moved, have := 0.0, false
+	for c := range 3 {
+		if d := math.Abs(r.q[c] - a.prev.q[c]); !math.IsNaN(d) {
+			moved, have = max(moved, d), true
+		}
+	}
+	return have && moved < 1.2*math.Abs(a.prev.i)*a.time.typical && moved < 0.7*math.Abs(a.prev.i)*dt
 }
 
 // leapt says that the clock, where only it tells the time, went on by far more than the totals did under load: it was set, and no time passed.
@@ -499,8 +581,16 @@ func (a *Auditor) reading(r *row, wrapped bool) {
 			a.powerOff, a.powerLine = s, r.line
 		}
 	}
+	r.w = r.v * r.i
+	if p := math.Abs(r.p); p < math.Abs(r.w) && math.Abs(r.w)-p <= 0.01*a.imax*math.Abs(r.v) {
+		// The mean power of a pulsed row is less than its mean volts times its mean amperes: the voltage sags when the current flows.
+		r.w = math.Copysign(p, r.w)
+	}
 	kind := a.kindOf(r.i)
 	newPhase := len(a.phases) == 0
+	if d := math.Abs(r.i - a.prev.i); a.have && kind == 0 && a.kindOf(a.prev.i) == 0 && d > 0 && (a.count == 0 || d < a.count) {
+		a.count = d
+	}
 	if a.have && r.i*a.prev.i < 0 && kind != 0 {
 		a.flips++
 	}
@@ -513,7 +603,7 @@ func (a *Auditor) reading(r *row, wrapped bool) {
 		var bq, be, uq, ue float64
 		if dt > 0 {
 			dq = area(a.prev.i, r.i, dt)
-			p0, p1 := a.prev.v*a.prev.i, r.v*r.i
+			p0, p1 := a.prev.w, r.w
 			if math.IsNaN(p0) || math.IsNaN(p1) {
 				p0, p1 = 0, 0
 			}
@@ -529,6 +619,10 @@ func (a *Auditor) reading(r *row, wrapped bool) {
 			a.eBound += be
 			a.qVar += uq
 			a.eVar += ue
+			if math.Abs(r.i-a.prev.i) > pulse*max(math.Abs(r.i), math.Abs(a.prev.i)) {
+				a.qPulse += bq
+				a.ePulse += be
+			}
 			if !math.IsNaN(r.v) && !math.IsNaN(a.prev.v) {
 				a.evidence += r.i*(r.v-a.prev.v) + (r.i-a.prev.i)*(r.v-a.prev.v)
 			}
@@ -541,11 +635,20 @@ func (a *Auditor) reading(r *row, wrapped bool) {
 	a.tail.take(a.time.t, r.v, r.i)
 	if len(a.counted) > 0 {
 		a.tally(r, &where{line: r.line, cut: a.cut, phase: newPhase, wrapped: wrapped, rest: kind == 0, interval: math.Abs(r.i) * a.time.typical,
-			band: a.band() * (a.time.t - a.prevT), variance: a.qVar, print: a.qPrint})
+			band: a.band() * (a.time.t - a.prevT), hidden: hidden{a.qVar, a.qPrint, a.qPulse}, gap: a.off, flow: a.flow(r), timeStep: r.timeStep, loose: a.loose})
 	}
 	a.ratio.take(r)
 	a.rest.take(r, a.time.t, kind == 0 && !a.cut)
-	a.prev, a.prevT, a.have, a.cut = r, a.time.t, true, false
+	a.prev, a.prevT, a.have, a.cut, a.loose = r, a.time.t, true, false, false
+}
+
+// flow is the current at a row by its sign; where time broke off before it, that of the last row before, if one flowed there.
+func (a *Auditor) flow(r *row) integrals {
+	i := r.i
+	if a.cut && a.kindOf(a.prev.i) != 0 {
+		i = a.prev.i
+	}
+	return integrals{pos: max(0, i), neg: max(0, -i)}
 }
 
 // tally holds the totals of a row against the integrals.
@@ -561,11 +664,17 @@ func (a *Auditor) tally(r *row, at *where) {
 	volts := math.Abs(notNaN(r.v))
 	at.interval *= volts
 	at.band *= volts
-	at.variance, at.print = a.eVar, a.ePrint
+	at.hidden = hidden{a.eVar, a.ePrint, a.ePulse}
+	at.flow.pos *= volts
+	at.flow.neg *= volts
 	for _, c := range a.counted[n:] {
 		a.tallies[c].take(r.e[c-3], r.es[c-3], a.e, at)
 	}
 }
+
+// pulse is the share of a current by which it changes from row to row where the load is switched. A load that is switched in step with the
+// rows hides more than chance would: each time the same part of its pulse is seen.
+const pulse = 0.2
 
 // area integrates from x0 to x1 over dt along a straight line, by sign.
 func area(x0, x1, dt float64) integrals {

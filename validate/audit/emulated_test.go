@@ -57,19 +57,30 @@ func emulated(t *testing.T, name string, build loggers.Build) (*Report, *emulato
 // Loggers that the audit was not tuned to, healthy in many styles, are left alone where the bench does nothing to them: no failure may be found.
 func TestEmulatedHealthyLoggers(t *testing.T) {
 	logs, alarms := 0, 0
-	names := []string{"charge-then-discharge", "load-steps", "rest-with-noise", "tick-wrap-mid-discharge"}
+	names := []string{"charge-then-discharge", "load-steps", "rest-with-noise", "tick-wrap-mid-discharge", "power-cuts-twice", "tick-16-bit", "pulses-rows-70s"}
 	if os.Getenv("STUNTCELL_REQUIRE") == "all" {
-		names = append(names, "discharge-20h", "discharge-two-rates", "tick-past-half", "year-end", "rows-40s", "summer-time-begins", "summer-time-ends")
+		names = names[:0]
+		for _, n := range scenarios.Names() {
+			if n != "ten-readings-a-second-for-20h" {
+				names = append(names, n)
+			}
+		}
 	}
+	// What a log does not say to be healthy, though it is: totals that were never to outlast a power cut, readings that failed, held over
+	// the level, and gaps that no total bridges.
+	told := map[string]string{"cannot-restore": "restart-loss", "minimal": "restart-loss", "cannot-totals": "missing-rows", "hold-last": "cutoff-late"}
 	for _, scenario := range names {
 		for _, h := range loggers.Healthy() {
 			if strings.HasPrefix(h.Name, "cannot-count") {
 				continue // it counts one direction only and says so to the bench; a log does not show that it was said
 			}
+			if h.Name == "bare-tick" && scenario == "tick-microseconds" {
+				continue // emulated calls its ticks milliseconds
+			}
 			r, _ := emulated(t, scenario, h.New)
 			logs++
 			for _, f := range r.Findings {
-				if f.Severity == "failure" {
+				if f.Severity == "failure" && f.Cause != told[h.Name] {
 					alarms++
 					t.Errorf("%s, %s: %s: %s", scenario, h.Name, f.Cause, f.Evidence)
 				}

@@ -3,6 +3,7 @@ package audit
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 
 	"stuntcell/validate/logfile"
@@ -148,7 +149,9 @@ func (a *Auditor) Finish() *Report {
 	a.rowFindings(r)
 	a.timeFindings(r)
 	a.readingFindings(r)
-	if a.noise() {
+	if !flows(r.Phases) {
+		r.Notes = append(r.Notes, "No current flows in this log: there is nothing to integrate, and the totals were not judged.")
+	} else if a.noise() {
 		r.Notes = append(r.Notes, "The current only flickers about zero: there is nothing to integrate, and the totals were not judged.")
 	} else {
 		a.totalFindings(r)
@@ -165,8 +168,34 @@ func (a *Auditor) Finish() *Report {
 	return r
 }
 
+// times says how often.
+func times(n int) string {
+	if n == 1 {
+		return "once"
+	}
+	return fmt.Sprintf("%d times", n)
+}
+
+// many counts things.
+func many(n int, thing string) string {
+	if n == 1 {
+		return "1 " + thing
+	}
+	return fmt.Sprintf("%d %ss", n, thing)
+}
+
 func (r *Report) find(cause, severity, of string, confidence float64, row int, mend, format string, args ...any) {
 	r.Findings = append(r.Findings, finding(cause, severity, of, confidence, row, fmt.Sprintf(format, args...), mend))
+}
+
+// flows says that one of the phases is no rest.
+func flows(phases []Phase) bool {
+	for _, p := range phases {
+		if p.Kind != Rest {
+			return true
+		}
+	}
+	return false
 }
 
 // noise says that the log shows no current but noise.
@@ -187,7 +216,10 @@ func (a *Auditor) rowFindings(r *Report) {
 			r.find("broken-row", "advice", "firmware", 0.6, line, "Nothing to mend if the power was cut there.", "line %d is torn, as after a power cut", line)
 		}
 	}
-	if s.duplicates > 0 {
+	switch {
+	case s.duplicates > 0 && s.within > s.duplicates/4:
+		r.Notes = append(r.Notes, "Several rows come in one printed unit of the time: rows that are alike may be repeated or not.")
+	case s.duplicates > 0:
 		r.find("duplicate-rows", "failure", "firmware", 0.95, s.duplicateLine, "Empty the buffer after it was written, and only then.", "%d rows repeat the row before, the first on line %d", s.duplicates, s.duplicateLine)
 	}
 	if s.disorder > 0 {
@@ -197,8 +229,8 @@ func (a *Auditor) rowFindings(r *Report) {
 	if s.gaps > 0 {
 		share := float64(s.gaps) / math.Max(1, float64(a.stats.all))
 		if share < 0.03 {
-			r.find("missing-rows", "failure", "firmware", 0.85, s.worst.Line, "See what the logger did then: a slow card, a full buffer, a blocked loop, a reset.",
-				"%d gaps, about %d rows missing; the longest, %.4g s, ends on line %d. The current was taken to run straight across", s.gaps, s.missingRows, s.worst.Length, s.worst.Line)
+			r.find("missing-rows", a.overGaps(), "firmware", 0.85, s.worst.Line, "See what the logger did then: a slow card, a full buffer, a blocked loop, a reset.",
+				"%s, about %s missing; the longest, %.4g s, ends on line %d. The current was taken to run straight across", many(s.gaps, "gap"), many(s.missingRows, "row"), s.worst.Length, s.worst.Line)
 		} else {
 			r.Notes = append(r.Notes, fmt.Sprintf("Rows come unevenly (%.0f %% of the intervals are long beside their neighbours): missing rows cannot be told from late ones.", 100*share))
 		}
@@ -210,11 +242,40 @@ func (a *Auditor) rowFindings(r *Report) {
 		r.find("failed-reading", "advice", "front_end", 0.8, 0, "Look at the wiring of the sensor; a failed reading should be written as such, as here.", "%d rows have no current; it was bridged by a straight line", s.missing)
 	}
 	if s.restarts > 0 {
-		r.find("restart", "advice", "rig", 0.85, s.restartLine, "Find out why: supply, watchdog, a loose wire. What passed meanwhile is not in the sums.", "the time starts again %d times, first on line %d", s.restarts, s.restartLine)
+		r.find("restart", "advice", "rig", 0.85, s.restartLine, "Find out why: supply, watchdog, a loose wire. What passed meanwhile is not in the sums.", "the time starts again, %s, first on line %d", times(s.restarts), s.restartLine)
+	}
+	if s.pauses > 0 {
+		r.find("restart", "advice", "rig", 0.7, s.pauseLine, "Find out whether the power failed or something blocked. What passed meanwhile is in no sum.",
+			"nothing is written or counted for up to %.4g s, %s, first before line %d", s.paused, times(s.pauses), s.pauseLine)
 	}
 	if s.leaps > 0 {
 		r.clockMoved(s.leapLine, s.leapBy, s.leaps, "; only it tells the time here, so the usual interval was taken in its place")
 	}
+}
+
+// overGaps is how much gaps weigh: nothing is lost where the totals went on over them.
+func (a *Auditor) overGaps() string {
+	for i := range a.tallies[:3] {
+		y := &a.tallies[i]
+		if len(y.jumps) == 0 && len(y.resets) == 0 && a.holds(i) {
+			return "advice"
+		}
+	}
+	return "failure"
+}
+
+// holds says that a total agrees with the integral of the rows.
+func (a *Auditor) holds(i int) bool {
+	y := &a.tallies[i]
+	return y.have && y.rows > 0 && y.guesses[y.best()].worst <= a.tolerance(y, i)
+}
+
+// tolerance is how far a total may be from the integral of the rows.
+func (a *Auditor) tolerance(y *tally, i int) float64 {
+	if i >= 3 {
+		return energyLimit*a.e.through() + math.Min(a.eBound, 5*math.Sqrt(a.eVar)+a.ePulse) + a.ePrint + 2*y.step
+	}
+	return chargeLimit*a.q.through() + math.Min(a.qBound, 5*math.Sqrt(a.qVar)+a.qPulse) + a.qPrint + 2*y.step
 }
 
 func (a *Auditor) timeFindings(r *Report) {
@@ -245,13 +306,13 @@ func (a *Auditor) timeFindings(r *Report) {
 }
 
 // clockMoved says that the clock was set while the log ran.
-func (r *Report) clockMoved(line int, by float64, times int, against string) {
+func (r *Report) clockMoved(line int, by float64, n int, against string) {
 	cause, what := "rtc-step", "it was set, or jumped"
 	if math.Abs(math.Abs(by)-3600) < 5 {
 		cause, what = "local-time", "summer time began or ended"
 	}
 	r.find(cause, "advice", "clock", 0.8, line, "Set the clock before the test, not during it; print UTC, or the offset.",
-		"the clock moves by %+.4g s on line %d (%d times in all)%s: %s", by, line, times, against, what)
+		"the clock moves by %+.4g s on line %d (%s in all)%s: %s", by, line, times(n), against, what)
 }
 
 // roundInterval returns the round interval just below or at mean: few times a power of ten, or those of a minute and an hour; 0 if none is within 5 %.
@@ -290,7 +351,7 @@ func (a *Auditor) readingFindings(r *Report) {
 			loaded = math.Max(loaded, p.Current)
 		}
 	}
-	if loaded > 0 && a.is > 0.01*loaded {
+	if loaded > 0 && a.is > 0.01*loaded && !a.trimmed {
 		r.find("coarse-count", "advice", "front_end", 0.8, 0, "Print more places, or use a shunt with more resistance if the front end has no finer count.", "one printed unit of the current is %.3g A, %.1f %% of the test's %.3g A", a.is, 100*a.is/loaded, loaded)
 	}
 	if w := a.rest; w.total > 600 && loaded > 0 {
@@ -303,8 +364,8 @@ func (a *Auditor) readingFindings(r *Report) {
 			r.find("zero-offset", "advice", "front_end", 0.6, 0, "Read the shunt with the circuit open and take the mean off; if something small really draws, say so.",
 				"%.3g A is read on average over %.3g h of rest: an offset, or a real draw that passes the shunt. Over the whole log it is %.3g Ah", mean, w.total/3600, mean*r.Duration/3600)
 		}
-		// Noise goes one way in totals that keep the directions apart.
-		explained := math.Abs(mean)*w.total + sd*w.total + a.is/2*w.total
+		// Noise goes one way in totals that keep the directions apart. A current is rounded to its count.
+		explained := math.Abs(mean)*w.total + sd*w.total + max(a.is, a.count)/2*w.total
 		if w.counted > 1.5*explained && w.counted > 0.001*through {
 			r.find("counts-at-rest", "failure", "firmware", 0.8, w.countLine, "Add up what was read, and nothing else; look for an offset that is taken off the printed current only.", "the totals move by %.3g Ah in %.3g h of rest (first in the rest of line %d), while the printed current gives %.2g Ah", w.counted/3600, w.total/3600, w.countLine, math.Abs(mean)*w.total/3600)
 		}
@@ -321,20 +382,24 @@ func (a *Auditor) totalFindings(r *Report) {
 		if !y.have || y.rows == 0 {
 			continue
 		}
-		unit, per, limit, bound, u, print := "Ah", 3600.0, chargeLimit, a.qBound, math.Sqrt(a.qVar), a.qPrint
-		through := a.q.through()
+		unit, per, limit, through := "Ah", 3600.0, chargeLimit, a.q.through()
 		if i >= 3 {
-			unit, limit, bound, u, through, print = "Wh", energyLimit, a.eBound, math.Sqrt(a.eVar), a.e.through(), a.ePrint
+			unit, limit, through = "Wh", energyLimit, a.e.through()
 		}
 		m := y.best()
 		g := y.guesses[m]
-		tol := limit*through + math.Min(bound, 5*u) + print + 2*y.step
+		tol := a.tolerance(y, i)
 		since := integrals{y.before.pos - y.base.pos, y.before.neg - y.base.neg}
 		difference := y.last - y.first - m.of(since)
 		c := Compared{Name: y.name, Meaning: m.String(), Logged: y.last - y.first, Integrated: m.of(since), Difference: difference, Worst: g.worst, WorstLine: g.line, Tolerance: tol,
 			Step: y.step, Resets: len(y.resets), Holds: g.worst <= tol}
 		r.Totals = append(r.Totals, c)
 		a.resetFindings(r, y, unit, per)
+		if len(y.ahead) > 0 {
+			c := y.ahead[0]
+			r.Notes = append(r.Notes, fmt.Sprintf("Column %s is %+.4g %s further after the restart on line %d: rows before it were not written, or the time without power was counted at the last current.",
+				y.name, c.Unmatched/per, unit, c.Line))
+		}
 		// A wrong direction shows where both were there.
 		if a.q.pos > 0.02*through && a.q.neg > 0.02*through && i < 3 && c.Holds && y.split == 0 && m >= plusPos {
 			cause, text := "one-way", "only one direction is counted"
@@ -373,6 +438,21 @@ func (a *Auditor) totalFindings(r *Report) {
 				cause, text = "unit-factor", text+": "+f
 			}
 			r.Totals[len(r.Totals)-1].Holds = false
+			if cause == "gain" && math.Abs(math.Log(factor)) > math.Log(2.5) { // another shunt, or half of the steps lost, makes a factor of two
+				r.find("total-departs", "advice", "sampling", 0.5, g.line, "Write rows more often, or print the mean of each row's readings; then run the logger through prove.",
+					"%s: no mistake of a unit. Rows that always meet the same part of a switched load show as much", text)
+				continue
+			}
+			if a.time.kind == "clock" && cause == "gain" && math.Abs(factor-1) < 0.01 {
+				r.find("tick-rate", "advice", "clock", 0.5, g.line, "Compare the counter with network time over a day; a ceramic resonator may be off by half a per cent (common practice).",
+					"%s: the counter that the sums use runs as much faster than the clock, or they have that factor", text)
+				continue
+			}
+			if i >= 3 && cause == "gain" && factor < 1 && factor > 0.97 && a.holds(i-3) {
+				r.find("total-departs", "advice", "sampling", 0.5, g.line, "Print the mean power of each row too, and run the logger through prove.",
+					"%s, while the charge agrees: watts too low by a factor, or rows that are means over a switched load, whose voltage sags when the current flows", text)
+				continue
+			}
 			r.find(cause, "failure", "firmware", 0.85, g.line, "Look for a factor in the sum that the printed current does not have: shunt value, interval, unit.", "%s (%.4g %s against %.4g)", text, c.Logged/per, unit, c.Integrated/per)
 		default:
 			r.find("total-departs", "failure", "firmware", 0.6, g.line, "Run the logger through prove: with known readings the cause can be named.", "column %s departs from the integral of the rows by %.4g %s (line %d), more than %.3g %s that sampling, print and %.1f %% explain. The load may also vary between the rows", y.name, g.worst/per, unit, g.line, tol/per, unit, 100*limit)
@@ -411,6 +491,12 @@ func (a *Auditor) resetFindings(r *Report, y *tally, unit string, per float64) {
 func (a *Auditor) jumpFindings(r *Report, y *tally, unit string, per float64) float64 {
 	sum := 0.0
 	var worst change
+	// What a count that flickers between rows makes in an interval is no jump: one per cent of the largest current, or the smallest change.
+	flicker := max(0.01*a.imax, a.count) * a.time.typical
+	if unit == "Wh" {
+		flicker *= math.Abs(notNaN(a.prev.v))
+	}
+	y.jumps = slices.DeleteFunc(y.jumps, func(c change) bool { return math.Abs(c.Unmatched) <= flicker })
 	for _, c := range y.jumps {
 		sum += c.Unmatched
 		if math.Abs(c.Unmatched) > math.Abs(worst.Unmatched) {
@@ -432,7 +518,7 @@ func (a *Auditor) jumpFindings(r *Report, y *tally, unit string, per float64) fl
 	case worst.AtWrap:
 		cause, mend = "tick-wrap", "Subtract the counters as unsigned integers of the counter's own width."
 	}
-	r.find(cause, "failure", "firmware", 0.8, worst.Line, mend, "column %s jumps by %+.4g %s on line %d (from %.4g to %.4g), which no current explains; %d such jumps in all", y.name, worst.Unmatched/per, unit, worst.Line, worst.From/per, worst.To/per, len(y.jumps))
+	r.find(cause, "failure", "firmware", 0.8, worst.Line, mend, "column %s jumps by %+.4g %s on line %d (from %.4g to %.4g), which no current explains; %s in all", y.name, worst.Unmatched/per, unit, worst.Line, worst.From/per, worst.To/per, many(len(y.jumps), "such jump"))
 	return math.Abs(sum)
 }
 
@@ -457,7 +543,11 @@ func (a *Auditor) endFindings(r *Report) {
 			open = true
 		}
 		if i+2 < len(r.Phases) && p.Intended && r.Phases[i+2].Kind == Discharge && r.Phases[i+1].Kind == Rest && r.Phases[i+1].End-r.Phases[i+1].Begin < 600 && r.Phases[i+2].Charge < 0.2*p.Charge && r.Phases[i+2].Charge > 0 {
-			r.find("cutoff-chatter", "failure", "firmware", 0.6, r.Phases[i+2].First, "Stay off until somebody starts the test again.", "the load closes again on line %d, %.0f s after it was switched off: the voltage recovers without load", r.Phases[i+2].First, r.Phases[i+1].End-r.Phases[i+1].Begin)
+			severity, who := "advice", ", or an inverter did it itself"
+			if a.o.Cutoff > 0 {
+				severity, who = "failure", ""
+			}
+			r.find("cutoff-chatter", severity, "firmware", 0.6, r.Phases[i+2].First, "Stay off until somebody starts the test again.", "the load closes again on line %d, %.0f s after it was switched off: the voltage recovers without load%s", r.Phases[i+2].First, r.Phases[i+1].End-r.Phases[i+1].Begin, who)
 		}
 	}
 	if open {

@@ -93,13 +93,16 @@ type tally struct {
 	moments     moments
 	before      integrals // at the last row
 	dir         integrals // what passed while the total stood still
+	still       int       // rows for which it did
 	hold        integrals // the most that passed while it did, by sign
 	holdLine    int
 	resets      []change
 	jumps       []change
+	ahead       []change // totals that went on while time broke off
 	rows        int
 	lastThrough float64 // what passed in the interval before
 	jumped      bool    // at the last row
+	run         int     // rows up to the last one that jumped, one behind the other
 	inside      interior
 	long        interior // the longest so far
 }
@@ -111,10 +114,18 @@ type interior struct {
 	begin  amount
 	end    amount  // where the total last differed from x0
 	dx, dg float64 // magnitudes of the change there
+	beat   float64 // what one printed unit of time makes at the largest flow
 }
 
 // amount is how far an integral has come: what passed, the variance of it and what print can hide.
-type amount struct{ through, variance, print float64 }
+type amount struct {
+	through float64
+	hidden  hidden
+}
+
+// hidden is what of an integral sampling and print can hide: the variance where rows come by chance, what print does at most, and what a
+// load that is switched in step with the rows does at most.
+type hidden struct{ variance, print, pulse float64 }
 
 // interior follows the inside of the present phase.
 func (y *tally) interior(value float64, g integrals, w *where) {
@@ -127,11 +138,12 @@ func (y *tally) interior(value float64, g integrals, w *where) {
 		return
 	}
 	if in.skip == 2 {
-		in.x0, in.begin = value, amount{g.through(), w.variance, w.print}
+		in.x0, in.begin = value, amount{g.through(), w.hidden}
 		return
 	}
+	in.beat = max(in.beat, w.timeStep*w.flow.through())
 	if dx := math.Abs(value - in.x0); dx > 0 {
-		in.dx, in.end = dx, amount{g.through(), w.variance, w.print}
+		in.dx, in.end = dx, amount{g.through(), w.hidden}
 	}
 }
 
@@ -171,8 +183,15 @@ type where struct {
 	rest bool
 	// interval is what may pass between two rows, band what may pass unseen, being small [A·s] or [W·s].
 	interval, band float64
-	// variance and print are those of the integral so far.
-	variance, print float64
+	hidden         hidden // of the integral so far
+	// flow is the current [A] or power [W] at the row by its sign; of the last row before where time broke off.
+	flow integrals
+	// gap is how long time broke off before it, by the clock [s]; 0: nothing says.
+	gap float64
+	// timeStep is the printed unit of time [s].
+	timeStep float64
+	// loose: how much time passed before it is not known for sure.
+	loose bool
 }
 
 // take holds the value against the integral at a row.
@@ -197,7 +216,16 @@ func (y *tally) take(value, step float64, g integrals, w *where) {
 		// Nothing was integrated across the break, but an interval may have been counted on either side of it.
 		tolerance += 2 * w.interval
 	}
+	y.foreseen(w)
 	unmatched := d - y.fits.of(passed)
+	if far := math.Abs(unmatched) > tolerance; w.cut && (!far || y.goesOn(d, unmatched, tolerance, w)) || w.loose && !far {
+		// Nothing was integrated over the break: what follows is compared from here on.
+		if far {
+			y.ahead = append(y.ahead, change{Line: w.line, From: y.last, To: value, Unmatched: unmatched})
+		}
+		y.first += unmatched
+		unmatched = 0
+	}
 	if math.Abs(unmatched) > tolerance {
 		// Another meaning may fit.
 		for m := range meanings {
@@ -231,20 +259,24 @@ func (y *tally) take(value, step float64, g integrals, w *where) {
 			y.leave()
 		}
 		y.jumped = true
+		y.run++
 	} else {
-		y.jumped = false
+		y.jumped, y.run = false, 0
 	}
 	if d == 0 {
 		y.dir.pos += passed.pos
 		y.dir.neg += passed.neg
-		if y.dir.pos > y.hold.pos {
+		y.still++
+		if y.still < 3 {
+			// a break of which the time does not tell
+		} else if y.dir.pos > y.hold.pos {
 			y.hold.pos, y.holdLine = y.dir.pos, w.line
 		}
-		if y.dir.neg > y.hold.neg {
+		if y.still >= 3 && y.dir.neg > y.hold.neg {
 			y.hold.neg, y.holdLine = y.dir.neg, w.line
 		}
 	} else {
-		y.dir = integrals{}
+		y.dir, y.still = integrals{}, 0
 	}
 	y.interior(value, g, w)
 	since := integrals{g.pos - y.base.pos, g.neg - y.base.neg}
@@ -260,6 +292,35 @@ func (y *tally) take(value, step float64, g integrals, w *where) {
 	guesses[minusBoth].hold(x+through, w.line)
 	y.moments.add(x, since)
 	y.last, y.before, y.lastThrough = value, g, moved
+}
+
+// foreseen takes back the jumps of the rows just before where the current of this row explains them: a shown current that is smoothed, or
+// older than its row, follows its total.
+func (y *tally) foreseen(w *where) {
+	if w.cut || y.run > mostBehind {
+		return
+	}
+	for ; y.run > 0 && len(y.jumps) > 0; y.run-- {
+		j := &y.jumps[len(y.jumps)-1]
+		if j.AtRestart || j.AtWrap || j.Through > w.interval/2 || math.Abs(j.Unmatched) > 1.05*w.interval+2*y.step || j.Unmatched*y.fits.of(w.flow) <= 0 {
+			return
+		}
+		y.jumps, y.jumped = y.jumps[:len(y.jumps)-1], false
+	}
+}
+
+// mostBehind is by how many rows a shown current may follow its total.
+const mostBehind = 8
+
+// goesOn says that a total went on over a break as it was going, no further than the clock's time allows if that is known: rows before the
+// break were not written, or the break was counted at the last current. Twice what it was is a total that was added twice, nothing one
+// that was lost.
+func (y *tally) goesOn(d, unmatched, tolerance float64, w *where) bool {
+	rate := y.fits.of(w.flow)
+	if d*rate <= 0 || math.Abs(y.last+d) <= math.Abs(y.last)/1000+tolerance || math.Abs(d-y.last) < 0.05*math.Abs(y.last)+tolerance {
+		return false
+	}
+	return w.gap == 0 || math.Abs(unmatched) <= math.Abs(rate)*w.gap+tolerance
 }
 
 // best returns the meaning that fits best.
@@ -287,8 +348,9 @@ func (y *tally) factor() (factor, uncertain float64) {
 	if in.dg <= 0 {
 		return 1, math.Inf(1)
 	}
-	hidden := 5*math.Sqrt(max(0, in.end.variance-in.begin.variance)) + in.end.print - in.begin.print + 2*y.step
-	return in.dx / in.dg, hidden / in.dg
+	a, b := in.begin.hidden, in.end.hidden
+	unseen := 5*math.Sqrt(max(0, b.variance-a.variance)) + b.print - a.print + b.pulse - a.pulse + 2*y.step + in.beat
+	return in.dx / in.dg, unseen / in.dg
 }
 
 // explains says that a factor takes away most of the difference over the whole log.

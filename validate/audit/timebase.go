@@ -32,6 +32,7 @@ type timebase struct {
 	clock       float64 // last clock, to bridge restarts
 	t           float64 // [s] since the first row
 	pendingBack int
+	start       float64 // value with which the present life began
 }
 
 // counterBits are the widths that counters have.
@@ -63,7 +64,7 @@ func (b *timebase) move(r *row) (dt float64, m move) {
 		return 0, again
 	}
 	if !b.begun {
-		b.begun, b.raw = true, x
+		b.begun, b.raw, b.start = true, x, x
 		if b.kind != "tick" {
 			b.shift = -x
 		}
@@ -105,14 +106,17 @@ func (b *timebase) move(r *row) (dt float64, m move) {
 		b.rebase(x, b.typical)
 		return b.typical, setBack
 	}
-	// A row out of order is followed by one in order; a restart is not.
+	// A row out of order is followed by one in order; a restart is not. The clock goes on over it, and a header may be written again.
 	near := 20*max(b.typical, 1) >= x*unit
-	if b.kind != "clock" && near && b.raw*unit > 5*max(b.typical, 1e-3) {
+	// So has the beginning been written already, if the time is there again.
+	began := r.headed || r.clock > b.clock || math.Abs(x-b.start)*unit < b.typical/2 && -d > 1.5*b.typical
+	if b.kind != "clock" && near && (began || b.raw*unit > 5*max(b.typical, 1e-3)) {
 		dt = 0
 		if !math.IsNaN(r.clock) && !math.IsNaN(b.clock) && r.clock > b.clock && b.kind != "clock" {
 			dt = r.clock - b.clock
 		}
 		b.rebase(x, dt)
+		b.start = x
 		return dt, restart
 	}
 	if b.pendingBack++; b.pendingBack >= 3 {

@@ -80,6 +80,9 @@ type seen struct {
 	restartLine               int
 	leaps, leapLine           int
 	leapBy                    float64 // of the last [s]
+	pauses, pauseLine         int
+	paused                    float64 // the longest [s]
+	within                    int     // rows of the same time as the row before that show something else
 	missing                   int
 	absurd, absurdLine        int
 	gaps                      int
@@ -103,6 +106,10 @@ func (s *seen) restart(line int, _ float64) {
 func (s *seen) leap(line int, by float64) {
 	first(&s.leaps, &s.leapLine, line)
 	s.leapBy = by
+}
+func (s *seen) pause(line int, length float64) {
+	first(&s.pauses, &s.pauseLine, line)
+	s.paused = max(s.paused, length)
 }
 func (s *seen) gap(h hole) {
 	s.gaps++

@@ -1,0 +1,101 @@
+package audit
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"testing"
+)
+
+// TestLogsThatContradictNothing: logs in which the audit once found a failure, or said something that is not so.
+func TestLogsThatContradictNothing(t *testing.T) {
+	var gap, lost, pulsed, lagging, trimmed strings.Builder
+	head := func(b *strings.Builder) { b.WriteString("t (s),U (V),I (A),Q (Ah),E (Wh)\n") }
+
+	// Two power cuts, the second 25 s after the first; each is counted at the last current, and only the header tells of it.
+	q := 0.0
+	life := func(b *strings.Builder, rows int) {
+		head(b)
+		for k := range rows {
+			fmt.Fprintf(b, "%d,12.5,-2.8,%.5f,%.4f\n", 10*k, -q/3600, -q*12.5/3600)
+			q += 28
+		}
+	}
+	life(&gap, 200)
+	q += 2.8 * 40
+	life(&gap, 3)
+	q += 2.8 * 40
+	life(&gap, 200)
+
+	// Eight rows were in memory when the power failed.
+	q = 0
+	life(&lost, 200)
+	q += 28 * 8
+	life(&lost, 200)
+
+	// A load of 3 s a minute, which every sixth row meets.
+	head(&pulsed)
+	q, e := 0.0, 0.0
+	for k := range 600 {
+		i, v := 2.1, 12.4
+		if k%6 == 0 {
+			i, v = 8.4, 11.9
+		}
+		fmt.Fprintf(&pulsed, "%d,%.1f,%.1f,%.5f,%.4f\n", 10*k, v, -i, -q/3600, -e/3600)
+		q, e = q+2.1*10, e+2.1*12.4*10
+		if k%6 == 0 {
+			q, e = q+6.3*3, e+(8.4*11.9-2.1*12.4)*3
+		}
+	}
+
+	// The current shown is the median of the latest five readings, a row each second: the total is ahead of it.
+	head(&lagging)
+	q = 0
+	for k := range 1000 {
+		if k > 100 && k <= 900 {
+			q += 1.4
+		}
+		shown := 0.0
+		if k > 102 && k <= 902 {
+			shown = -1.4
+		}
+		fmt.Fprintf(&lagging, "%d,%.3f,%.4f,%.5f,%.4f\n", k, 12.8+shown/10, shown, -q/3600, -q*12.66/3600)
+	}
+
+	// Numbers without the zeros at their end: 8.4 is 8.400 and says nothing of the count.
+	head(&trimmed)
+	q = 0
+	for k := range 1000 {
+		i := 0.0
+		if k > 100 && k <= 900 {
+			i = 8.4
+		}
+		q += i
+		fmt.Fprintf(&trimmed, "%d,%g,%g,%g,%g\n", k, 12.8-i/20, -i, -q/3600, -q*(12.8-8.4/20)/3600)
+	}
+
+	for name, log := range map[string]string{"gap counted": gap.String(), "rows lost": lost.String(), "pulsed": pulsed.String(), "lagging": lagging.String(),
+		"trimmed": trimmed.String()} {
+		for _, f := range run(t, strings.NewReader(log), Options{}).Findings {
+			if f.Severity == "failure" || f.Cause == "coarse-count" && name == "trimmed" {
+				t.Errorf("%s: %s: %s", name, f.Cause, f.Evidence)
+			}
+		}
+	}
+}
+
+// TestTickRateOverWraps: a counter of unknown rate that wraps several times within the first rows, beside a clock of whole seconds.
+func TestTickRateOverWraps(t *testing.T) {
+	for every, rows := range map[float64]int{10: 300, 0.5: 3000} {
+		var b strings.Builder
+		b.WriteString("clock,tick,V,A,Ah\n")
+		for k := range rows {
+			at := every * float64(k)
+			fmt.Fprintf(&b, "2026-03-02 %02d:%02d:%02d,%d,12.5,-3.5,%.6f\n", 8+int(at)/3600, int(at)/60%60, int(at)%60, (int(1000*at)+62000)%65536, -3.5*at/3600)
+		}
+		r := run(t, strings.NewReader(b.String()), Options{})
+		if want := every * float64(rows-1); math.Abs(r.Duration-want) > 0.02*want || len(r.Findings) > 0 && r.Findings[0].Severity == "failure" {
+			t.Errorf("rows of %g s: %g s, want %g s; %v", every, r.Duration, want, r.Findings)
+		}
+	}
+}
