@@ -20,6 +20,9 @@ const (
 
 // check says what is wrong with a fault: nil, or an error that names it.
 func (f *Fault) check() error {
+	if f.Only != Both && (f.Kind != FaultFailedRead || f.Only != Shunt && f.Only != Bus) {
+		return fmt.Errorf("fault %s: only %q fails (expected %s or %s, of a %s)", f.Kind, f.Only, Shunt, Bus, FaultFailedRead)
+	}
 	switch f.Kind {
 	case FaultPowerCut, FaultStall, FaultCardFail, FaultFailedRead:
 		if f.For <= 0 {
@@ -70,12 +73,12 @@ func (r *run) plant(f Fault) {
 		}
 	case FaultFailedRead:
 		a.add(f.At, func(t int64) {
-			r.note(t, SensorFails, 0, "")
-			r.sensorFails++
+			r.note(t, SensorFails, 0, string(f.Only))
+			r.failing(f.Only, 1)
 		})
 		a.add(f.At+f.For, func(t int64) {
-			r.note(t, SensorBack, 0, "")
-			r.sensorFails--
+			r.note(t, SensorBack, 0, string(f.Only))
+			r.failing(f.Only, -1)
 		})
 	case FaultSetting:
 		a.add(f.At, func(t int64) { r.change(t, f.Key, f.Value) })
@@ -99,6 +102,16 @@ func (r *run) plant(f Fault) {
 			r.note(t, TaperHeld, 0, "")
 			r.truth.course.HoldTaper(f.Value2)
 		})
+	}
+}
+
+// failing counts faults that make the shunt's or the bus's half of readings fail.
+func (r *run) failing(only Half, n int) {
+	if only != Bus {
+		r.shuntFails += n
+	}
+	if only != Shunt {
+		r.busFails += n
 	}
 }
 

@@ -186,6 +186,29 @@ func TestNoiseIsTheSameWithAndWithoutFaults(t *testing.T) {
 	}
 }
 
+// TestHalfOfAReadingFails: the other half is what it would have been.
+func TestHalfOfAReadingFails(t *testing.T) {
+	plain := setup(t, "", discharge(1.4, 2*minute))
+	whole := run(t, plain, scripted{}).Readings
+	for _, only := range []emulator.Half{emulator.Both, emulator.Shunt, emulator.Bus} {
+		got := run(t, with(plain, emulator.Fault{Kind: emulator.FaultFailedRead, Only: only, At: 30 * second, For: 10 * second}), scripted{}).Readings
+		for k, at := range whole.T {
+			shunt, bus := whole.Shunt[k], whole.Bus[k]
+			if at >= 30*second && at < 40*second {
+				if only != emulator.Bus {
+					shunt = link.Failed
+				}
+				if only != emulator.Shunt {
+					bus = link.Failed
+				}
+			}
+			if got.Shunt[k] != shunt || got.Bus[k] != bus {
+				t.Errorf("only %q: reading %d is %d, %d; want %d, %d", only, k, got.Shunt[k], got.Bus[k], shunt, bus)
+			}
+		}
+	}
+}
+
 func TestSettingsReachTheLogger(t *testing.T) {
 	s := with(setup(t, "", rest(10*minute)),
 		emulator.Fault{Kind: emulator.FaultSetting, At: 5 * minute, Key: "log_ms", Value: 70000},

@@ -62,8 +62,11 @@ func (r *run) convert(s *rig.Sensor, w seen, share float64, t int64) (int32, int
 	// Noise is drawn even if the reading fails: a fault must not change what comes after it.
 	a, b := s.Counts(shunt, bus)
 	r.watchDamage(s, w, t)
-	if r.damaged || r.sensorFails > 0 {
-		return link.Failed, link.Failed
+	if r.damaged || r.shuntFails > 0 {
+		a = link.Failed
+	}
+	if r.damaged || r.busFails > 0 {
+		b = link.Failed
 	}
 	return a, b
 }

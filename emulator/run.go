@@ -49,7 +49,8 @@ type run struct {
 	ambient  float64       // [K]
 	stalled  bool          // since the last reading
 	// Faults that last.
-	cardFails, sensorFails   int
+	cardFails                int // faults at work
+	shuntFails, busFails     int
 	welded, damaged, dropped bool
 	droppedAt                int64
 	// before is how the contacts stood when the power went, and in which step.

@@ -82,12 +82,22 @@ const (
 	FaultCardFail   FaultKind = "card-fail"   // writes fail from At for For
 	FaultCardFull   FaultKind = "card-full"   // writes fail from At on
 	FaultStall      FaultKind = "stall"       // no reading from At for For
-	FaultFailedRead FaultKind = "failed-read" // readings fail from At for For
+	FaultFailedRead FaultKind = "failed-read" // readings, or the half Only of them, fail from At for For
 	FaultSetting    FaultKind = "setting"     // Key=Value at At
 	FaultClockSet   FaultKind = "clock-set"   // the face moves by Value seconds at At
 	FaultRelayWeld  FaultKind = "relay-weld"  // the load's contact no longer opens from At on
 	FaultRelayLeak  FaultKind = "relay-leak"  // an open contact passes Value2 [A] one way from At on
 	FaultTaperHeld  FaultKind = "taper-held"  // charge current does not fall below Value2 [A]
+)
+
+// Half is what of a reading fails where shunt and bus have converters of their own.
+type Half string
+
+// Halves of a reading.
+const (
+	Both  Half = "" // the sensor does not answer at all
+	Shunt Half = "shunt"
+	Bus   Half = "bus"
 )
 
 // Fault is one thing that goes wrong, at an instant of true time since the plan began.
@@ -96,6 +106,7 @@ type Fault struct {
 	At     int64 // [ns]
 	For    int64 // [ns]
 	Torn   bool
+	Only   Half // of a reading that fails
 	Key    string
 	Value  int64
 	Value2 float64

@@ -54,8 +54,13 @@ func readFault(m *quantity.Map, pack *model.Pack) []pendingFault {
 	case emulator.FaultPowerCut:
 		p.fault.For = length()
 		p.fault.Torn = m.Bool("torn")
-	case emulator.FaultCardFail, emulator.FaultStall, emulator.FaultFailedRead:
+	case emulator.FaultCardFail, emulator.FaultStall:
 		p.fault.For = length()
+	case emulator.FaultFailedRead:
+		p.fault.For = length()
+		if _, ok := m.Find("only"); ok {
+			p.fault.Only = emulator.Half(m.Word("only", string(emulator.Shunt), string(emulator.Bus)))
+		}
 	case emulator.FaultClockSet:
 		by := m.Get("by")
 		ns := by.Nanoseconds(quantity.Between(-years*20, years*20))

@@ -6,6 +6,7 @@ import (
 	"regexp"
 	"strings"
 
+	"stuntcell/emulator"
 	"stuntcell/emulator/link"
 	"stuntcell/emulator/wire"
 	"stuntcell/model/chemistry"
@@ -243,6 +244,7 @@ func faultSchema() node {
 		}))),
 		"fault":   word(faultKinds()...),
 		"for":     of(quantity.Time),
+		"only":    described("the half of a reading that fails", word(string(emulator.Shunt), string(emulator.Bus))),
 		"torn":    boolean(),
 		"by":      of(quantity.Time),
 		"set":     object(node{"log": of(quantity.Time), "cutoff_hold": of(quantity.Time)}),

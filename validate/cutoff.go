@@ -127,6 +127,11 @@ func (j *judge) cut(step *emulator.StepRun) *cause.Cutoff {
 			}
 		}
 		if !j.series.Good(k) {
+			if v := j.series.Half(k).V; v >= c.Level {
+				since, seen, blind = -1, 0, 0 // who looks at the half that came sees that the pack has recovered
+			} else if v < low {
+				low, c.LowAt = v, k
+			}
 			badRun += j.series.Dt[k]
 			c.BadSpan = max(c.BadSpan, badRun)
 			if since >= 0 && t-since >= c.Hold-1e-9 && c.Due < 0 {
@@ -245,11 +250,19 @@ func (j *judge) checkCharge() {
 	low := math.Inf(1)
 	flowed := false
 	run, runV := 0, 0.0 // readings in a row at or below the taper, and the sum of their volts
+	held := j.heldBy()
 	for k := step.First; k <= step.Last; k++ {
+		i, v := j.series.I[k], j.series.V[k]
 		if !j.series.Good(k) {
+			// One that holds what failed may go by the half that came; nobody need.
+			if _, lone := j.series.Lone[k]; lone && held[k] >= 0 {
+				i, v = j.series.Half(k).Or(j.series.I[held[k]], j.series.V[held[k]])
+				if c.Due < 0 && v >= chargeBand*c.Level && i <= c.Taper+j.series.Amp {
+					c.Due = k
+				}
+			}
 			continue
 		}
-		i, v := j.series.I[k], j.series.V[k]
 		if k <= c.Off || c.Off < 0 {
 			c.MaxV = max(c.MaxV, v)
 			low = min(low, i)

@@ -70,6 +70,7 @@ type judge struct {
 	logChanges []logChange
 	values     []cause.Value
 	windows    []window // of each row
+	held       []int    // by heldBy
 	staleLag   int
 	staleRow   int
 	staleRows  int
@@ -400,8 +401,15 @@ func (j *judge) healthyHabits() []string {
 	if j.meter.Source == replay.ReadingsRTC {
 		out = append(out, "takes its time from the clock, not from the counter")
 	}
-	if j.meter.Bad == replay.Hold {
-		out = append(out, "holds the last value over failed readings")
+	if !j.failed("charge") && !j.failed("energy") { // else it is what comes nearest to a mistake
+		switch j.meter.Bad {
+		case replay.Hold:
+			out = append(out, "holds the last value over failed readings")
+		case replay.HoldEach:
+			out = append(out, "holds the last value of the half of a reading that failed")
+		case replay.BridgeEach:
+			out = append(out, "bridges failed readings, and counts charge where only the bus failed")
+		}
 	}
 	for _, c := range j.columns {
 		if len(c.Unrolled.Resets) > 0 {

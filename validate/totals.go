@@ -234,6 +234,9 @@ func (j *judge) findRule() {
 	bads := []replay.Bad{replay.Bridge}
 	if j.series.HasFailed {
 		bads = append(bads, replay.Hold)
+		if j.series.Lone != nil {
+			bads = append(bads, replay.HoldEach, replay.BridgeEach)
+		}
 	}
 	zeros := []replay.FromZero{replay.Not}
 	if j.series.FirstTick > 0 {
@@ -505,7 +508,8 @@ func (j *judge) checkElapsed() {
 			}
 			// The column may count any reading of its row's interval; half a period is no deviation of a clock.
 			unit := c.Printed.Unit[r] + j.series.Period/2
-			if !note(c.Unrolled.Residual[r], unit, c.Scale, c.Limit, r, c.Header) {
+			// So may who bridges failed readings, and prints the time at one, or the time up to the last good one.
+			if !note(c.Unrolled.Residual[r], unit+j.sinceGood(j.at[r]), c.Scale, c.Limit, r, c.Header) {
 				c.OK, bad = false, true
 			}
 		}
@@ -566,6 +570,14 @@ func (j *judge) elapsedByOther(c *cause.Column) {
 	if u := replay.Unroll(c.Printed, c.Role.Of(j.series.Run(m, j.index)), j.mark, c.Limit); u.Worst <= c.Limit {
 		c.Unrolled = u
 	}
+}
+
+// sinceGood is the time from the last good reading to reading k, nothing if that is good [s].
+func (j *judge) sinceGood(k int) float64 {
+	if j.series.Good(k) {
+		return 0
+	}
+	return float64(j.rec.Readings.T[k]-j.rec.Readings.T[max(j.heldBy()[k], 0)]) * 1e-9
 }
 
 // blame splits logged minus truth at the last row into its four parts, which sum exactly (JUDGING.md).

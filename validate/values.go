@@ -186,11 +186,17 @@ func (vc *valueColumn) residual(r int) float64 {
 func (j *judge) envelopes(vc valueColumn) (low, high []float64) {
 	s := j.series
 	burden := float64(j.rec.Greeting.ShuntNohm)*1e-9 + j.sc.Setup.Rig.Wiring.Lead
+	held := j.heldBy()
 	e := newExtrema(s.Len(), func(k int) (lo, hi float64) {
-		if !s.Good(k) {
-			return math.Inf(1), math.Inf(-1)
-		}
 		i, v := s.I[k], s.V[k]
+		if !s.Good(k) {
+			_, lone := s.Lone[k]
+			if !lone || held[k] < 0 {
+				return math.Inf(1), math.Inf(-1)
+			}
+			h := held[k]
+			i, v = s.Half(k).Or(s.I[h], s.V[h])
+		}
 		var a, b float64
 		switch vc.col.Kind {
 		case logfile.Current:
@@ -218,6 +224,25 @@ func (j *judge) envelopes(vc valueColumn) (low, high []float64) {
 		low[r], high[r] = lo-smootherTail*(lo-farLo), hi+smootherTail*(farHi-hi)
 	}
 	return low, high
+}
+
+// heldBy is the last good reading before each one since the power came, -1 if there was none; nil if none fails.
+func (j *judge) heldBy() []int {
+	s := j.series
+	if j.held != nil || !s.HasFailed {
+		return j.held
+	}
+	j.held = make([]int, s.Len())
+	last := -1
+	for k := range j.held {
+		if k > 0 && s.Life[k] != s.Life[k-1] {
+			last = -1
+		}
+		if j.held[k] = last; s.Good(k) {
+			last = k
+		}
+	}
+	return j.held
 }
 
 // window is the readings that a row's values may be made of: from near on, and, with a smoother's tail, from far on.

@@ -45,11 +45,12 @@ type DrawnStep struct {
 // DrawnFault is a fault at an instant.
 type DrawnFault struct {
 	Kind string
-	At   int64 // [ms] since the plan began
-	Stop bool  // At counts from when the logger's stop is due
-	For  int64 // [ms]
-	By   int64 // [s], of a clock that is set
-	Log  int64 // [ms], of a setting
+	At   int64  // [ms] since the plan began
+	Stop bool   // At counts from when the logger's stop is due
+	For  int64  // [ms]
+	By   int64  // [s], of a clock that is set
+	Log  int64  // [ms], of a setting
+	Only string // "shunt" or "bus", of a failed reading: the half that fails; "": both
 }
 
 // maxDrawnReadings bounds a draw; the median is far below it.
@@ -272,6 +273,9 @@ func (d *Draw) fault(r *rand.Rand, seconds int64) DrawnFault {
 	at := int64(float64(total) * (0.15 + 0.7*r.Float64()))
 	f := DrawnFault{Kind: pickOf(r, "power-cut", "card-fail", "card-fail", "stall", "failed-read", "setting", "clock-set"), At: at}
 	f.For = int64(float64(d.Every) * (1 + 30*r.Float64()*r.Float64()))
+	if f.Kind == "failed-read" && r.IntN(2) == 0 {
+		f.Only = pickOf(r, "shunt", "bus")
+	}
 	if f.Kind == "stall" {
 		f.For = max(pickOf[int64](r, 300, 3000, 90_000), 2*d.Every)
 	}
@@ -353,7 +357,11 @@ func (d *Draw) YAML(name, summary string) []byte {
 		case "setting":
 			p("  - {at: %s, fault: setting, set: {log: %d ms}}", at, f.Log)
 		default:
-			p("  - {at: %s, fault: %s, for: %d ms}", at, f.Kind, max(f.For, 1))
+			only := ""
+			if f.Only != "" {
+				only = " only: " + f.Only + ","
+			}
+			p("  - {at: %s, fault: %s,%s for: %d ms}", at, f.Kind, only, max(f.For, 1))
 		}
 	}
 	p("seed: %d", d.Seed)
@@ -426,6 +434,11 @@ func (d *Draw) Simpler() []Draw {
 	}
 	if d.Log != 10*d.Nominal {
 		try(func(c *Draw) { c.Log = 10 * c.Nominal })
+	}
+	for i, f := range d.Faults {
+		if f.Only != "" {
+			try(func(c *Draw) { c.Faults[i].Only = "" })
+		}
 	}
 	for i, s := range d.Steps {
 		if s.Pulse[0] > 0 {

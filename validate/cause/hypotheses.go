@@ -167,6 +167,19 @@ func (c *Case) hypotheses() []hypothesis {
 			add("failed-reading", 15, "a failed reading is counted as -1", func(m *replay.Meter) { m.Bad = replay.MinusOne })
 			add("failed-reading", 15, "the time of a failed reading is left out", func(m *replay.Meter) { m.Bad = replay.Lost })
 		}
+		if s.Lone != nil {
+			for _, half := range []struct {
+				of   replay.BadOf
+				what string
+			}{{replay.ShuntAlone, "a failed shunt beside a good bus"}, {replay.BusAlone, "a failed bus beside a good shunt"}} {
+				for _, bad := range []struct {
+					as   replay.Bad
+					what string
+				}{{replay.Zero, "zero"}, {replay.FullScale, "full scale"}, {replay.FullScaleNegative, "full scale, negative"}, {replay.MinusOne, "-1"}} {
+					add("failed-reading", 15, half.what+" is counted as "+bad.what, func(m *replay.Meter) { m.Bad, m.BadOf = bad.as, half.of })
+				}
+			}
+		}
 		if c.hasSettings() {
 			add("setting-jump", 16, "totals fall to zero when a setting changes", func(m *replay.Meter) { m.ResetSetting = true })
 			for _, r := range c.settingRatios() {

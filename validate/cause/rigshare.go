@@ -64,6 +64,11 @@ func RigShare(c *Case, r *rig.Rig, sh Shares) []verdict.Finding {
 		}
 		if share := math.Abs(sh.Charge.Sampling) / math.Max(c.Throughput, 1e-12); share > sh.ChargeLimit {
 			advise("too-slow-to-see", ofSampling, share, "the load changes faster than readings come: even perfect firmware would be off by this")
+			if c.Series.HasFailed && !c.waveform() {
+				f := &out[len(out)-1]
+				f.Evidence = "the current changed while readings failed: even perfect firmware would be off by this"
+				f.Mend = "Find out why readings fail: what happens meanwhile is in no log."
+			}
 		}
 	}
 	if r.Wiring.Lead > 0 {

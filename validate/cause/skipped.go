@@ -98,7 +98,7 @@ func (c *Case) meanOver(rule replay.Rule, k int) float64 {
 	for before >= 0 && !s.Good(before) {
 		before--
 	}
-	for c.Meter.Bad != replay.Hold && after < s.Len() && !s.Good(after) {
+	for (c.Meter.Bad == replay.Bridge || c.Meter.Bad == replay.BridgeEach) && after < s.Len() && !s.Good(after) {
 		after++
 	}
 	if before < 0 || after == s.Len() || s.Life[before] != s.Life[k] || s.Life[after] != s.Life[k] {

@@ -1016,8 +1016,8 @@ func join(a, b replay.Meter) (replay.Meter, bool) {
 		m.SkipCard, m.ResetCard, m.FreezeCard = b.SkipCard, b.ResetCard, b.FreezeCard
 	})
 	take(a.StallLimit != 0 || a.StallClip != 0, b.StallLimit != 0 || b.StallClip != 0, func() { m.StallLimit, m.StallClip = b.StallLimit, b.StallClip })
-	if b.Bad != a.Bad && b.Bad > replay.Hold {
-		m.Bad = b.Bad
+	if b.Bad != a.Bad && b.Bad > replay.BridgeEach {
+		m.Bad, m.BadOf = b.Bad, b.BadOf
 	}
 	return m, ok
 }

@@ -41,7 +41,7 @@ func shows() map[string][]string {
 	faint := []string{"20 mA", "large, then small"}
 	midnights := []string{"midnight", "29 February", "31 August", "new year"}
 	ends := []string{afterStop, "end voltage", "rebound", dies}
-	fails := []string{"failed readings", dies}
+	fails := []string{"failed readings", "failed bus", "failed shunt", dies}
 	card := []string{"card fails"}
 	cuts := []string{"power cut", afterStop}
 	taper := []string{"charge to taper"}
@@ -60,7 +60,7 @@ func shows() map[string][]string {
 		"truncated-dt":   append([]string{"loop of 0.7 s", "locked load", "large, then small"}, uneven...), "truncated-dt-tenths": uneven,
 		"signed-tick-saturated": append([]string{"wrap"}, half...), "narrow-interval-tenths": stalls, "nominal-dt-rows": {allBut, "pulses"},
 		"truncated-dt-quarters": append([]string{"loop of 0.7 s", "locked load", "large, then small"}, uneven...),
-		"gain-efficiency":       charges, "offset-first": {allBut, "pulses"}, "offset-voltage": {allBut}, "failed-reading-untimed": {"failed readings"},
+		"gain-efficiency":       charges, "offset-first": {allBut, "pulses"}, "offset-voltage": {allBut}, "failed-reading-untimed": {"failed readings", "failed bus", "failed shunt"},
 		"rtc-as-dt": face, "rtc-as-dt-guarded": face,
 		"rtc-trusting": {"clock set back"}, "rtc-trusting-totals": {"clock set back"},
 		"gain": {allBut}, "gain-voltage": {allBut}, "offset": {allBut}, "offset-quiescent": {allBut},
@@ -89,8 +89,9 @@ func shows() map[string][]string {
 		"setting-jump": {"setting"}, "setting-jump-reset": {"setting"},
 		"midnight-reset": midnights, "midnight-reset-file": midnights,
 		"failed-reading": fails, "failed-reading-full": fails, "failed-reading-nan": fails,
+		"failed-reading-bus": {"failed bus"}, "failed-reading-shunt": {"failed shunt"},
 		// With a buffer that happens to be empty at the end there is nothing to lose.
-		"missing-rows": {allBut, "jitter", "locked load", "large, then small", "load step", "midnight", "failed readings", "card fails", afterStop,
+		"missing-rows": {allBut, "jitter", "locked load", "large, then small", "load step", "midnight", "failed readings", "failed bus", "failed shunt", "card fails", afterStop,
 			"end of summer time", "29 February", "31 August", "new year", "2038", "half an hour", "no clock"},
 		"missing-rows-fencepost": append([]string{allBut}, fewRows...),
 		"duplicate-rows":         append([]string{allBut}, fewRows...), "duplicate-rows-retry": card,

@@ -49,6 +49,26 @@ func (f *holding) measure(r *link.Reading, s *sample) bool {
 	return f.any
 }
 
+// holdingEach stands in for the half of a reading that failed with that of the one before.
+type holdingEach struct {
+	scaled
+	shunt, bus int32
+	any        bool
+}
+
+func (f *holdingEach) measure(r *link.Reading, s *sample) bool {
+	if r.Shunt != link.Failed {
+		f.shunt = r.Shunt
+	}
+	if r.Bus != link.Failed {
+		f.bus = r.Bus
+	}
+	if f.any = f.any || r.Shunt != link.Failed && r.Bus != link.Failed; f.any {
+		f.convert(f.shunt, f.bus, s)
+	}
+	return f.any
+}
+
 // unburdened adds the shunt's own drop back where the bus is tapped behind the shunt, so that rows show the pack's terminals.
 type unburdened struct {
 	scaled

@@ -77,6 +77,27 @@ func (f *substituting) measure(r *link.Reading, s *sample) bool {
 	return true
 }
 
+// halfAsked asks one half of a reading alone whether it is good. The other's driver returns 0 on an error.
+type halfAsked struct {
+	scaled
+	bus bool // it is the bus that is asked
+}
+
+func (f *halfAsked) measure(r *link.Reading, s *sample) bool {
+	shunt, bus := r.Shunt, r.Bus
+	if f.bus && bus == link.Failed || !f.bus && shunt == link.Failed {
+		return false
+	}
+	if shunt == link.Failed {
+		shunt = 0
+	}
+	if bus == link.Failed {
+		bus = 0
+	}
+	f.convert(shunt, bus, s)
+	return true
+}
+
 // unheeded lets a failed reading through as "not a number", the value that its driver returns for it: every sum that it enters is
 // none any more.
 type unheeded struct{ scaled }

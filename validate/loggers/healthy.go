@@ -23,6 +23,7 @@ func Healthy() []Defect {
 	add("kahan", "Sums in single precision and carries what each addition loses.",
 		func(m *meter) { m.ledger = trapezoidInto(&kahanSum{}) })
 	add("hold-last", "A failed reading is replaced by the one before.", func(m *meter) { m.front = &holding{} })
+	add("hold-half", "The half of a reading that failed is replaced by that of the one before.", func(m *meter) { m.front = &holdingEach{} })
 	add("zeroed", "Learns the shunt's offset while both contacts are open and subtracts it.", func(m *meter) { m.front = &zeroed{} })
 	add("burden-added", "Adds the shunt's own drop back to the voltage where the bus is tapped behind it.",
 		func(m *meter) { m.front = &unburdened{} })

@@ -28,7 +28,7 @@ func waveformOf(s situation) waveform {
 			continue
 		}
 		k++
-		if a.read.Shunt == link.Failed {
+		if a.read.Shunt == link.Failed || a.read.Bus == link.Failed {
 			continue
 		}
 		i := float64(a.read.Shunt) * float64(s.greeting.ShuntStepNV) / float64(s.greeting.ShuntNohm)
@@ -99,7 +99,7 @@ func habitOf(name string) habit {
 		h.split = true
 	case "buffer-8", "buffer-8-lost", "buffer-3h", "unix-and-uptime":
 		h.buffered = true
-	case "hold-last":
+	case "hold-last", "hold-half":
 		h.holds = true
 	case "cannot-totals":
 		h.none = true
@@ -249,7 +249,7 @@ func held(s situation) waveform {
 	var last link.Reading
 	for k := range s.actions {
 		r := &s.actions[k].read
-		if r.Shunt == link.Failed {
+		if r.Shunt == link.Failed || r.Bus == link.Failed {
 			r.Shunt, r.Bus = last.Shunt, last.Bus
 		}
 		last = *r

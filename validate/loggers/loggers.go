@@ -256,6 +256,9 @@ func Defects() []Defect {
 	cause = "failed-reading"
 	add("failed-reading", "A failed reading counts as 0 A and 0 V.", func(m *meter) { m.front = &substituting{} })
 	add("failed-reading-full", "A failed reading counts as full scale.", func(m *meter) { m.front = &substituting{fullScale: true} })
+	add("failed-reading-bus", "Asks the shunt alone whether a reading is good: a failed bus counts as 0 V.", func(m *meter) { m.front = &halfAsked{} })
+	add("failed-reading-shunt", "Asks the bus alone whether a reading is good: a failed shunt counts as 0 A.",
+		func(m *meter) { m.front = &halfAsked{bus: true} })
 	add("failed-reading-untimed", "The time that a failed reading stood for is left out.", func(m *meter) {
 		m.each = append(m.each, func(m *meter, s *sample, _ *link.Answer) {
 			if !s.good {

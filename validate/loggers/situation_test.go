@@ -312,6 +312,16 @@ func situations() []situation {
 				r.Shunt, r.Bus = link.Failed, link.Failed
 			}
 		}}.in("failed readings", workshop()),
+		course{n: 300, change: func(k int, r *link.Reading) {
+			if k >= 143 && k < 147 {
+				r.Bus = link.Failed
+			}
+		}}.in("failed bus", workshop()),
+		course{n: 300, change: func(k int, r *link.Reading) {
+			if k >= 143 && k < 147 {
+				r.Shunt = link.Failed
+			}
+		}}.in("failed shunt", workshop()),
 		course{n: 300, change: func(k int, r *link.Reading) { r.CardFail = k >= 145 && k < 175 }}.in("card fails", workshop()),
 		course{n: 300, before: map[int]action{155: {cut: true}}}.in("power cut", workshop()),
 		course{n: 200, bus: ramp, current: func(k int, _ int64) int32 {

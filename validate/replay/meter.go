@@ -64,15 +64,28 @@ const (
 // Bad says what a meter does with a failed reading.
 type Bad uint8
 
-// What is done with a failed reading. Bridge and Hold are healthy.
+// What is done with a failed reading. The first four are healthy. Where only one half of a reading failed, the mistakes take
+// the other as it is.
 const (
-	Bridge    Bad = iota // the rule runs from the last good to the next good reading
-	Hold                 // the last good value stands for it
-	Zero                 // counted as 0 A, 0 V
-	FullScale            // counted as the last positive count
+	Bridge     Bad = iota // the rule runs from the last good to the next good reading
+	Hold                  // the last good value stands for it
+	HoldEach              // it stands for the half that failed
+	BridgeEach            // charge goes by the good shunts, energy by the readings of which both halves are good
+	Zero                  // counted as 0 A, 0 V
+	FullScale             // counted as the last positive count
 	FullScaleNegative
 	MinusOne // counted as -1 count
 	Lost     // left out, and the time that it stood for with it
+)
+
+// BadOf is which failed readings a meter does something with; the others it bridges.
+type BadOf uint8
+
+// Failed readings.
+const (
+	AnyFailed  BadOf = iota
+	ShuntAlone       // those of which the bus came: it asks only the bus whether a reading is good
+	BusAlone         // those of which the shunt came
 )
 
 // Side is which directions a meter adds.
@@ -168,6 +181,7 @@ type Meter struct {
 	Lag      Lag
 	FromZero FromZero // the first interval is counted from tick 0
 	Bad      Bad
+	BadOf    BadOf
 
 	Clocking Clocking
 	Backward Backward
@@ -253,7 +267,9 @@ func (s *Series) Run(m Meter, rows []int) *Totals {
 // Work is a meter at work: a replay that may be stopped when its first totals say enough.
 type Work struct {
 	Totals *Totals // of the rows up to which it was played
+	series *Series
 	state  state
+	energy *Work // plays the energy, where it goes by other readings than the charge
 	rows   []int
 	row, k int // next row to store, next reading to take
 }
@@ -262,18 +278,29 @@ type Work struct {
 func (s *Series) Start(m Meter, rows []int) *Work {
 	n := len(rows)
 	buf := make([]float64, 7*n)
-	w := &Work{rows: rows, Totals: &Totals{
+	w := &Work{series: s, rows: rows, Totals: &Totals{
 		Elapsed: buf[:n:n], Charge: buf[n : 2*n : 2*n], Energy: buf[2*n : 3*n : 3*n], In: buf[3*n : 4*n : 4*n],
 		Out: buf[4*n : 5*n : 5*n], EnergyIn: buf[5*n : 6*n : 6*n], EnergyOut: buf[6*n:],
 	}}
-	w.state.start(s, &m)
+	w.begin(s, m)
 	return w
+}
+
+func (w *Work) begin(s *Series, m Meter) {
+	if w.energy = nil; m.Bad == BridgeEach {
+		m.Bad = Bridge
+		w.energy = s.Start(m, w.rows)
+		e, t := w.energy.Totals, w.Totals
+		t.Energy, t.EnergyIn, t.EnergyOut = e.Energy, e.EnergyIn, e.EnergyOut // which it writes last
+		s = s.byShunt()
+	}
+	w.state.start(s, &m)
 }
 
 // Again begins the replay of another meter over the same readings, whose totals take the place of the last one's.
 func (w *Work) Again(m Meter) {
 	w.row, w.k = 0, 0
-	w.state.start(w.state.s, &m)
+	w.begin(w.series, m)
 }
 
 // To plays on until the totals of the first n rows stand.
@@ -298,6 +325,9 @@ func (w *Work) To(n int) {
 				w.Totals.Elapsed[j] = st.elapsed
 			}
 		}
+	}
+	if w.energy != nil {
+		w.energy.To(n)
 	}
 }
 
@@ -385,6 +415,10 @@ func (st *state) source(k int) (i, v float64, ok bool) {
 	}
 	i, v = s.I[k], s.V[k]
 	if math.IsNaN(i) {
+		half := s.Half(k)
+		if m.BadOf == ShuntAlone && math.IsNaN(half.V) || m.BadOf == BusAlone && math.IsNaN(half.I) {
+			return 0, 0, false
+		}
 		switch m.Bad {
 		case Bridge:
 			return 0, 0, false
@@ -393,14 +427,26 @@ func (st *state) source(k int) (i, v float64, ok bool) {
 			return 0, 0, false
 		case Hold:
 			return st.i, st.v, st.started
+		case HoldEach:
+			if !st.started {
+				return 0, 0, false
+			}
+			i, _ = half.Or(st.i, 0)
+			_, v = half.Or(0, st.v+i*m.Burden)
 		case Zero:
-			i, v = 0, 0
-		case FullScale:
-			i, v = float64(s.ShuntMax)*s.Amp, st.v
-		case FullScaleNegative:
-			i, v = -float64(s.ShuntMax)*s.Amp, st.v
+			i, v = half.Or(0, 0)
+		case FullScale, FullScaleNegative:
+			full := float64(s.ShuntMax) * s.Amp
+			if m.Bad == FullScaleNegative {
+				full = -full
+			}
+			volts := st.v
+			if !math.IsNaN(half.I) {
+				volts = float64(s.BusMax) * s.Volt
+			}
+			i, v = half.Or(full, volts)
 		case MinusOne:
-			i, v = -s.Amp, -s.Volt
+			i, v = half.Or(-s.Amp, -s.Volt)
 		}
 	}
 	if m.Gain != 0 {

@@ -12,6 +12,7 @@ package replay
 
 import (
 	"math"
+	"slices"
 
 	"stuntcell/emulator"
 	"stuntcell/emulator/link"
@@ -34,17 +35,54 @@ type Series struct {
 	Throughput []float64 // [A·s]
 	Setting    []bool    // a setting changed between the reading before and this one
 	Amp, Volt  float64   // one count [A], [V]
-	ShuntMax   int64     // last count
-	Period     float64   // nominal time between readings [s]
-	Hz         float64   // nominal rate of the counter
-	Bits       int64     // width of the counter
-	Zone       int64     // the user's zone [s east of UTC]
+	ShuntMax   int64     // last counts
+	BusMax     int64
+	Period     float64 // nominal time between readings [s]
+	Hz         float64 // nominal rate of the counter
+	Bits       int64   // width of the counter
+	Zone       int64   // the user's zone [s east of UTC]
 	// RowAt marks the readings of rows, where totals are asked for at other readings too; nil: they are the rows.
 	RowAt     []bool
 	HasClock  bool
 	HasFailed bool
-	Uneven    bool    // the readings do not come at the nominal period
-	FirstTick float64 // counter at the first reading, unwrapped, as it was sent [s]
+	Lone      map[int]Lone // readings of which only one half came: I and V have neither
+	Uneven    bool         // the readings do not come at the nominal period
+	FirstTick float64      // counter at the first reading, unwrapped, as it was sent [s]
+}
+
+// Lone is a reading of which only one half came, the other is NaN.
+type Lone struct{ I, V float64 }
+
+// neither is what came of a failed reading.
+var neither = Lone{math.NaN(), math.NaN()}
+
+// Or is a reading whose failed halves are replaced.
+func (h Lone) Or(i, v float64) (float64, float64) {
+	if !math.IsNaN(h.I) {
+		i = h.I
+	}
+	if !math.IsNaN(h.V) {
+		v = h.V
+	}
+	return i, v
+}
+
+// byShunt is the series as a meter of charge sees it that asks nothing of the bus: good where the shunt is.
+func (s *Series) byShunt() *Series {
+	t := *s
+	t.I = slices.Clone(s.I)
+	for k, half := range s.Lone {
+		t.I[k] = half.I
+	}
+	return &t
+}
+
+// Half is what came of a failed reading.
+func (s *Series) Half(k int) Lone {
+	if half, ok := s.Lone[k]; ok {
+		return half
+	}
+	return neither
 }
 
 // NewSeries converts a record's readings.
@@ -59,16 +97,28 @@ func NewSeries(rec *emulator.Record) *Series {
 		Setting:  make([]bool, n),
 		Amp:      float64(g.ShuntStepNV) / float64(g.ShuntNohm),
 		Volt:     float64(g.BusStepUV) * 1e-6,
-		ShuntMax: g.ShuntMax,
-		Period:   float64(g.ReadMS) / 1000,
-		Hz:       float64(g.TickHz),
-		Bits:     g.TickBits,
-		Zone:     g.ZoneMin * 60,
+		ShuntMax: g.ShuntMax, BusMax: g.BusMax,
+		Period: float64(g.ReadMS) / 1000,
+		Hz:     float64(g.TickHz),
+		Bits:   g.TickBits,
+		Zone:   g.ZoneMin * 60,
 	}
 	for k := range n {
-		if r.Shunt[k] == link.Failed || r.Bus[k] == link.Failed {
+		if shunt, bus := r.Shunt[k] != link.Failed, r.Bus[k] != link.Failed; !shunt || !bus {
 			s.I[k], s.V[k] = math.NaN(), math.NaN()
 			s.HasFailed = true
+			if shunt || bus {
+				if s.Lone == nil {
+					s.Lone = map[int]Lone{}
+				}
+				half := neither
+				if shunt {
+					half.I = float64(r.Shunt[k]) * s.Amp
+				} else {
+					half.V = float64(r.Bus[k]) * s.Volt
+				}
+				s.Lone[k] = half
+			}
 		} else {
 			s.I[k], s.V[k] = float64(r.Shunt[k])*s.Amp, float64(r.Bus[k])*s.Volt
 		}
