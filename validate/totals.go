@@ -160,10 +160,10 @@ func (j *judge) totalColumns() {
 }
 
 // fromFirst makes an elapsed column count from the first reading, whatever it counted from. What a row shows that was written while readings
-// failed is brought back to the last good one where it went on counting.
+// failed is brought to its own reading where it stood at the last good one.
 func fromFirst(v []float64, j *judge) []float64 {
 	out := slices.Clone(v)
-	defer j.backToGood(out)
+	defer j.onFromGood(out)
 	for r, x := range v {
 		if math.IsNaN(x) {
 			continue
@@ -177,12 +177,12 @@ func fromFirst(v []float64, j *judge) []float64 {
 	return out
 }
 
-// backToGood takes the time since the last good reading from the rows that were written while readings failed, where they show it.
-func (j *judge) backToGood(v []float64) {
+// onFromGood adds the time since the last good reading to the rows that were written while readings failed, where they do not show it.
+func (j *judge) onFromGood(v []float64) {
 	if !j.series.HasFailed {
 		return
 	}
-	good := j.series.Run(replay.Meter{}, j.index).Elapsed
+	now := j.series.Run(replay.Meter{}, j.index).Elapsed
 	since := make([]float64, j.series.Len())
 	for k := 1; k < len(since); k++ {
 		if !j.series.Good(k) && j.series.Life[k] == j.series.Life[k-1] {
@@ -190,8 +190,8 @@ func (j *judge) backToGood(v []float64) {
 		}
 	}
 	for r, k := range j.at {
-		if d := since[k]; d > 0 && math.Abs(v[r]-d-good[j.mark.Row[r]]) < math.Abs(v[r]-good[j.mark.Row[r]]) {
-			v[r] -= d
+		if d := since[k]; d > 0 && math.Abs(v[r]+d-now[j.mark.Row[r]]) < math.Abs(v[r]-now[j.mark.Row[r]]) {
+			v[r] += d
 		}
 	}
 }
@@ -508,8 +508,7 @@ func (j *judge) checkElapsed() {
 			}
 			// The column may count any reading of its row's interval; half a period is no deviation of a clock.
 			unit := c.Printed.Unit[r] + j.series.Period/2
-			// So may who bridges failed readings, and prints the time at one, or the time up to the last good one.
-			if !note(c.Unrolled.Residual[r], unit+j.sinceGood(j.at[r]), c.Scale, c.Limit, r, c.Header) {
+			if !note(c.Unrolled.Residual[r], unit, c.Scale, c.Limit, r, c.Header) {
 				c.OK, bad = false, true
 			}
 		}
@@ -570,14 +569,6 @@ func (j *judge) elapsedByOther(c *cause.Column) {
 	if u := replay.Unroll(c.Printed, c.Role.Of(j.series.Run(m, j.index)), j.mark, c.Limit); u.Worst <= c.Limit {
 		c.Unrolled = u
 	}
-}
-
-// sinceGood is the time from the last good reading to reading k, nothing if that is good [s].
-func (j *judge) sinceGood(k int) float64 {
-	if j.series.Good(k) {
-		return 0
-	}
-	return float64(j.rec.Readings.T[k]-j.rec.Readings.T[max(j.heldBy()[k], 0)]) * 1e-9
 }
 
 // blame splits logged minus truth at the last row into its four parts, which sum exactly (JUDGING.md).

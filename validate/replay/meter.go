@@ -245,7 +245,7 @@ type Meter struct {
 
 // Totals is a meter's state at the rows.
 type Totals struct {
-	Elapsed             []float64 // sum of the steps [s]
+	Elapsed             []float64 // sum of the steps, and at a failed reading the time that waits to be bridged [s]
 	Charge, Energy      []float64 // net [A·s], [W·s]
 	In, Out             []float64 // charge of either direction, both positive [A·s], by step mean
 	EnergyIn, EnergyOut []float64
@@ -322,7 +322,7 @@ func (w *Work) To(n int) {
 		}
 		if lag == LagSums {
 			for j := first; j < w.row; j++ {
-				w.Totals.Elapsed[j] = st.elapsed
+				w.Totals.Elapsed[j] = st.clock()
 			}
 		}
 	}
@@ -351,6 +351,7 @@ type state struct {
 	plainSum bool      // it adds every step to net totals
 
 	started             bool
+	waits               bool    // the last reading failed, and the next good one bridges it
 	i, v, p             float64 // last reading taken
 	tick                int64   // its counter
 	at                  int     // its index
@@ -641,9 +642,11 @@ func (st *state) add(k int, row bool) {
 	if !st.plain || i != i {
 		var ok bool
 		if i, v, ok = st.source(k); !ok {
+			st.waits = st.started
 			return
 		}
 	}
+	st.waits = false
 	p := i * v
 	if st.quantum {
 		p = m.quantized(p, m.CutPower)
@@ -708,6 +711,14 @@ func (st *state) add(k int, row bool) {
 	if q := m.RoundRow; row && q > 0 {
 		st.q, st.e = cut(st.q, q, !m.CutRow), cut(st.e, q, !m.CutRow)
 	}
+}
+
+// clock is the time that has passed for the meter: it goes on over failed readings, which are bridged when a good one comes.
+func (st *state) clock() float64 {
+	if st.waits && !st.stopped && !st.frozen {
+		return st.elapsed + st.pending
+	}
+	return st.elapsed
 }
 
 // takes says whether the meter takes reading k, and does before what it does at certain readings.
@@ -977,6 +988,6 @@ func (st *state) energyAtRow(v float64) {
 
 // store writes the totals at row j.
 func (st *state) store(t *Totals, j int) {
-	t.Elapsed[j], t.Charge[j], t.Energy[j] = st.elapsed, st.q, st.e
+	t.Elapsed[j], t.Charge[j], t.Energy[j] = st.clock(), st.q, st.e
 	t.In[j], t.Out[j], t.EnergyIn[j], t.EnergyOut[j] = st.in, st.outq, st.ein, st.eout
 }
