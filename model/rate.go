@@ -46,17 +46,21 @@ func (p *Pack) law(amps, T float64) float64 {
 	return math.Min(q, p.Cell.Capacity)
 }
 
-// capacityFactor is the share of the rated charge that temperature T leaves at a cell's current: 1 + λ·(T - Reference), λ being
-// slow for ten hours and more, fast for three hours and less and between them on a logarithmic scale.
+// PerKelvinAt is λ, the relative change of the capacity per kelvin, at the pack's current amps [A]: slow for ten hours and more, fast for three hours and less and
+// between them on a logarithmic scale.
+func (p *Pack) PerKelvinAt(amps float64) float64 {
+	h := p.Rated.Charge / amps / 3600
+	share := math.Min(1, math.Max(0, math.Log(10/h)/math.Log(10.0/3)))
+	return p.CapacityPerKelvin + (p.CapacityPerKelvinFast-p.CapacityPerKelvin)*share
+}
+
+// capacityFactor is the share of the rated charge that temperature T leaves at a cell's current: 1 + λ·(T - Reference).
 func (p *Pack) capacityFactor(amps, T float64) float64 {
 	d := T - p.Cell.Reference
 	if d == 0 {
 		return 1
 	}
-	h := p.Rated.Charge / float64(p.Parallel) / amps / 3600
-	share := math.Min(1, math.Max(0, math.Log(10/h)/math.Log(10.0/3)))
-	l := p.CapacityPerKelvin + (p.CapacityPerKelvinFast-p.CapacityPerKelvin)*share
-	return math.Min(1.3, math.Max(0.05, 1+l*d))
+	return math.Min(1.3, math.Max(0.05, 1+p.PerKelvinAt(amps*float64(p.Parallel))*d))
 }
 
 // gain solves G for a constant cell current amps (a magnitude) at T: with it the voltage meets the level `end` of that rate when the

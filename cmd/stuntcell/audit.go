@@ -71,7 +71,7 @@ prove-or-audit.`,
 	f.Var(amountLike("0.2A", quantity.Current, &o.taper), "taper", "the current at which the charge was meant to end")
 	f.Var(newAmount(quantity.Temperature, &o.cell), "cell", "temperature of the cell in the test (default: the log's)")
 	f.Var(newAmount(quantity.Temperature, &o.reference), "reference", "temperature to which the capacity is brought")
-	f.Var(amountLike("0.6%/K", quantity.RatioPerKelvin, &o.lambda), "lambda", "temperature coefficient of capacity (default 0.6 %/K: lead-acid over 10 to 20 h)")
+	f.Var(amountLike("0.6%/K", quantity.RatioPerKelvin, &o.lambda), "lambda", "temperature coefficient of capacity (default: the pack's at the log's current, else 0.6 %/K, as lead-acid has it over 10 to 20 h)")
 	f.Var(newAmount(quantity.Charge, &o.rated), "rated", "rated capacity, for the share and the grade")
 	f.Var(newAmount(quantity.Current, &o.ratedAmps), "rated-current", "current to which the capacity is brought, with --k")
 	f.Float64Var(&o.k, "k", 0, "rate exponent (Peukert)")
@@ -207,6 +207,11 @@ func auditOne(ctx context.Context, std streams, b *bench, o auditOptions, name s
 	if o.json || o.sheet != "" || o.evidence != "" {
 		if a.SHA256, err = hashFile(name); err != nil {
 			return nil, err
+		}
+	}
+	if p, _ := a.Report.Capacity(); o.lambda == 0 && o.pack != "" && p != nil && p.Current > 0 {
+		if of, err := b.packNamed(o.pack); err == nil { // else it is only a name
+			o.lambda = of.PerKelvinAt(p.Current)
 		}
 	}
 	return a, a.judge(std, o, rigged)

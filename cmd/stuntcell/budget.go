@@ -60,7 +60,7 @@ What is normal for rigs of ordinary parts: stuntcell show accuracy.`,
 	f.Var(amountLike("10.5V", quantity.Voltage, &o.cutoff), "cutoff", "the level at which the log's discharge was meant to end")
 	f.Var(newAmount(quantity.Temperature, &o.cell), "cell", "temperature of the cell in the test")
 	f.Var(newAmount(quantity.Temperature, &o.reference), "reference", "temperature to which the figure is brought")
-	f.Var(amountLike("0.6%/K", quantity.RatioPerKelvin, &o.lambda), "lambda", "temperature coefficient of capacity (default 0.6 %/K: lead-acid over 10 to 20 h)")
+	f.Var(amountLike("0.6%/K", quantity.RatioPerKelvin, &o.lambda), "lambda", "temperature coefficient of capacity (default: the rehearsed pack's; of a log 0.6 %/K, as lead-acid has it over 10 to 20 h)")
 	f.Var(newAmount(quantity.Current, &o.ratedAmps), "rated-current", "current to which the figure is brought, with --k")
 	f.Float64Var(&o.k, "k", 0, "rate exponent (Peukert)")
 	f.Var(amountLike("1%", quantity.Ratio, &o.aim), "aim", "the expanded uncertainty that you want")
@@ -137,9 +137,11 @@ func (o budgetOptions) apply(c *budget.Capacity) error {
 	if o.cell > 0 {
 		c.Figure.Cell = o.cell
 	}
-	c.Figure.Lambda = o.lambda
+	if o.lambda != 0 {
+		c.Figure.Lambda = o.lambda
+	}
 	if c.Figure.Lambda == 0 {
-		c.Figure.Lambda = 0.006
+		c.Figure.Lambda = audit.UsualLambda
 	}
 	if c.Figure.Reference = o.reference; c.Figure.Reference == 0 {
 		// Not brought to another temperature, but it was only known so well.

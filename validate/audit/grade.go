@@ -7,11 +7,15 @@ import (
 	"stuntcell/validate/budget"
 )
 
-// Usual returns the conditions with what is not said: the usual temperature coefficient (0.6 %/K, common practice), uncertainties of the
+// UsualLambda is the temperature coefficient of capacity where no pack is named: that of lead-acid over 10 to 20 h (confirmed indirectly, a
+// battery maker's support page) [1/K].
+const UsualLambda = 0.006
+
+// Usual returns the conditions with what is not said: [UsualLambda], uncertainties of the
 // coefficients to match, and the cell's temperature from the log if it has one.
 func (c Conditions) Usual(p *Phase) Conditions {
 	if c.Lambda == 0 {
-		c.Lambda = 0.006
+		c.Lambda = UsualLambda
 	}
 	if c.LambdaU == 0 {
 		c.LambdaU = 0.002 / math.Sqrt(3)

@@ -494,3 +494,28 @@ func TestProductOfTwoUnknowns(t *testing.T) {
 	}
 	near(t, "u of self-heating", s.Charge.U1, 7*math.Hypot(500e-6/math.Sqrt(3)*200, 500e-6/math.Sqrt(3)*50/math.Sqrt(3)), 1e-3)
 }
+
+// The budget of a rehearsed pack goes by that pack's own temperature coefficient, at the current of the discharge.
+func TestRehearsedPackHasItsOwnLambda(t *testing.T) {
+	r, err := rig.ByName("shop-50a")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		pack         string
+		amps, lambda float64
+	}{
+		{"agm-12v-7ah", 0.35, 0.006}, {"agm-12v-7ah", 7, 0.01}, {"nimh-7v2-3ah", 0.15, 0.003},
+		{"lfp-12v8-100ah", 20, 0.005 + 0.003*math.Log(2)/math.Log(10.0/3)}, // five hours, between ten and three
+	} {
+		p, err := model.PackByName(c.pack)
+		if err != nil {
+			t.Fatal(err)
+		}
+		f, err := Rehearsed(p, r, c.amps, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, c.pack, f.Lambda, c.lambda, 1e-9)
+	}
+}

@@ -37,6 +37,6 @@ func Rehearsed(p *model.Pack, r rig.Rig, amps, end float64) (Figure, error) {
 		Every: float64(r.Readings.Interval()) / 1e9, From: fmt.Sprintf("a rehearsed discharge of %s at %.3g A to %.3f V (a simulation, not a measurement)", p.Name, amps, end)}
 	f.Voltage = f.Energy / f.Charge
 	f.EndSlope = math.Max(0, -slope)
-	f.Cell = p.Cell.Reference
+	f.Cell, f.Lambda = p.Cell.Reference, p.PerKelvinAt(amps)
 	return f, nil
 }

@@ -172,7 +172,6 @@ func (s *Server) stated(b budgetState, w mistakes) *budget.Stated {
 		w.add("current", "%v", err)
 		return nil
 	}
-	c.Figure.Lambda = 0.006
 	c.Figure.Reference = c.Figure.Cell
 	stated, err := c.State(budget.Options{Aim: aim, Seed: 1})
 	if err != nil {
