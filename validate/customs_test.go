@@ -109,23 +109,24 @@ seed: 10087
 }
 
 // TestTimeCutBelowItsCount: a time that was made of seconds in floating point and cut is now and then one less than the counter showed. In a
-// log that came whole nothing else places such a row.
+// log that came whole nothing else places such a row; but one that is exact throughout is placed where it is exact, not a reading beside.
 func TestTimeCutBelowItsCount(t *testing.T) {
-	sc := named(t, "tick-past-half")
-	_, rec := judged(t, sc, func(link.Store) link.Logger {
-		return &habitual{habit: habit{header: "uptime_ms,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
-			ms := int64(r.Tick)
-			if ms/1000%2 == 0 {
-				ms--
-			}
-			return fmt.Sprintf("%d,%.3f,%.4f,%.5f,%.4f", ms, l.v, l.i, l.q/3600, l.e/3600)
-		}}}
-	})
-	rec.Stream = true
-	for i := range rec.Rows {
-		rec.Rows[i].After = len(rec.Readings.T)
-	}
-	if v := validate.Judge(sc, rec, validate.Options{}); complaint(v) != "" {
-		t.Error(complaint(v))
+	for scenario, ms := range map[string]func(l *habitual, r *link.Reading) int64{
+		"tick-past-half": func(l *habitual, r *link.Reading) int64 { return int64(r.Tick) - int64(r.Tick)/1000%2 },
+		"load-steps":     func(l *habitual, r *link.Reading) int64 { return int64(math.Round(l.up * 1000)) },
+	} {
+		sc := named(t, scenario)
+		_, rec := judged(t, sc, func(link.Store) link.Logger {
+			return &habitual{habit: habit{header: "uptime_ms,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
+				return fmt.Sprintf("%d,%.3f,%.4f,%.5f,%.4f", ms(l, r), l.v, l.i, l.q/3600, l.e/3600)
+			}}}
+		})
+		rec.Stream = true
+		for i := range rec.Rows {
+			rec.Rows[i].After = len(rec.Readings.T)
+		}
+		if v := validate.Judge(sc, rec, validate.Options{}); complaint(v) != "" {
+			t.Errorf("%s: %s", scenario, complaint(v))
+		}
 	}
 }

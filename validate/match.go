@@ -193,12 +193,11 @@ func (j *judge) matchTicks(c *logfile.Column, after []int) bool {
 		}
 		return shown.latest(low, high, from)
 	}
-	find := func(v, off int64, from int) int {
-		k := latest(v, off, from, slack)
-		if k < 0 && slack == 0 && c.Scale > 0 { // a time that was made of seconds and cut may be one less than the count
-			k = latest(v, off, from, 1)
+	find := func(v, off int64, from int) (k int, exact bool) {
+		if k = latest(v, off, from, slack); k < 0 && slack == 0 && c.Scale > 0 { // a time that was made of seconds and cut may be one less than the count
+			return latest(v, off, from, 1), false
 		}
-		return k
+		return k, true
 	}
 	// A column that counts from the first reading counts anew after a power cut, so that each power-up has its own difference.
 	best := make([]int, len(c.Value))
@@ -228,13 +227,13 @@ func (j *judge) matchTicks(c *logfile.Column, after []int) bool {
 		if k := sort.Search(len(ticks), func(k int) bool { return j.rec.Readings.Life[k] >= life }); k < len(ticks) {
 			offs = append(offs, ticks[k]&mask)
 		}
-		most := -1
+		most, mostExact := -1, 0
 		at := make([]int, len(rows))
 		for n, off := range offs {
-			if most == len(rows) || slices.Contains(offs[:n], off) {
+			if mostExact == len(rows) || slices.Contains(offs[:n], off) {
 				continue // nothing fits better than all
 			}
-			fit := 0
+			fit, exact := 0, 0
 			for i, r := range rows {
 				at[i] = -1
 				n, ok := j.counts(c, c.Value[r])
@@ -242,13 +241,15 @@ func (j *judge) matchTicks(c *logfile.Column, after []int) bool {
 					continue
 				}
 				// Rows of another power-up than the reading's belong to readings of their own.
-				if k := find(n, off, after[r]); k >= 0 && j.rec.Readings.Life[k] == life {
+				if k, same := find(n, off, after[r]); k >= 0 && j.rec.Readings.Life[k] == life {
 					at[i] = k
-					fit++
+					if fit++; same {
+						exact++
+					}
 				}
 			}
-			if fit > most {
-				most, j.tickOffset[life] = fit, off
+			if fit > most || fit == most && exact > mostExact {
+				most, mostExact, j.tickOffset[life] = fit, exact, off
 				for i, r := range rows {
 					best[r] = at[i]
 				}
