@@ -33,6 +33,8 @@ func TestNothingElseIsNamed(t *testing.T) {
 		"... at a few counts":                      {ofHabit(habit{amps: whileFlowing(false)}), "drip", "offset"},
 		"... either way":                           {ofHabit(habit{amps: whileFlowing(true)}), "store-and-return", "offset"},
 		"... in split totals":                      {splitTotals(whileFlowing(false)), "store-and-return", "offset"},
+		"the first volts and the present":          {endsOfRun(), "deep-discharge", "mean-energy"},
+		"the interval and what the loop takes":     {later(10500 * time.Millisecond), "leap-day", "schedule-creep"},
 		"whole milliamperes of a step's mean":      {wholeMilli(), "rows-2h-for-two-days", "truncated-sum"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -89,6 +91,31 @@ func defect(t *testing.T, name string) loggers.Build {
 		t.Fatalf("no logger %s", name)
 	}
 	return d.New
+}
+
+// endsOfRun takes the mean of the first volts and the present ones for that of the whole run.
+func endsOfRun() loggers.Build {
+	return func(link.Store) link.Logger {
+		first := 0.0
+		return &habitual{habit: habit{read: func(l *habitual, _ *link.Reading) {
+			if l.n == 1 {
+				first = l.v
+			}
+			l.e = l.q * (first + l.v) / 2
+		}}}
+	}
+}
+
+// later writes its next row at the first reading that is so much later than the last.
+func later(wait time.Duration) loggers.Build {
+	return func(link.Store) link.Logger {
+		next := 0.0
+		return &habitual{habit: habit{read: func(l *habitual, _ *link.Reading) {
+			if l.due = math.Inf(1); l.up >= next {
+				l.due, next = l.up, l.up+wait.Seconds()
+			}
+		}}}
+	}
 }
 
 // countedRows writes a row after as many readings as its interval has seconds.

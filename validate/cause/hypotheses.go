@@ -304,11 +304,12 @@ func (c *Case) hypotheses() []hypothesis {
 			{replay.RowEnds, "energy is the mean of the voltages at two rows times the charge between them"},
 			{replay.RowLast, "energy is the voltage at the row times the charge of the row"},
 			{replay.RunMean, "energy is the mean voltage of the whole run times the total charge"},
+			{replay.RunEnds, "energy is the mean of the first and the present voltage times the total charge"},
 			{replay.NowTimesTotal, "energy is the present voltage times the total charge"},
 			{replay.FirstVolt, "energy is the first voltage times the charge"},
 		} {
 			add("mean-energy", 30, e.how, func(m *replay.Meter) { m.Energy = e.by })
-			if (e.by == replay.RunMean || e.by == replay.NowTimesTotal) && len(s.Life) > 0 && s.Life[0] != s.Life[s.Len()-1] {
+			if (e.by == replay.RunMean || e.by == replay.RunEnds || e.by == replay.NowTimesTotal) && len(s.Life) > 0 && s.Life[0] != s.Life[s.Len()-1] {
 				add("mean-energy", 30, e.how+", each since power-up", func(m *replay.Meter) { m.Energy, m.Anew = e.by, replay.SumsAnew })
 				add("mean-energy", 30, e.how+", the mean since power-up", func(m *replay.Meter) { m.Energy, m.Anew = e.by, replay.MeanAnew })
 			}

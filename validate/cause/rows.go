@@ -195,7 +195,16 @@ func (c *Case) creep(s *Spacing) *verdict.Finding {
 // creeps replays the schedule: nine rows in ten are those of a logger that waits one interval from each row that it wrote, or longer
 // than one, and what they come late adds up to the intervals that have no row [s]. On a fixed grid they are missing for another reason.
 func (c *Case) creeps(missing float64) bool {
-	return c.waits(c.Log-1e-9, missing/2) || c.waits(c.Log+1e-9, missing/2)
+	if c.waits(c.Log-1e-9, missing/2) || c.waits(c.Log+1e-9, missing/2) {
+		return true
+	}
+	// What it does between two rows comes on top, up to the time of a reading.
+	for _, share := range []float64{0.25, 0.5, 0.75, 1} {
+		if c.waits(c.Log+share*c.Series.Period-1e-6, missing/2) {
+			return true
+		}
+	}
+	return false
 }
 
 // waits says that nine rows in ten are the first after at least so many seconds since the row before, and come late by so many in all.

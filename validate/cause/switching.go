@@ -3,6 +3,8 @@ package cause
 import (
 	"fmt"
 	"math"
+	"slices"
+	"sort"
 
 	"stuntcell/emulator"
 	"stuntcell/model"
@@ -28,7 +30,10 @@ func Switching(c *Case, k *Cutoff) []verdict.Finding {
 		return f
 	}
 	if k.LeftOn {
-		return []verdict.Finding{found("load-left-on", 0.95, k.LowAt, fmt.Sprintf("no good reading came for %.0f s and the load stayed closed although the last one before was below %.3f V", k.BadSpan, k.Level))}
+		f := found("load-left-on", 0.88, k.LowAt, fmt.Sprintf("no good reading came for %.0f s and the load stayed closed although the last one before was below %.3f V", k.BadSpan, k.Level))
+		f.Rivals = []string{"cutoff-wrong-level", "cutoff-never", "cutoff-late"}
+		f.Evidence += "; one that stops late, lower or never leaves it closed as well: " + c.tellsApart("load-left-on", "cutoff-late")
+		return []verdict.Finding{f}
 	}
 	if k.Chatter > 0 {
 		if k.AfterCut {
@@ -106,19 +111,7 @@ func (c *Case) late(k *Cutoff, found func(string, float64, int, string) verdict.
 	for q := k.Due + 1; q <= k.Off && q < len(s.Dt); q++ {
 		delay += s.Dt[q]
 	}
-	// The level at which a logger with the right hold would have stopped here: between the lowest reading before and this one.
-	hold := k.Hold
-	begin := k.Off
-	for t := 0.0; begin > k.Step.First && t+s.Dt[begin] <= hold+1e-9; begin-- {
-		t += s.Dt[begin]
-	}
-	before := math.Inf(1)
-	for q := k.Step.First; q < begin; q++ {
-		if s.Good(q) {
-			before = min(before, s.V[q])
-		}
-	}
-	below := s.V[min(begin, len(s.V)-1)]
+	below, before := c.stopLevels(k)
 	levelFits := below < before && below < k.Level-4*s.Volt
 	ev := fmt.Sprintf("off %.0f s after it was due, at a reading of %.3f V for a level of %.3f V", delay, s.V[min(k.Off, len(s.V)-1)], k.Level)
 	cells := c.cells()
@@ -133,6 +126,48 @@ func (c *Case) late(k *Cutoff, found func(string, float64, int, string) verdict.
 		return []verdict.Finding{f}
 	}
 	return []verdict.Finding{found("cutoff-late", 0.95, k.Off, ev)}
+}
+
+// stopLevels are the levels, from one to the other, at which a logger with the right hold stops where this one did, to a reading; the
+// first is not below the second where there are none. The higher the level, the sooner the stop.
+func (c *Case) stopLevels(k *Cutoff) (lo, hi float64) {
+	s := c.Series
+	last := min(k.Off+1, s.Len()-1)
+	stop := func(level float64) int {
+		held := -1.0
+		for q := k.Step.First; q <= last; q++ {
+			if held >= 0 {
+				held += s.Dt[q]
+			}
+			switch {
+			case !s.Good(q):
+			case s.V[q] >= level:
+				held = -1
+			case held < 0:
+				held = 0
+			}
+			if held >= k.Hold-1e-9 {
+				return q
+			}
+		}
+		return last + 1
+	}
+	var volts []float64
+	for q := k.Step.First; q <= last; q++ {
+		if s.Good(q) {
+			volts = append(volts, s.V[q])
+		}
+	}
+	slices.Sort(volts)
+	volts = slices.Compact(volts)
+	// Between two readings all levels are one: that just above the lower stands for them.
+	n := len(volts)
+	from := sort.Search(n, func(i int) bool { return stop(volts[i]+s.Volt/4) <= k.Off+1 })
+	to := sort.Search(n, func(i int) bool { return stop(volts[i]+s.Volt/4) < k.Off-1 })
+	if from >= n || to == 0 || from >= to {
+		return 0, 0
+	}
+	return volts[from], volts[min(to, n-1)]
 }
 
 // cells is how many cells in series the pack has, for round levels a cell.

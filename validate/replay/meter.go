@@ -110,6 +110,7 @@ const (
 	RowLast                 // voltage at the row times charge since the last row
 	RowEnds                 // mean of the voltages of this row and the last, times charge since then
 	RunMean                 // mean voltage of all readings times total charge
+	RunEnds                 // mean of the first and the present voltage times total charge
 	NowTimesTotal           // present voltage times total charge
 	FirstVolt               // first voltage times charge
 	RowMeanProduct          // mean voltage times mean current of the row's readings times its time
@@ -975,6 +976,8 @@ func (st *state) energyAtRow(v float64) {
 			break // it shows what it saved until it adds a step
 		}
 		st.e = st.sumV / float64(max(st.nV, 1)) * st.q
+	case RunEnds:
+		st.e = (st.firstV + v) / 2 * st.q
 	case NowTimesTotal:
 		st.e = v * st.q
 	case FirstVolt:
