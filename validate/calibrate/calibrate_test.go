@@ -418,6 +418,14 @@ func TestHistory(t *testing.T) {
 	if h := Watch(make(0, 0.004), 0.005); len(h.Out) == 0 || !strings.Contains(h.Text, "something changed") {
 		t.Errorf("jump: %+v", h)
 	}
+	// One of six is off: it alone is out of control, not those from which it has pulled the mean away.
+	var six []Check
+	for i, d := range []float64{0.0002, -0.0002, 0.0001, -0.0001, 0.0001, 0.0052} {
+		six = append(six, Check{Day: time.Date(2025, time.Month(1+2*i), 1, 0, 0, 0, 0, time.UTC), Reading: 1 + d, Nominal: 1, Line: i + 2})
+	}
+	if h := Watch(six, 0.01); len(h.Out) != 1 || h.Out[0] != 7 {
+		t.Errorf("one of six: %+v", h)
+	}
 	_, err := ParseHistory("h.csv", []byte("date,reading,nominal\n2026-02-30,1,1\n2026-01-01,x,1\n2025-01-01,1,0\n"))
 	if err == nil || !strings.Contains(err.Error(), "h.csv:2:1") || !strings.Contains(err.Error(), "h.csv:3:12") {
 		t.Errorf("bad history: %v", err)

@@ -113,7 +113,7 @@ type History struct {
 	// Mean and Sigma are mean deviation and short-term standard deviation (median moving range over 0.954: one jump does not inflate it).
 	Mean  float64 `json:"mean"`
 	Sigma float64 `json:"sigma"`
-	// Last is the last deviation; Out lists the lines of the file whose deviation lies more than 3 Sigma from the mean, or from the drift where there is one.
+	// Last is the last deviation; Out lists the lines of the file whose deviation lies more than 3 Sigma from the median, or from the drift where there is one.
 	Last float64 `json:"last"`
 	Out  []int   `json:"out_of_control_lines"`
 	// Drift and DriftError are the slope [1/year] and its standard error; NaN if all dates are one. P is the probability of such a slope by chance.
@@ -140,8 +140,10 @@ func Watch(c []Check, tolerance float64) History {
 	slices.Sort(moving)
 	h.Sigma = (moving[(n-2)/2] + moving[(n-1)/2]) / 2 / 0.954
 	h.Last = d[n-1]
-	trend := 0.0
-	start := h.Mean
+	// The median, as Sigma: one check that is off must not move the line by which the others are judged.
+	ordered := slices.Clone(d)
+	slices.Sort(ordered)
+	start, trend := (ordered[(n-1)/2]+ordered[n/2])/2, 0.0
 	if t[n-1] > t[0] {
 		if f, err := fit.Polynomial(t, d, 1); err == nil && f.Cov != nil && f.DOF > 0 {
 			h.Drift, h.DriftError, h.P = budget.Maybe(f.Value[1]), budget.Maybe(f.Error[1]), chance(f.Value[1], f.Error[1], f.DOF)
