@@ -173,6 +173,9 @@ func (j *judge) checkRows() {
 	if !math.IsNaN(s.Median) {
 		interval.Detail += fmt.Sprintf(", median spacing %.4g s for %.4g s", s.Median, j.log)
 	}
+	if tooOff && !tooFew && !ok {
+		interval.Detail += fmt.Sprintf(", %d of %d spacings off", off, total)
+	}
 	if due <= 1 {
 		interval = verdict.Check{Name: "interval", Skipped: "no row was due"}
 		s.TooFew, s.TooOff = false, false
@@ -215,16 +218,28 @@ func (s *spaced) tooOff() bool { return s.off > 1 && float64(s.off) > 0.02*float
 // spacings looks at the spacings between rows of one power-up.
 func (j *judge) spacings(order []int, times []float64, gap func(a, b int) float64) spaced {
 	s := spaced{firstBad: -1, firstMissing: -1}
+	owed := 0 // rows that were due while no good reading came
 	for i := 1; i < len(order); i++ {
 		a, b := order[i-1], order[i]
 		if j.series.Life[a] != j.series.Life[b] || a == b {
+			owed = 0
 			continue
 		}
 		low, high, g, log := j.apart(a, b, gap)
 		d := times[b] - times[a]
 		s.ratios = append(s.ratios, d/log[0])
 		s.total++
+		starved, next := j.starved(a, b, times)
+		if starved > log[1] {
+			owed += int(d/log[1]*(1+1e-9)) - 1
+		}
 		if d >= low && d <= high || j.unsteady(order[max(i-2, 0)], a, b) {
+			continue
+		}
+		if d < low && owed > 0 && next {
+			// A schedule that goes on by whole intervals writes what a stall has held up at one reading after the other. Each of these
+			// rows says its own time.
+			owed--
 			continue
 		}
 		s.off++
@@ -239,6 +254,21 @@ func (j *judge) spacings(order []int, times []float64, gap func(a, b int) float6
 		}
 	}
 	return s
+}
+
+// starved is the longest time without a good reading between rows at readings a and b; next says that no good reading lies between them.
+func (j *judge) starved(a, b int, times []float64) (longest float64, next bool) {
+	last := a
+	next = true
+	for k := a + 1; k <= b; k++ {
+		if k < b && !j.series.Good(k) {
+			continue
+		}
+		longest = max(longest, times[k]-times[last])
+		last = k
+		next = next && k == b
+	}
+	return longest, next
 }
 
 // apart is how far apart the rows of readings a and b may be, and what that comes of.

@@ -108,11 +108,12 @@ func (c *Case) cadence(s *Spacing) []verdict.Finding {
 		mean := s.Log * float64(s.Due) / float64(max(s.Written, 1))
 		stopsAt := func(most float64) bool { return most < s.Log && near2(mean, most, most/50) }
 		var how string
+		confidence := 0.95
 		switch {
 		case logMS >= 1<<16 && near2(s.Median, short, long):
 			how = fmt.Sprintf("rows come every %.4g s: %d ms kept in 16 bits is %d", s.Median, logMS, uint16(logMS))
-		case signed < 0 && s.Median < 3*long && mean < 6*long:
-			how = fmt.Sprintf("rows come at every reading: %d ms kept in 16 bits with a sign is %d", logMS, int16(uint16(logMS)))
+		case signed < 0 && s.Median < 3*long && mean < 6*long && c.mostReadings():
+			how = fmt.Sprintf("rows come at every reading: %d ms kept in 16 bits with a sign is %d, or no interval is kept at all", logMS, int16(uint16(logMS)))
 		case signed < 0 && near2(s.Median, -signed, long):
 			how = fmt.Sprintf("rows come every %.4g s: %d ms kept in 16 bits with a sign is %d", s.Median, logMS, int16(uint16(logMS)))
 		case signed > 0 && near2(s.Median, signed, long):
@@ -124,9 +125,15 @@ func (c *Case) cadence(s *Spacing) []verdict.Finding {
 		case stopsAt(32.767) || stopsAt(65.535):
 			how = fmt.Sprintf("rows come every %.4g s: the interval stops at what 16 bits hold", mean)
 		}
+		if long > s.Median/3 {
+			confidence = 0.6 // readings come so seldom that an interval of its own would look the same
+		}
 		if how != "" {
-			f := c.finding("narrow-interval", ofFirmware, 0.95, row)
+			f := c.finding("narrow-interval", ofFirmware, confidence, row)
 			f.Evidence = how
+			if confidence < 0.9 {
+				f.Mend += " " + sayInterval
+			}
 			return []verdict.Finding{f}
 		}
 	}
@@ -165,15 +172,33 @@ func (c *Case) cadence(s *Spacing) []verdict.Finding {
 		f.Evidence = fmt.Sprintf("rows come at each reading at which the clock's second is a multiple of %d: none where the loop misses that second, several where it sees it twice", n)
 		return []verdict.Finding{f}
 	}
-	name, conf := "missing-rows", 0.4
-	ev := fmt.Sprintf("%d rows of %d that were due", s.Written, s.Due)
+	own := math.Abs(s.Median-s.Log) > long // an interval, but another
+	f := c.finding("missing-rows", ofFirmware, 0.4, row)
+	f.Evidence = fmt.Sprintf("%d rows of %d that were due", s.Written, s.Due)
 	if !s.TooFew {
-		name, conf = "unexplained", 0.4
-		ev = fmt.Sprintf("rows come every %.4g s instead of every %.4g s", s.Median, s.Log)
+		f = c.finding("unexplained", ofFirmware, 0.4, row)
+		f.Evidence = fmt.Sprintf("%d of %d rows do not come when they are due", s.Off, s.Total)
+		f.Mend = "Look at what moves the time of the next row from the row named on."
 	}
-	f := c.finding(name, ofFirmware, conf, row)
-	f.Evidence = ev
+	if own {
+		f.Evidence = fmt.Sprintf("rows come every %.4g s instead of every %.4g s", s.Median, s.Log)
+		f.Mend = sayInterval
+	}
 	return []verdict.Finding{f}
+}
+
+// sayInterval is for a logger that keeps to an interval, but to its own.
+const sayInterval = "If the interval is built in, say so in answer to the greeting, as `mine log_ms=10000` for 10 s; else take it from log_ms."
+
+// mostReadings says that four good readings in five have a row.
+func (c *Case) mostReadings() bool {
+	good := 0
+	for k := range c.Series.Len() {
+		if c.Series.Good(k) {
+			good++
+		}
+	}
+	return 5*len(c.At) >= 4*good
 }
 
 func near2(x, want, slack float64) bool { return math.Abs(x-want) <= slack*1.01+1e-6 }

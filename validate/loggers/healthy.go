@@ -102,6 +102,7 @@ func Healthy() []Defect {
 	add("buffer-8-lost", "Rows are held back and written by eights; eight at a time are lost, and told of, while the card fails.",
 		func(m *meter) { m.output = &dropping{buffered{full: byRows(8)}} })
 	add("late-first-row", "The first row comes after one interval.", func(m *meter) { m.schedule = &everyInterval{late: true} })
+	add("rows-made-up", "Rows that a stall has held up are written afterwards, one a reading.", func(m *meter) { m.schedule = &everyInterval{madeUp: true} })
 	add("on-multiples", "Rows when the time since power-up passes a multiple of the interval.", func(m *meter) { m.schedule = &onMultiples{} })
 	add("row-on-switch", "An extra row when a contact moves.", func(m *meter) { m.schedule = &withSwitches{} })
 	add("row-on-turn", "An extra row when the current starts, stops or turns round.", func(m *meter) { m.schedule = &withTurns{} })

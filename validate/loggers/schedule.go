@@ -15,11 +15,12 @@ type schedule interface {
 type everyInterval struct {
 	interval, next, last uint64 // ticks of uptime
 	late                 bool   // the first row comes after one interval, not at once
+	madeUp               bool   // rows that a stall has held up are written afterwards, one a reading
 	running              bool
 }
 
 func (p *everyInterval) start(g *link.Greeting) {
-	*p = everyInterval{interval: ticks(g.LogMS, g), late: p.late}
+	*p = everyInterval{interval: ticks(g.LogMS, g), late: p.late, madeUp: p.madeUp}
 }
 
 func (p *everyInterval) due(s *sample) bool {
@@ -33,6 +34,10 @@ func (p *everyInterval) due(s *sample) bool {
 		return false
 	}
 	p.last = s.up
+	if p.madeUp {
+		p.next += p.interval
+		return true
+	}
 	// After a stall the rows that were missed stay missed.
 	p.next += ((s.up-p.next)/p.interval + 1) * p.interval
 	return true
