@@ -72,7 +72,11 @@ func (j *judge) checkCutoff() {
 		ok, detail = false, "load still closed while no good reading came"
 	}
 	zero := 0.0
-	chk.Value, chk.LimitLow, chk.LimitHigh, chk.Pass, chk.Detail = &over, &zero, &limit, &ok, detail
+	value := &over
+	if !ok && over <= limit {
+		value = nil // it is not the charge by which it fails: detail says by what
+	}
+	chk.Value, chk.LimitLow, chk.LimitHigh, chk.Pass, chk.Detail = value, &zero, &limit, &ok, detail
 	c.Bad = !ok
 	c.Limit = limit
 	j.checks = append(j.checks, chk)

@@ -77,8 +77,8 @@ func beginsAnew(ctx context.Context, std streams, play func(context.Context, *sc
 			continue
 		}
 		if again == 0 {
-			fmt.Fprint(std.err, "Caution: the board fails five plain minutes of discharge. If it does not restart when\n"+
-				"its port is opened, nor begins anew at each greeting, then what it keeps from one\nscenario spoils the next.\n")
+			fmt.Fprint(std.err, "Caution: the board fails five plain minutes of discharge. If it does not restart\n"+
+				"when its port is opened, nor begins anew at each greeting, then what it keeps\nfrom one scenario spoils the next.\n")
 			return nil
 		}
 		return usagef("let it restart when its port is opened, or set totals, rows and time to nothing at each greeting",

@@ -166,7 +166,7 @@ func tellQuarry(std streams, o huntOptions, logger *contender, q *campaign.Quarr
 		if err := t.Close(run); err != nil {
 			return err
 		}
-		fmt.Fprintf(std.out, "\nFound by seed %d, after %d draws that pass.\nMade simpler in %d tries and written to %s:\n\n",
+		fmt.Fprintf(std.out, "\nFound by seed %d; drawn before it and passed: %d.\nMade simpler in %d tries and written to %s:\n\n",
 			q.Seed, q.Drawn-1, q.Steps, path)
 		for line := range strings.Lines(string(q.Found.Source)) {
 			fmt.Fprint(std.out, "    ", line)
@@ -180,6 +180,8 @@ func tellQuarry(std streams, o huntOptions, logger *contender, q *campaign.Quarr
 // flag is the flag, with a blank behind it, that names the contender again.
 func (c *contender) flag(o choice) string {
 	switch {
+	case o.run != "" && o.link != "":
+		return fmt.Sprintf("--link %s --run '%s' ", o.link, o.run)
 	case o.run != "":
 		return fmt.Sprintf("--run '%s' ", o.run)
 	case o.defect != "":
@@ -188,6 +190,12 @@ func (c *contender) flag(o choice) string {
 		return "--wasm " + o.wasm + " "
 	case o.good:
 		return "--good "
+	case o.log != "":
+		return "--log " + o.log + " "
+	case o.port != "":
+		return "--port " + o.port + " "
+	case o.connect != "":
+		return "--connect " + o.connect + " "
 	}
 	return ""
 }

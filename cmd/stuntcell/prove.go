@@ -162,7 +162,8 @@ func runProve(ctx context.Context, std streams, o proveOptions, args []string) (
 			return err
 		}
 	}
-	run := report.Run{Tool: version, Logger: logger.name, Seed: o.seed, Planned: len(p.mine), Untested: logger.untested}
+	run := report.Run{Tool: version, Logger: logger.name, Seed: o.seed, Planned: len(p.mine), Untested: logger.untested,
+		Again: "stuntcell prove" + strings.TrimRight(" "+logger.flag(o.choice), " ")}
 	out, err := o.open(std, run)
 	if err != nil {
 		return err

@@ -8,6 +8,7 @@ package report
 import (
 	"fmt"
 	"io"
+	"math"
 	"slices"
 	"strings"
 
@@ -37,6 +38,7 @@ type Run struct {
 	Seed     uint64 // that replaced the scenarios' own; 0: none did
 	Planned  int    // scenarios that were asked for
 	Untested bool   // the built-in good logger stood in, because nobody named one
+	Again    string // the command that proves this logger, to which a scenario is added; "": not known
 	// Interrupted says that fewer than Planned were run because somebody stopped it.
 	Interrupted bool
 	// Parts are the runs of which the report is made, if there is more than one: builds or seeds. Together they have its verdicts, in order.
@@ -140,13 +142,23 @@ func (t *Text) Add(v *verdict.Verdict) {
 	}
 	line := fmt.Sprintf("%s%s", t.paint(how, fmt.Sprintf("%-6s", mark)), fmt.Sprintf("%-*s", nameWidth, v.Scenario))
 	if v.Pass == nil {
-		t.printf("%s  %s\n", line, t.paint(faint, printable(v.Skipped)))
+		// Its end may be cut off here: Close says it whole.
+		why := []rune(printable(v.Skipped))
+		if room := Width - len("FAIL  ") - nameWidth - 2; len(why) > room {
+			why = append(why[:room-3], '.', '.', '.')
+		}
+		t.printf("%s  %s\n", line, t.paint(faint, string(why)))
 		return
 	}
 	for _, name := range []string{"charge", "energy"} {
 		cell, how := "-", plain
 		if c := checkOf(v, name); c != nil {
-			cell = measured(*c)
+			if cell = measured(*c); len(cell) >= figureWidth {
+				cell = "> 1e6 %"
+				if *c.Value < 0 {
+					cell = "< -1e6 %"
+				}
+			}
 			if c.Pass != nil && !*c.Pass {
 				how = red
 			}
@@ -237,7 +249,7 @@ func (t *Text) failed(tally Tally) {
 			continue
 		}
 		if first {
-			t.printf("\n%s\n", t.paint(bold, "The same again (`stuntcell prove SCENARIO` shows one whole)"))
+			t.printf("\n%s\n", t.paint(bold, "The same again (prove one scenario alone to see it whole)"))
 			first = false
 		}
 		t.paragraph(4, "", fmt.Sprintf("%s in %s: %s", c.Cause, plural(len(more), "more", "more"), strings.Join(more, ", ")))
@@ -333,10 +345,15 @@ func (t *Text) blame(v *verdict.Verdict) {
 // hours writes A·s as Ah or W·s as Wh, signed.
 func hours(x float64) string {
 	s := fmt.Sprintf("%+.4f", x/3600)
-	if strings.Trim(s, "+-0.") == "" {
+	switch {
+	case strings.Trim(s, "+-0.") == "":
 		return "0"
+	case len(s) <= 10: // beside another column of 11
+		return s
+	case math.Abs(x/3600) < 1e6:
+		return fmt.Sprintf("%+.2f", x/3600)
 	}
-	return s
+	return fmt.Sprintf("%+.3e", x/3600)
 }
 
 func (t *Text) finding(f verdict.Finding) {
