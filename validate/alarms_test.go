@@ -39,6 +39,20 @@ faults:
   - {at: 267319 ms, fault: failed-read, for: 8622 ms}
 seed: 2234
 `},
+		{"row-on-turn", "a stall of many turns of a load whose turns have rows of their own", `
+scenario: hunt-37065
+summary: Drawn by a hunt.
+plan:
+  - {discharge: 0.5 C, pulse: {every: 15 s, on: 8 s, low: 0 %}, ends: {time: 232 s}}
+settings: {log: 15000 ms, cutoff_hold: 5000 ms, zone: 0 min}
+rig:
+  readings: {nominal: 1000 ms, every: 1000 ms}
+  tick: {bits: 32, rate: 1000 Hz, start: 0}
+  clock: {start: "2026-03-02T08:00:00Z", fraction: 0}
+faults:
+  - {at: 118536 ms, fault: stall, for: 55800 ms}
+seed: 37065
+`},
 		{"buffer-8-lost", "rows held back, lost with a card that fails, and told of", `
 scenario: hunt-31075
 summary: Drawn by a hunt.
