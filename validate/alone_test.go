@@ -35,6 +35,7 @@ func TestNothingElseIsNamed(t *testing.T) {
 		"... in split totals":                      {splitTotals(whileFlowing(false)), "store-and-return", "offset"},
 		"the first volts and the present":          {endsOfRun(), "deep-discharge", "mean-energy"},
 		"the interval and what the loop takes":     {later(10500 * time.Millisecond), "leap-day", "schedule-creep"},
+		"fifteen bits of the interval":             {fifteenBits(), "rows-40s", "narrow-interval"},
 		"whole milliamperes of a step's mean":      {wholeMilli(), "rows-2h-for-two-days", "truncated-sum"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -113,6 +114,18 @@ func later(wait time.Duration) loggers.Build {
 		return &habitual{habit: habit{read: func(l *habitual, _ *link.Reading) {
 			if l.due = math.Inf(1); l.up >= next {
 				l.due, next = l.up, l.up+wait.Seconds()
+			}
+		}}}
+	}
+}
+
+// fifteenBits has masked off the sign of an interval in 16 bits.
+func fifteenBits() loggers.Build {
+	return func(link.Store) link.Logger {
+		next := 0.0
+		return &habitual{habit: habit{read: func(l *habitual, _ *link.Reading) {
+			if l.due = math.Inf(1); l.up >= next {
+				l.due, next = l.up, next+float64(l.g.LogMS&0x7fff)/1000
 			}
 		}}}
 	}

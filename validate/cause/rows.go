@@ -118,6 +118,8 @@ func (c *Case) cadence(s *Spacing) []verdict.Finding {
 			how = fmt.Sprintf("rows come every %.4g s: %d ms kept in 16 bits with a sign is %d", s.Median, logMS, int16(uint16(logMS)))
 		case signed > 0 && near2(s.Median, signed, long):
 			how = fmt.Sprintf("rows come every %.4g s: %d ms kept in 16 bits with a sign is %d", s.Median, logMS, int16(uint16(logMS)))
+		case near2(s.Median, float64(logMS%(1<<15))/1000, long):
+			how = fmt.Sprintf("rows come every %.4g s: of %d ms 15 bits are kept, %d", s.Median, logMS, logMS%(1<<15))
 		case signed < 0 && s.Written <= 1:
 			how = fmt.Sprintf("no rows come: %d ms kept in 16 bits with a sign is %d", logMS, int16(uint16(logMS)))
 		case logMS >= 1<<16 && s.Written <= 1:
