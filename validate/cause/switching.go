@@ -111,21 +111,32 @@ func (c *Case) late(k *Cutoff, found func(string, float64, int, string) verdict.
 	for q := k.Due + 1; q <= k.Off && q < len(s.Dt); q++ {
 		delay += s.Dt[q]
 	}
+	hold := k.Hold
 	below, before := c.stopLevels(k)
 	levelFits := below < before && below < k.Level-4*s.Volt
 	ev := fmt.Sprintf("off %.0f s after it was due, at a reading of %.3f V for a level of %.3f V", delay, s.V[min(k.Off, len(s.V)-1)], k.Level)
 	cells := c.cells()
 	round := levelFits && roundLevel(below, before, cells)
 	other := c.tellsApart("cutoff-late", "cutoff-wrong-level")
+	var f verdict.Finding
 	switch {
 	case round:
-		f := found("cutoff-wrong-level", 0.8, k.Off, fmt.Sprintf("%s; a level between %.3f and %.3f V would explain it, a delay too: %s", ev, below, before, other))
-		return []verdict.Finding{f}
+		f = found("cutoff-wrong-level", 0.8, k.Off, fmt.Sprintf("%s; a level between %.3f and %.3f V would explain it, a delay too: %s", ev, below, before, other))
+		f.Rivals = []string{"cutoff-late"}
 	case levelFits:
-		f := found("cutoff-late", 0.7, k.Off, fmt.Sprintf("%s; a level of %.3f V would explain it as well: %s", ev, (below+before)/2, other))
-		return []verdict.Finding{f}
+		f = found("cutoff-late", 0.7, k.Off, fmt.Sprintf("%s; a level of %.3f V would explain it as well: %s", ev, (below+before)/2, other))
+		f.Rivals = []string{"cutoff-wrong-level"}
+	default:
+		return []verdict.Finding{found("cutoff-late", 0.95, k.Off, ev)}
 	}
-	return []verdict.Finding{found("cutoff-late", 0.95, k.Off, ev)}
+	f.Spans = map[string][2]float64{
+		"cutoff-late: s":             {delay - 2*s.Period, delay + s.Period},
+		"cutoff-late: holds":         {(delay - 2*s.Period) / max(hold, 1e-9), (delay + s.Period) / max(hold, 1e-9)},
+		"cutoff-wrong-level: V":      {below - s.Volt, before + s.Volt},
+		"cutoff-wrong-level: V off":  {below - s.Volt - k.Level, before + s.Volt - k.Level},
+		"cutoff-wrong-level: factor": {(below - s.Volt) / k.Level, (before + s.Volt) / k.Level},
+	}
+	return []verdict.Finding{f}
 }
 
 // stopLevels are the levels, from one to the other, at which a logger with the right hold stops where this one did, to a reading; the

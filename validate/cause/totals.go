@@ -1091,8 +1091,12 @@ func (c *Case) describe(x *candidate, wrong []*Column) string {
 	if x.evidence != "" {
 		how = x.evidence
 	}
-	return fmt.Sprintf("replayed with this mistake (%s) the readings give every row to within %.2g of the limit; without it column %q is off by %.4g %s",
-		how, x.left, worst.Header, worst.Unrolled.Raw/worst.Display, worst.Unit)
+	to := "to the last digit"
+	if x.left > 0 {
+		to = fmt.Sprintf("to within %.2g of the limit", x.left)
+	}
+	return fmt.Sprintf("replayed with this mistake (%s) the readings give every row %s; without it column %q is off by %.4g %s",
+		how, to, worst.Header, worst.Unrolled.Raw/worst.Display, worst.Unit)
 }
 
 // firstBad is the first row at which one of the columns leaves its limit.

@@ -82,6 +82,24 @@ func TestJUnit(t *testing.T) {
 	golden(t, "mixed.junit.xml", b.String())
 }
 
+// TestOneConstantSettles: a stop that cannot be told from one at a lower level is at one where that level is the same everywhere and the
+// delay is not.
+func TestOneConstantSettles(t *testing.T) {
+	no := false
+	of := func(scenario string, delay, off float64) *verdict.Verdict {
+		return &verdict.Verdict{Scenario: scenario, Pass: &no, Findings: []verdict.Finding{{Cause: "cutoff-late", Severity: verdict.Failure, Confidence: 0.7,
+			Rivals: []string{"cutoff-wrong-level"}, Spans: map[string][2]float64{"cutoff-late: s": {delay - 1, delay + 1}, "cutoff-wrong-level: V off": {off - 0.01, off + 0.01}}}}}
+	}
+	for want, verdicts := range map[string][]*verdict.Verdict{
+		"cutoff-wrong-level": {of("a", 38, -0.149), of("b", 45, -0.151)},
+		"cutoff-late":        {of("a", 45, -0.149), of("b", 45, -0.3)},
+	} {
+		if c := report.Count(verdicts).MostLikely(); c.Cause != want || len(c.Scenarios) != 2 {
+			t.Errorf("most likely %s in %v, want %s in both", c.Cause, c.Scenarios, want)
+		}
+	}
+}
+
 // TestWhatIsSureSettlesWhatIsNot: where one scenario tells two causes apart, those that cannot are no votes for the other.
 func TestWhatIsSureSettlesWhatIsNot(t *testing.T) {
 	no := false

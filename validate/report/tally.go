@@ -3,6 +3,7 @@ package report
 import (
 	"cmp"
 	"slices"
+	"strings"
 
 	"stuntcell/validate/verdict"
 )
@@ -28,8 +29,8 @@ type CauseTally struct {
 const unexplained = "unexplained"
 
 // settled renames the failures of a verdict that could not be told from another cause, where that one was surely seen elsewhere and the
-// one that was named nowhere: one logger has hardly both.
-func settled(fs []verdict.Finding, sure map[string]float64) []verdict.Finding {
+// one that was named nowhere: one logger has hardly both. Where neither was, that one is meant whose constant is the same in all verdicts.
+func settled(fs []verdict.Finding, sure map[string]float64, same map[string]bool) []verdict.Finding {
 	out := slices.Clone(fs)
 	for i := range out {
 		f := &out[i]
@@ -37,13 +38,38 @@ func settled(fs []verdict.Finding, sure map[string]float64) []verdict.Finding {
 			continue
 		}
 		for _, rival := range f.Rivals {
-			if sure[rival] >= surely {
+			_, spans := same[f.Cause]
+			if sure[rival] >= surely || spans && !same[f.Cause] && same[rival] {
 				f.Cause = rival
 				break
 			}
 		}
 	}
 	return out
+}
+
+// sameConstants says of causes whose findings tell between which values a constant lies whether one value is in all of them; of those that
+// were seen twice.
+func sameConstants(verdicts []*verdict.Verdict) map[string]bool {
+	all, seen := map[string][2]float64{}, map[string]int{}
+	for _, v := range verdicts {
+		for _, f := range v.Findings {
+			for name, s := range f.Spans {
+				if old, ok := all[name]; ok {
+					s = [2]float64{max(s[0], old[0]), min(s[1], old[1])}
+				}
+				all[name] = s
+				seen[name]++
+			}
+		}
+	}
+	same := map[string]bool{}
+	for name, s := range all {
+		if cause, _, _ := strings.Cut(name, ":"); seen[name] > 1 {
+			same[cause] = same[cause] || s[0] <= s[1]
+		}
+	}
+	return same
 }
 
 // surely is the confidence from which on next to all findings hold.
@@ -60,6 +86,7 @@ func Count(verdicts []*verdict.Verdict) Tally {
 			}
 		}
 	}
+	same := sameConstants(verdicts)
 	var t Tally
 	type key struct{ cause, severity string }
 	at := map[key]int{}
@@ -72,7 +99,7 @@ func Count(verdicts []*verdict.Verdict) Tally {
 		default:
 			t.Failed++
 		}
-		for _, f := range settled(v.Findings, sure) {
+		for _, f := range settled(v.Findings, sure, same) {
 			k := key{f.Cause, f.Severity}
 			i, known := at[k]
 			if !known {

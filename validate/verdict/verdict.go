@@ -108,6 +108,9 @@ type Finding struct {
 	Mend       string  `json:"mend"`
 	// Rivals are causes that explain what was seen here as well.
 	Rivals []string `json:"rivals,omitempty"`
+	// Spans are the values of a mistake's constants, least and greatest, that give what was seen here, by cause and constant, such as
+	// "cutoff-late: s": one logger has the same wherever it runs.
+	Spans map[string][2]float64 `json:"spans,omitempty"`
 	// Near is the run around AtS, for a picture, and the rows there.
 	Near *Trace   `json:"near,omitempty"`
 	Rows []LogRow `json:"rows,omitempty"`
