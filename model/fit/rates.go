@@ -2,6 +2,7 @@ package fit
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 )
@@ -15,9 +16,10 @@ type Delivery struct {
 
 // Rates are the constants of
 //
-//	ln Q = ln Q0 - (k - 1)·ln(I/I0) + lambda·(T - T0)
+//	Q = Q0·(I/I0)^(1-k)·(1 + lambda·(T - 25 degC))
 //
-// k is Peukert's exponent, lambda the temperature coefficient of capacity [1/K]. What the deliveries do not tell is nil: k if
+// k is Peukert's exponent, lambda the temperature coefficient of capacity [1/K], a share of the capacity at 25 degC as in the battery standards and in
+// package model. What the deliveries do not tell is nil: k if
 // their currents differ by less than a tenth, lambda if a temperature is missing or all lie within 5 K.
 type Rates struct {
 	K, PerKelvin *Value
@@ -34,37 +36,15 @@ func FitRates(all []Delivery, u float64) Rates {
 	}
 	x, T, y := make([]float64, n), make([]float64, n), make([]float64, n)
 	for i, d := range all {
-		x[i], T[i], y[i] = math.Log(d.Current/all[0].Current), d.Temp-all[0].Temp, math.Log(d.Charge)
+		x[i], T[i], y[i] = math.Log(d.Current/all[0].Current), d.Temp-reference, math.Log(d.Charge)
 		if !finite(x[i]) || !finite(y[i]) {
 			return out
 		}
 	}
 	rates, temperatures := span(x) > math.Log(1.1), span(T) >= 5
-	for {
-		a := mat.NewDense(n, 1, nil)
-		for i := range n {
-			a.Set(i, 0, 1)
-		}
-		k, lambda := -1, -1
-		add := func(v []float64) int {
-			_, c := a.Dims()
-			a = a.Grow(0, 1).(*mat.Dense)
-			a.SetCol(c, v)
-			return c
-		}
-		if rates {
-			k = add(x)
-		}
-		if temperatures {
-			lambda = add(T)
-		}
-		if _, c := a.Dims(); c == 1 {
-			return out
-		}
-		var gram, inverse mat.Dense
-		gram.Mul(a.T(), a)
-		f, err := Linear(a, y)
-		if err != nil || inverse.Inverse(&gram) != nil {
+	for rates || temperatures {
+		f, inverse, k, lambda := fitRates(x, T, y, rates, temperatures)
+		if f == nil {
 			if !rates || !temperatures {
 				return out
 			}
@@ -76,7 +56,7 @@ func FitRates(all []Delivery, u float64) Rates {
 			scale = math.Max(u, f.SD)
 		}
 		value := func(c int, sign, offset float64) *Value {
-			if c < 0 {
+			if c == 0 {
 				return nil
 			}
 			return &Value{offset + sign*f.Value[c], scale * math.Sqrt(inverse.At(c, c))}
@@ -88,6 +68,49 @@ func FitRates(all []Delivery, u float64) Rates {
 		}
 		return out
 	}
+	return out
+}
+
+// reference is the temperature of the capacity that lambda is a share of [K].
+const reference = 298.15
+
+// fitRates fits ln Q, linear in all but lambda, which is found in a few turns. It returns the columns of 1 - k and lambda, 0 where they are not
+// fitted, and a nil fit where the deliveries do not tell them apart.
+func fitRates(x, T, y []float64, rates, temperatures bool) (f *Fitted, inverse mat.Dense, k, lambda int) {
+	at := 0.0
+	for range 50 {
+		columns := [][]float64{slices.Repeat([]float64{1}, len(x))}
+		if rates {
+			k = len(columns)
+			columns = append(columns, x)
+		}
+		left := slices.Clone(y)
+		if temperatures {
+			lambda = len(columns)
+			slope := make([]float64, len(T))
+			for i := range T {
+				factor := math.Max(0.05, 1+at*T[i])
+				slope[i] = T[i] / factor
+				left[i] -= math.Log(factor) - at*slope[i]
+			}
+			columns = append(columns, slope)
+		}
+		a := mat.NewDense(len(x), len(columns), nil)
+		for c, v := range columns {
+			a.SetCol(c, v)
+		}
+		var gram mat.Dense
+		gram.Mul(a.T(), a)
+		var err error
+		if f, err = Linear(a, left); err != nil || inverse.Inverse(&gram) != nil {
+			return nil, inverse, 0, 0
+		}
+		if !temperatures || math.Abs(f.Value[lambda]-at) < 1e-12 {
+			break
+		}
+		at = f.Value[lambda]
+	}
+	return f, inverse, k, lambda
 }
 
 // span is the largest less the smallest; NaN if one is.

@@ -9,7 +9,7 @@ import (
 func TestRatesFindWhatWasPlanted(t *testing.T) {
 	const k, lambda = 1.08, 0.006
 	at := func(amps, T float64) Delivery {
-		return Delivery{Charge: 36000 * math.Pow(amps, 1-k) * math.Exp(lambda*(T-298.15)), Current: amps, Temp: T}
+		return Delivery{Charge: 36000 * math.Pow(amps, 1-k) * (1 + lambda*(T-298.15)), Current: amps, Temp: T}
 	}
 	r := FitRates([]Delivery{at(1, 298.15), at(5, 298.15), at(5, 278.15), at(20, 310)}, 0.005)
 	if r.K == nil || math.Abs(r.K.Value-k) > 1e-9 || r.PerKelvin == nil || math.Abs(r.PerKelvin.Value-lambda) > 1e-9 {
