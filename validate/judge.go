@@ -392,6 +392,14 @@ func (j *judge) firstTickBad() int {
 	return 0
 }
 
+// times says how often.
+func times(n int) string {
+	if n == 1 {
+		return "once"
+	}
+	return fmt.Sprintf("%d times", n)
+}
+
 // healthyHabits says which unusual but healthy habits were seen, so that a reader sees that they were not overlooked.
 func (j *judge) healthyHabits() []string {
 	var out []string
@@ -413,11 +421,11 @@ func (j *judge) healthyHabits() []string {
 	}
 	for _, c := range j.columns {
 		if len(c.Unrolled.Resets) > 0 {
-			out = append(out, fmt.Sprintf("column %q starts anew with a step of the plan (%d times)", c.Header, len(c.Unrolled.Resets)))
+			out = append(out, fmt.Sprintf("column %q starts anew with a step of the plan (%s)", c.Header, times(len(c.Unrolled.Resets))))
 		}
 	}
 	if len(j.table.Headers) > 1 {
-		out = append(out, fmt.Sprintf("repeats its header %d times", len(j.table.Headers)-1))
+		out = append(out, "repeats its header "+times(len(j.table.Headers)-1))
 	}
 	for _, n := range cannotNames(j.rec.Cannot) {
 		out = append(out, "said that it cannot "+n+": not checked")

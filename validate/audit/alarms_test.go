@@ -99,3 +99,29 @@ func TestTickRateOverWraps(t *testing.T) {
 		}
 	}
 }
+
+// TestClockSetForward: a clock that is set forward is no time without power: the totals move by an interval as always.
+func TestClockSetForward(t *testing.T) {
+	for name, kept := range map[string]float64{"set": 35, "cut": 0} {
+		var b strings.Builder
+		b.WriteString("clock,V,A,Ah\n")
+		q, at := 0.0, 0
+		for k := range 300 {
+			if k == 150 {
+				at, q = at+1200, q-35+kept
+			}
+			fmt.Fprintf(&b, "2026-03-02 %02d:%02d:%02d,12.5,-3.5,%.6f\n", 8+at/3600, at/60%60, at%60, -q/3600)
+			at, q = at+10, q+35
+		}
+		want := map[string]string{"set": "rtc-step", "cut": "restart"}[name]
+		found := ""
+		for _, f := range run(t, strings.NewReader(b.String()), Options{}).Findings {
+			if f.Cause == "rtc-step" || f.Cause == "restart" || f.Severity == "failure" {
+				found += f.Cause
+			}
+		}
+		if found != want {
+			t.Errorf("%s: found %s, want %s", name, found, want)
+		}
+	}
+}

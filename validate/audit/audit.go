@@ -530,13 +530,22 @@ func (a *Auditor) paused(r *row, dt float64) bool {
 	if a.kindOf(r.i) == 0 || a.kindOf(a.prev.i) != a.kindOf(r.i) {
 		return false
 	}
-	moved, have := 0.0, false
+	moved, have := a.moved(r)
+	usual := math.Abs(a.prev.i) * a.time.typical
+	if a.time.kind == "clock" && dt >= 600 && moved > 0.7*usual {
+		return false // an interval like any other, but for the clock
+	}
+	return have && moved < 1.2*usual && moved < 0.7*math.Abs(a.prev.i)*dt
+}
+
+// moved is by how much the totals of charge moved since the row before, and whether the log has any [A·s].
+func (a *Auditor) moved(r *row) (moved float64, have bool) {
 	for c := range 3 {
 		if d := math.Abs(r.q[c] - a.prev.q[c]); !math.IsNaN(d) {
 			moved, have = max(moved, d), true
 		}
 	}
-	return have && moved < 1.2*math.Abs(a.prev.i)*a.time.typical && moved < 0.7*math.Abs(a.prev.i)*dt
+	return moved, have
 }
 
 // leapt says that the clock, where only it tells the time, went on by far more than the totals did under load: it was set, and no time passed.
@@ -544,12 +553,7 @@ func (a *Auditor) leapt(r *row, dt float64) bool {
 	if a.time.kind != "clock" || !a.have || dt < 600 || dt < 20*a.time.typical || a.kindOf(r.i) == 0 || a.kindOf(a.prev.i) != a.kindOf(r.i) {
 		return false
 	}
-	moved, have := 0.0, false
-	for c := range 3 {
-		if d := math.Abs(r.q[c] - a.prev.q[c]); !math.IsNaN(d) {
-			moved, have = max(moved, d), true
-		}
-	}
+	moved, have := a.moved(r)
 	return have && moved < 0.3*math.Abs(r.i)*dt
 }
 

@@ -394,6 +394,10 @@ func (a *Auditor) totalFindings(r *Report) {
 		c := Compared{Name: y.name, Meaning: m.String(), Logged: y.last - y.first, Integrated: m.of(since), Difference: difference, Worst: g.worst, WorstLine: g.line, Tolerance: tol,
 			Step: y.step, Resets: len(y.resets), Holds: g.worst <= tol}
 		r.Totals = append(r.Totals, c)
+		if pulses := [...]float64{a.qPulse, a.ePulse}[i/3]; c.Holds && pulses > limit*through && math.Abs(difference) > limit*through {
+			r.Notes = append(r.Notes, fmt.Sprintf("The load is switched between the rows, which hide up to %.2g %s of it: what the log's own total of %s says, %.4g %s, was made of more readings than its rows show.",
+				pulses/per, unit, y.name, math.Abs(c.Logged)/per, unit))
+		}
 		a.resetFindings(r, y, unit, per)
 		if len(y.ahead) > 0 {
 			c := y.ahead[0]
