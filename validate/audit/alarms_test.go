@@ -74,7 +74,27 @@ func TestLogsThatContradictNothing(t *testing.T) {
 		fmt.Fprintf(&trimmed, "%d,%g,%g,%g,%g\n", k, 12.8-i/20, -i, -q/3600, -q*(12.8-8.4/20)/3600)
 	}
 
-	for name, log := range map[string]string{"gap counted": gap.String(), "rows lost": lost.String(), "pulsed": pulsed.String(), "lagging": lagging.String(),
+	// A net total that a word calls "used", and one beside a current without a sign.
+	var used, unsigned strings.Builder
+	used.WriteString("t (s),U (V),I (A),used (Ah)\n")
+	unsigned.WriteString("t (s),U (V),I (A),Q (Ah)\n")
+	q, i, v := 0.0, 0.0, 12.8
+	for k := range 1500 {
+		q += i * 10 // the reading before stands until this one
+		fmt.Fprintf(&used, "%d,%.3f,%.3f,%.5f\n", 10*k, v, i, -q/3600)
+		fmt.Fprintf(&unsigned, "%d,%.3f,%.3f,%.5f\n", 10*k, v, math.Abs(i), q/3600)
+		switch k + 1 {
+		case 50:
+			i, v = -3.525, 12.5
+		case 600, 1400:
+			i, v = 0, 12.3
+		case 700:
+			i, v = 2.815, 13.1
+		}
+		v += i * 2e-4
+	}
+
+	for name, log := range map[string]string{"used": used.String(), "unsigned": unsigned.String(), "gap counted": gap.String(), "rows lost": lost.String(), "pulsed": pulsed.String(), "lagging": lagging.String(),
 		"trimmed": trimmed.String()} {
 		for _, f := range run(t, strings.NewReader(log), Options{}).Findings {
 			if f.Severity == "failure" || f.Cause == "coarse-count" && name == "trimmed" {

@@ -212,6 +212,9 @@ func (a *Auditor) Add(t *logfile.Table) error {
 			a.counted = append(a.counted, c)
 		}
 	}
+	for i, other := range [...]int{0, 2, 1, 3, 5, 4} {
+		a.tallies[i].alone = i%3 != 0 && totals[other] == nil
+	}
 	n := len(t.Rows)
 	ticks, seconds, clocks, amps, volts, watts, kelvin = ticks[:n], seconds[:n], clocks[:n], amps[:n], volts[:n], watts[:n], kelvin[:n]
 	ampSteps, voltSteps, wattSteps, clockSteps = ampSteps[:n], voltSteps[:n], wattSteps[:n], clockSteps[:n]

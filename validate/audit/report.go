@@ -393,7 +393,14 @@ func (a *Auditor) totalFindings(r *Report) {
 		difference := y.last - y.first - m.of(since)
 		c := Compared{Name: y.name, Meaning: m.String(), Logged: y.last - y.first, Integrated: m.of(since), Difference: difference, Worst: g.worst, WorstLine: g.line, Tolerance: tol,
 			Step: y.step, Resets: len(y.resets), Holds: g.worst <= tol}
+		if !c.Holds && !r.Signed && y.turns() && y.pathWorst <= tol {
+			// The total knows a direction that the printed current does not.
+			c.Holds, c.Meaning, c.Worst, c.Integrated, c.Difference = true, "net, of a current without a sign", y.pathWorst, c.Logged, y.path-since.through()
+		}
 		r.Totals = append(r.Totals, c)
+		if c.Holds && c.Meaning != m.String() {
+			continue
+		}
 		if pulses := [...]float64{a.qPulse, a.ePulse}[i/3]; c.Holds && pulses > limit*through && math.Abs(difference) > limit*through {
 			r.Notes = append(r.Notes, fmt.Sprintf("The load is switched between the rows, which hide up to %.2g %s of it: what the log's own total of %s says, %.4g %s, was made of more readings than its rows show.",
 				pulses/per, unit, y.name, math.Abs(c.Logged)/per, unit))

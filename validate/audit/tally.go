@@ -82,7 +82,8 @@ func (s *moments) departure(m meaning, factor float64, n int) float64 {
 type tally struct {
 	name    string
 	perStep bool
-	split   int // +1 or -1 of a column that counts one direction, 0 of a net total
+	split   int  // +1 or -1 of a column that counts one direction, 0 of a net total
+	alone   bool // no column counts the other direction: what a word calls "used" may be a net total
 
 	have        bool
 	first, last float64
@@ -102,6 +103,9 @@ type tally struct {
 	rows        int
 	lastThrough float64 // what passed in the interval before
 	jumped      bool    // at the last row
+	up, down    int     // rows in which the total rose, fell
+	path        float64 // how far it went, either way
+	pathWorst   float64 // largest difference of that from what passed
 	run         int     // rows up to the last one that jumped, one behind the other
 	inside      interior
 	long        interior // the longest so far
@@ -291,6 +295,13 @@ func (y *tally) take(value, step float64, g integrals, w *where) {
 	guesses[plusBoth].hold(x-through, w.line)
 	guesses[minusBoth].hold(x+through, w.line)
 	y.moments.add(x, since)
+	if d > 0 {
+		y.up++
+	} else if d < 0 {
+		y.down++
+	}
+	y.path += math.Abs(d)
+	y.pathWorst = max(y.pathWorst, math.Abs(y.path-through))
 	y.last, y.before, y.lastThrough = value, g, moved
 }
 
@@ -323,14 +334,17 @@ func (y *tally) goesOn(d, unmatched, tolerance float64, w *where) bool {
 	return w.gap == 0 || math.Abs(unmatched) <= math.Abs(rate)*w.gap+tolerance
 }
 
+// turns says that the total goes both ways, as one that counts one direction never does.
+func (y *tally) turns() bool { return y.up > 2 && y.down > 2 }
+
 // best returns the meaning that fits best.
 func (y *tally) best() meaning {
 	best := plusNet
 	for m := range meanings {
-		if y.split != 0 && (m < plusPos || m > minusNeg) {
+		if y.split != 0 && (m < plusPos && !(y.alone && y.turns()) || m > minusNeg) {
 			continue
 		}
-		if y.split != 0 && best == plusNet {
+		if y.split != 0 && best == plusNet && !y.alone {
 			best = m
 			continue
 		}

@@ -72,6 +72,9 @@ func parseStamp(b []byte) (s stamp, ok bool) {
 	}
 	*p, s = scanner{b: b}, stamp{}
 	days := p.days()
+	if days < 0 && len(b) > 2 && b[0]|0x20 == 't' && b[1] == '+' { // T+01:02:03
+		p.i, days = 2, 0
+	}
 	if !p.time(&s) {
 		return s, false
 	}

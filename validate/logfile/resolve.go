@@ -760,6 +760,9 @@ func (s *shape) orderOf(i int, src source, known func(unixDay int) bool) (dateOr
 	if o := best(in, func(r reading) bool { return r.bad == 0 && r.back == 0 }); o != unsettled {
 		return o, nil
 	}
+	if in[dayMonth].bad == 0 && dayFirst(s.names[i]) {
+		return dayMonth, nil
+	}
 	near := best(in, func(r reading) bool { return r.bad == 0 && r.back == 0 && r.changes > 0 && r.jump <= 2 })
 	if near != unsettled && best(in, func(r reading) bool { return r.bad == 0 && r.back == 0 && r.changes > 0 && r.jump < 20 }) == near {
 		return near, nil
@@ -770,6 +773,17 @@ func (s *shape) orderOf(i int, src source, known func(unixDay int) bool) (dateOr
 		}
 	}
 	return unsettled, s.ambiguous(i, example, text, in)
+}
+
+// dayFirst says that a header names a date in a language whose dates begin with the day.
+func dayFirst(name string) bool {
+	for _, w := range strings.FieldsFunc(asciiLower(name), func(c rune) bool { return c < 'a' || c > 'z' }) {
+		switch w {
+		case "datum", "fecha", "data", "jour", "dia", "horodatage", "zeitstempel", "zeitpunkt":
+			return true
+		}
+	}
+	return false
 }
 
 // undecided says that a date among the first rows has its day first or second.
