@@ -63,6 +63,8 @@ The command of --run is split into words without a shell. A relative first word,
 and {here} anywhere, mean this directory; each scenario runs in a fresh
 directory of its own.
 
+How a logger in any language speaks with the bench: stuntcell show link.
+
 A board (--port, --connect) switches its real relay on invented readings:
 battery and charger must be disconnected from it. It must restart when its port
 is opened (by DTR and RTS, as most are wired) or begin anew at each greeting.

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	_ "embed" // the example of a logger
 	"fmt"
 	"strings"
 
@@ -20,6 +21,7 @@ type topic struct {
 func topics() []topic {
 	return []topic{
 		{item{"prove-or-audit", "My log is here: prove or audit?"}, writeProveOrAudit},
+		{item{"link", "How does a logger in any language speak with the bench?"}, writeLink},
 		{item{"accuracy", "What accuracy is normal for a rig like mine?"}, writeAccuracy},
 	}
 }
@@ -167,4 +169,66 @@ func rigAlone(r rig.Rig, f budget.Figure, state rigState) (float64, error) {
 		return 0, err
 	}
 	return s.Charge.U / s.Charge.Y, nil
+}
+
+// anyLanguage is a whole logger, to start from in a language that has no header of ours.
+//
+//go:embed anylanguage.py
+var anyLanguage string
+
+func writeLink(w *bufio.Writer) error {
+	writeParagraphs(w,
+		`In lines of text over its standard input and output (a board: over its serial line). The bench writes one line; the logger prints any number of
+		its own, then ok, and flushes. In C benchlink.h does all of this: stuntcell init DIR writes it.`)
+	table(w, "What it is sent", []item{
+		{"stuntcell 1 KEY=VALUE...", "the greeting, at power-up: the keys below"},
+		{"r TICK SHUNT BUS CLOCK", "a reading: the counter, wrapped; signed counts of shunt and bus, - for one that failed; Unix seconds of the clock, - for none. " +
+			"Behind it there may be shunt2= bus2= ... temp_mdeg= aux1=, load=on|off and charge=on|off (the contacts), card=fail (the next write to the card would fail)"},
+		{"set KEY=VALUE", "somebody changed a setting, such as log_ms"},
+		{"end", "the test is over: write what is still in memory"},
+	})
+	fmt.Fprintln(w)
+	table(w, "What it may print before its ok", []item{
+		{"row TEXT", "a line of its log; the first may be a header"},
+		{"load on, load off", "it switched its load; charge on, charge off its charger"},
+		{"say TEXT", "for a person; lost 3 in it tells of writes that failed"},
+		{"file NAME", "it began a new file"},
+		{"clock UNIX", "it set its clock"},
+	})
+	fmt.Fprintln(w)
+	table(w, "What it may print in answer to the greeting", []item{
+		{"mine log_ms=10000", "a value that it has built in: no other is then asked for"},
+		{"cannot NAME...", "what it leaves to others: load set restore clock count-charge count-discharge energy totals"},
+		{"can charge", "it ends charges too"},
+	})
+	fmt.Fprintln(w)
+	table(w, "Keys of the greeting, all whole numbers", []item{
+		{"tick_bits, tick_hz", "width and rate of the counter"},
+		{"shunt_nohm", "the shunt, in nanoohm: A = SHUNT * shunt_step_nv / shunt_nohm"},
+		{"shunt_step_nv", "one count of the shunt, in nanovolt"},
+		{"bus_step_uv", "one count of the bus, in microvolt: V = BUS * bus_step_uv / 1000000"},
+		{"shunt_max, bus_max", "the last counts before saturation"},
+		{"bus_at", "0: the bus is measured at the pack; 1: behind the shunt"},
+		{"channels", "1 to 4"},
+		{"read_ms, log_ms", "time between readings, nominal, and between rows"},
+		{"cutoff_mv", "switch the load off when the bus was below this ..."},
+		{"cutoff_hold_ms", "... for so long; cutoff_mv=0: never"},
+		{"charge_end_mv", "end a charge at this voltage ..."},
+		{"charge_taper_ma", "... when the current has fallen to this"},
+		{"zone_min", "minutes east of UTC of the wall clock"},
+	})
+	fmt.Fprintln(w)
+	writeParagraphs(w,
+		`Current into the battery is positive. A power cut kills the process without notice; it is started again in the same directory, with its files, and
+		greeted again. What it prints besides is a failure, garbled-output: debugging prints go to standard error, or behind say.`,
+		`A program that only reads lines TICK,SHUNT,BUS,CLOCK and prints its log needs none of this: prove --link stream.`,
+		`A whole logger in Python, proved with stuntcell prove --run 'python3 {here}/logger.py':`)
+	for line := range strings.Lines(anyLanguage) {
+		if line == "\n" {
+			fmt.Fprint(w, line)
+			continue
+		}
+		fmt.Fprint(w, "    ", line)
+	}
+	return nil
 }

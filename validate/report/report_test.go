@@ -115,3 +115,32 @@ func TestWhatIsSureSettlesWhatIsNot(t *testing.T) {
 		t.Errorf("most likely %s in %v, want gain in three: it was surely seen as well", c.Cause, c.Scenarios)
 	}
 }
+
+// TestListStaysInItsColumns: what is absurdly far off and what is skipped for a long reason keep the list within its width, and figures apart.
+func TestListStaysInItsColumns(t *testing.T) {
+	vs := read(t, "mixed.ndjson")
+	far, fails := -1.17e12, false
+	for _, v := range vs {
+		v.Skipped = strings.Repeat("the logger has log_ms=10000 built in ", 4)
+		for i := range v.Checks {
+			if v.Checks[i].Value != nil {
+				v.Checks[i].Value, v.Checks[i].Pass = &far, &fails
+			}
+		}
+		for q, b := range v.Blame {
+			b.Firmware = 3.3e15
+			v.Blame[q] = b
+		}
+	}
+	got := text(t, vs, false, report.Run{Tool: "0.1.0", Logger: "./logger", Planned: len(vs)})
+	list, _, _ := strings.Cut(got, "\n\nFAIL")
+	if !strings.Contains(list, "< -1e6 %  < -1e6 %") {
+		t.Errorf("figures are not cut to their columns:\n%s", list)
+	}
+	for line := range strings.Lines(got) {
+		line = strings.TrimSuffix(line, "\n")
+		if utf8.RuneCountInString(line) > report.Width || strings.Contains(line, "e+12+") {
+			t.Errorf("%q", line)
+		}
+	}
+}
