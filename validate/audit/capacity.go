@@ -202,6 +202,12 @@ func (r *Report) Figure(p *Phase, every float64) budget.Figure {
 	}
 	if p.Intended && p.Slope < 0 {
 		f.End, f.EndSlope = p.vEnd, -p.Slope
+		if r.Level > 0 {
+			f.End = r.Level
+			if p.vLow <= r.Level {
+				f.Late = every
+			}
+		}
 	}
 	if p.TempHigh > 0 {
 		f.Cell = (p.TempLow + p.TempHigh) / 2

@@ -204,3 +204,29 @@ func TestClockRateBound(t *testing.T) {
 		t.Errorf("the bound is never come near to: %.2f", nearest)
 	}
 }
+
+// The figure of a log is brought to the level that was asked for, from a row at most behind it. Without a level the end is where the voltage was, and
+// nothing lies behind that.
+func TestFigureEndsAtTheLevel(t *testing.T) {
+	var b strings.Builder
+	b.WriteString("t (s),U (V),I (A)\n")
+	for k := range 400 {
+		v, i := 12.6-0.001*float64(k)-3e-8*float64(k*k*k), -2.0
+		if k >= 390 {
+			v, i = 11.9, 0
+		}
+		fmt.Fprintf(&b, "%d,%.4f,%.4f\n", 60*k, v, i)
+	}
+	const last = 12.6 - 0.389 - 3e-8*389*389*389 // the row before it has 10.460 V
+	for _, c := range []struct{ level, end, late float64 }{{10.45, 10.45, 60}, {0, last, 0}} {
+		r := run(t, strings.NewReader(b.String()), Options{Cutoff: c.level})
+		p, atLeast := r.Capacity()
+		if p == nil || atLeast {
+			t.Fatalf("level %v: no capacity", c.level)
+		}
+		f := r.Figure(p, r.Interval)
+		if math.Abs(f.End-c.end) > 1e-3 || f.Late != c.late || !(f.EndSlope > 0) {
+			t.Errorf("level %v: %+v", c.level, f)
+		}
+	}
+}

@@ -132,6 +132,8 @@ type Figure struct {
 	Duration, Current, Voltage float64
 	// End is the level at which it was stopped [V], EndSlope how fast the voltage fell there [V/s], 0 if it did not end by voltage.
 	End, EndSlope float64
+	// Late is the longest that it may have gone on after the voltage had come to the level [s]: to the next reading; 0 where End is the voltage to which it did go on.
+	Late float64
 	// Every is the time between readings [s].
 	Every float64
 	// Sampling is the bound of the integration's own error [A·s], if the log gives one; negative: take it from the load below.
@@ -334,11 +336,7 @@ func (c Capacity) model() Model {
 	in[inBusNoise] = Input{Name: "noise of the voltage", Unit: "V", U: r.Front.BusNoise / math.Sqrt(conversions), From: "rig " + r.Name}
 	in[inSampling] = c.sampling(readings)
 	in[inEdges] = Input{Name: "start and end between readings", Unit: "A·s", U: Triangular.Half(f.Current * f.Every), Shape: Triangular, From: "one reading interval"}
-	if f.EndSlope > 0 {
-		in[inLate] = Input{Name: "stop between readings", Unit: "s", Value: f.Every / 2, U: Rectangular.Half(f.Every / 2), Shape: Rectangular, From: "one reading interval"}
-	} else {
-		in[inLate] = Input{Name: "stop between readings", Unit: "s"}
-	}
+	in[inLate] = Input{Name: "stop between readings", Unit: "s", Value: f.Late / 2, U: Rectangular.Half(f.Late / 2), Shape: Rectangular, From: "one reading interval"}
 	m := Model{Inputs: in, Outputs: 2}
 	m.Correlations = c.calibrated(in, ohm)
 	if l.Reference != 0 && c.Current == nil && c.Voltage == nil {

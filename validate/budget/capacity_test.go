@@ -17,7 +17,7 @@ func bench() Capacity {
 	return Capacity{
 		Rig: rig.Rig{Name: "bench", Shunt: rig.Shunt{Nominal: 1.5e-3}, Front: rig.FrontEnd{ShuntStep: 6e-6, BusStep: 3e-3, ShuntNoise: 6e-6, BusNoise: 3e-3, Conversions: 64, Spacing: 1e6}},
 		Figure: Figure{Charge: 25200, Energy: 25200 * 12.2, Duration: 72000, Current: 0.35, Voltage: 12.2,
-			End: 10.8, EndSlope: 1e-3, Every: 1, From: "a test"},
+			End: 10.8, EndSlope: 1e-3, Every: 1, Late: 1, From: "a test"},
 		Limits: Assume(),
 	}
 }

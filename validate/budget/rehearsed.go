@@ -36,7 +36,7 @@ func Rehearsed(p *model.Pack, r rig.Rig, amps, end float64) (Figure, error) {
 	f := Figure{Charge: -done.Charge, Energy: -done.Energy, Duration: float64(done.End-done.Begin) / 1e9, Current: amps, End: end,
 		Every: float64(r.Readings.Interval()) / 1e9, From: fmt.Sprintf("a rehearsed discharge of %s at %.3g A to %.3f V (a simulation, not a measurement)", p.Name, amps, end)}
 	f.Voltage = f.Energy / f.Charge
-	f.EndSlope = math.Max(0, -slope)
+	f.EndSlope, f.Late = math.Max(0, -slope), f.Every
 	f.Cell, f.Lambda = p.Cell.Reference, p.PerKelvinAt(amps)
 	return f, nil
 }

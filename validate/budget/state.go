@@ -100,7 +100,7 @@ func (c Capacity) check() error {
 		zero  bool
 	}{
 		{"charge", f.Charge, false}, {"duration", f.Duration, false}, {"current", f.Current, false}, {"voltage", f.Voltage, false},
-		{"energy", f.Energy, true}, {"end level", f.End, true}, {"slope at the end", f.EndSlope, true}, {"reading interval", f.Every, true},
+		{"energy", f.Energy, true}, {"end level", f.End, true}, {"slope at the end", f.EndSlope, true}, {"reading interval", f.Every, true}, {"time behind the level", f.Late, true},
 		{"rated current", f.RatedCurrent, true}, {"period", f.Period, true},
 		{"shunt value", c.Rig.Shunt.Nominal, false},
 	} {
