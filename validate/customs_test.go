@@ -130,3 +130,19 @@ func TestTimeCutBelowItsCount(t *testing.T) {
 		}
 	}
 }
+
+// TestLogThatEndsWithItsStop: a tester that writes nothing more once it has stopped the load is told so, not that a buffer is lost.
+func TestLogThatEndsWithItsStop(t *testing.T) {
+	stops := func(l *habitual, good bool) bool {
+		return l.below >= 0 && l.now-l.below >= float64(l.g.CutoffHoldMS)/1000
+	}
+	read := func(l *habitual, r *link.Reading) {
+		if l.off {
+			l.due = math.Inf(1)
+		}
+	}
+	v, _ := judged(t, named(t, "logger-ends-with-rebound"), func(link.Store) link.Logger { return &habitual{habit: habit{stops: stops, read: read}} })
+	if len(v.Findings) == 0 || v.Findings[0].Cause != "missing-rows" || !strings.Contains(v.Findings[0].Evidence, "after the load was switched off") {
+		t.Errorf("%s", complaint(v))
+	}
+}

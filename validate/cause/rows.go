@@ -134,7 +134,7 @@ func (c *Case) cadence(s *Spacing) []verdict.Finding {
 			f := c.finding("narrow-interval", ofFirmware, confidence, row)
 			f.Evidence = how
 			if confidence < 0.9 {
-				f.Mend += " " + sayInterval
+				f.Mend += " " + sayInterval(s.Median)
 			}
 			return []verdict.Finding{f}
 		}
@@ -153,6 +153,9 @@ func (c *Case) cadence(s *Spacing) []verdict.Finding {
 			f.Evidence = fmt.Sprintf("rows stop coming at the interval at the moment at which %s", h.what)
 			return []verdict.Finding{f}
 		}
+	}
+	if f := c.silentEnd(s); f != nil {
+		return []verdict.Finding{*f}
 	}
 	if f := c.creep(s); f != nil {
 		return []verdict.Finding{*f}
@@ -184,13 +187,35 @@ func (c *Case) cadence(s *Spacing) []verdict.Finding {
 	}
 	if own {
 		f.Evidence = fmt.Sprintf("rows come every %.4g s instead of every %.4g s", s.Median, s.Log)
-		f.Mend = sayInterval
+		f.Mend = sayInterval(s.Median)
 	}
 	return []verdict.Finding{f}
 }
 
-// sayInterval is for a logger that keeps to an interval, but to its own.
-const sayInterval = "If the interval is built in, say so in answer to the greeting, as `mine log_ms=10000` for 10 s; else take it from log_ms."
+// sayInterval is for a logger that keeps to an interval, but to its own [s].
+func sayInterval(own float64) string {
+	ms := own * 1000
+	unit := math.Pow(10, math.Floor(math.Log10(max(ms, 1)))-1) // two figures: the rest is the loop's
+	ms = math.Round(ms/unit) * unit
+	return fmt.Sprintf("If the interval is built in, say so in answer to the greeting, as `mine log_ms=%.0f` for %.4g s; else take it from log_ms.", ms, ms/1000)
+}
+
+// silentEnd recognises a log that ends before the run does: all rows that are missing were due after the last one.
+func (c *Case) silentEnd(s *Spacing) *verdict.Finding {
+	if s.Tail < 2 || len(c.At) == 0 || 10*s.Tail < 9*(s.Due-s.Written) {
+		return nil
+	}
+	last := len(c.At) - 1
+	f := c.finding("missing-rows", ofFirmware, 0.9, last)
+	f.Evidence = fmt.Sprintf("no row comes after row %d, though %d more were due before the end", last+1, s.Tail)
+	for _, e := range c.Record.Events {
+		if e.Kind == emulator.SaidLoad && e.Value == 0 && e.Reading >= c.At[last] && c.Seconds(e.Reading)-c.Seconds(c.At[last]) <= 2*s.Log {
+			f.Evidence = fmt.Sprintf("no row comes after the load was switched off, though %d more were due before the end", s.Tail)
+			f.Mend = "Go on writing rows after the stop: that the voltage comes back, and that nothing flows any more, belongs to the log."
+		}
+	}
+	return &f
+}
 
 // mostReadings says that four good readings in five have a row.
 func (c *Case) mostReadings() bool {
