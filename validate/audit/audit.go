@@ -108,7 +108,7 @@ type Auditor struct {
 	phases      []Phase
 	tail        tail
 	rest        restWatch
-	below       belowWatch
+	below       belowWatch // of all discharges, once it is known which phases those are
 	tempLow     float64
 	tempHigh    float64
 	columnNotes []string
@@ -635,7 +635,7 @@ func (a *Auditor) reading(r *row, wrapped bool) {
 			}
 		}
 		newPhase = a.phase(kind, r, dt, dq, de, bq, uq)
-		a.below.take(r, dt, dq, kind, a.o.Cutoff)
+		a.phases[len(a.phases)-1].below.take(r, dt, dq, kind, a.o.Cutoff)
 	} else {
 		a.open(kind, r)
 	}

@@ -55,6 +55,7 @@ type Phase struct {
 	temp      bool
 	label     string
 	drop      float64 // of the voltage over the last two rows [V]
+	below     belowWatch
 }
 
 // kindOf returns the printed direction of a current: 0 inside the band.
@@ -152,6 +153,7 @@ func (a *Auditor) join(kind int8, r *row) bool {
 	before.vLow, before.vHigh = min(before.vLow, last.vLow), max(before.vHigh, last.vHigh)
 	before.Most = max(before.Most, last.Most)
 	before.flowing += last.flowing
+	before.below.add(last.below)
 	a.phases = a.phases[:n-1]
 	a.tail = tail{}
 	return true

@@ -5,9 +5,12 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 	"time"
+
+	"stuntcell/validate/verdict"
 )
 
 // bench makes logs of a made-up battery and logger: rest, charge to taper, rest, discharge to the level, rest. It shares no code with the
@@ -443,4 +446,38 @@ func TestHealthyLogsAreLeftAlone(t *testing.T) {
 		}
 	}
 	t.Logf("%d healthy logs, %d alarms", n, alarms)
+}
+
+// A charge that begins below the level at which a discharge should end is no late stop, whichever sign a log prints; a discharge that goes on there is.
+func TestChargeFromBelowTheLevel(t *testing.T) {
+	for _, c := range []struct {
+		in, out float64 // printed
+		end     float64 // at which the discharge stops [V]
+		late    bool
+	}{{1, -1, 10.5, false}, {-1, 1, 10.5, false}, {1, 1, 10.5, false}, {1, -1, 9.8, true}} {
+		var b strings.Builder
+		b.WriteString("t (s),U (V),I (A)\n")
+		at := 0
+		row := func(v, i float64) { fmt.Fprintf(&b, "%d,%.3f,%.3f\n", at, v, i); at += 20 }
+		for range 60 {
+			row(9.2, 0)
+		}
+		for k := range 900 {
+			row(9.6+math.Min(float64(k)/300, 1)*0.9+float64(k)/900*3.5, c.in)
+		}
+		for range 60 {
+			row(13, 0)
+		}
+		for v := 12.8; v >= c.end-0.001; v -= 0.003 {
+			row(v, c.out)
+		}
+		for range 60 {
+			row(11.5, 0)
+		}
+		r := run(t, strings.NewReader(b.String()), Options{Cutoff: 10.5})
+		late := slices.ContainsFunc(r.Findings, func(f verdict.Finding) bool { return f.Cause == "cutoff-late" })
+		if late != c.late {
+			t.Errorf("%+v: %+v, below %+v", c, r.Findings, r.Below)
+		}
+	}
 }

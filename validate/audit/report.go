@@ -142,6 +142,11 @@ func (a *Auditor) Finish() *Report {
 	}
 	if a.o.Cutoff > 0 {
 		r.Level = a.o.Cutoff
+		for _, p := range r.Phases {
+			if p.Kind == Discharge {
+				a.below.add(p.below)
+			}
+		}
 		if a.below.rows > 0 {
 			r.Below = &Below{Line: a.below.line, Time: a.below.time, Charge: a.below.charge, Lowest: a.below.lowest}
 		}

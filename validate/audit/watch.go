@@ -302,7 +302,7 @@ func (w *restWatch) close() {
 	w.began = false
 }
 
-// belowWatch follows the voltage below the level at which a discharge should end.
+// belowWatch follows the voltage of a phase below the level at which a discharge should end. A charge may well begin there.
 type belowWatch struct {
 	line   int     // of the first row below in the discharge
 	time   float64 // below the level while current flowed [s]
@@ -325,6 +325,21 @@ func (w *belowWatch) take(r *row, dt float64, dq integrals, kind int8, level flo
 	if w.lowest == 0 || r.v < w.lowest {
 		w.lowest = r.v
 	}
+}
+
+// add takes a later phase's.
+func (w *belowWatch) add(o belowWatch) {
+	if o.rows == 0 {
+		return
+	}
+	if w.rows == 0 {
+		*w = o
+		return
+	}
+	w.rows += o.rows
+	w.time += o.time
+	w.charge += o.charge
+	w.lowest, w.most = min(w.lowest, o.lowest), max(w.most, o.most)
 }
 
 // tail keeps the last rows for the slope of the voltage.

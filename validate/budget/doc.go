@@ -9,7 +9,7 @@
 //
 // Compare says which of the two to quote (JCGM 101, 8.1). Round writes a result by JCGM 100, 7.2.6.
 //
-// For and Figure build the budget of a capacity figure from a rig and the conditions of a test: see capacity.go for the measurement
+// Capacity and Figure build the budget of a capacity figure from a rig and the conditions of a test: see capacity.go for the measurement
 // model. Standard uncertainties are in the unit of their input; limits ("half-width") are rectangular unless said otherwise. What was
 // not given and had to be assumed is marked so in the result. Current into the battery is positive; SI inside, Ah and Wh where a name says so.
 //
