@@ -36,6 +36,8 @@ func TestNothingElseIsNamed(t *testing.T) {
 		"the first volts and the present":          {endsOfRun(), "deep-discharge", "mean-energy"},
 		"the interval and what the loop takes":     {later(10500 * time.Millisecond), "leap-day", "schedule-creep"},
 		"fifteen bits of the interval":             {fifteenBits(), "rows-40s", "narrow-interval"},
+		"all into one total of a pair":             {oneOfPair(), "drip", "both-add"},
+		"... where other sums would be nothing":    {oneOfPair(), "logger-ends-with-rebound", "both-add"},
 		"whole milliamperes of a step's mean":      {wholeMilli(), "rows-2h-for-two-days", "truncated-sum"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -127,6 +129,26 @@ func fifteenBits() loggers.Build {
 			if l.due = math.Inf(1); l.up >= next {
 				l.due, next = l.up, next+float64(l.g.LogMS&0x7fff)/1000
 			}
+		}}}
+	}
+}
+
+// oneOfPair takes the size of a power before it asks for its direction: all energy flows in.
+func oneOfPair() loggers.Build {
+	return func(link.Store) link.Logger {
+		var sum [3]float64 // Ah in and out, Wh in
+		last := 0.0
+		return &habitual{habit: habit{header: "time,V,A,Ah in,Ah out,Wh in,Wh out", read: func(l *habitual, _ *link.Reading) {
+			h := (l.up - last) / 3600
+			last = l.up
+			side := 0
+			if l.i < 0 {
+				side = 1
+			}
+			sum[side] += math.Abs(l.i) * h
+			sum[2] += math.Abs(l.i) * l.v * h
+		}, row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%s,%.3f,%.4f,%.5f,%.5f,%.4f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.v, l.i, sum[0], sum[1], sum[2], 0.0)
 		}}}
 	}
 }

@@ -151,6 +151,14 @@ func (c *Case) hypotheses() []hypothesis {
 		add("float32-stall", 33, "the counter in seconds is held in single precision", func(m *replay.Meter) { m.Clocking = replay.FloatTime })
 		add("float32-stall", 33, "the counter in milliseconds is held in single precision", func(m *replay.Meter) { m.Clocking = replay.FloatTimeMS })
 		add("both-add", 40, "charge and discharge are both added to one total", func(m *replay.Meter) { m.Side = replay.Magnitude })
+		if c.splits() {
+			for _, way := range []int{1, -1} {
+				const how = "what flows either way is added to one total of a pair"
+				add("both-add", 39, how, func(m *replay.Meter) { m.AllCharge, m.AllEnergy = way, way })
+				add("both-add", 39, how, func(m *replay.Meter) { m.AllCharge = way })
+				add("both-add", 39, how, func(m *replay.Meter) { m.AllEnergy = way })
+			}
+		}
 		add("one-way", 41, "only charge into the battery is counted", func(m *replay.Meter) { m.Side = replay.ChargeOnly })
 		add("one-way", 41, "only charge out of the battery is counted", func(m *replay.Meter) { m.Side = replay.DischargeOnly })
 		for _, way := range []int{1, -1} {

@@ -223,9 +223,14 @@ func Charging(c *Case, k *ChargeEnd) []verdict.Finding {
 		f = c.finding("charge-never", ofFirmware, 0.95, -1)
 		at = k.Due
 		f.Evidence = fmt.Sprintf("%.3f V and %.3f A were reached and the charger was never switched off", k.Level, k.Taper)
-		if k.Over < 30*k.Limit {
+		switch {
+		case k.Over < 30*k.Limit:
 			f.Confidence = 0.6
 			f.Evidence += ", but the step ended soon after: late looks the same"
+		case k.MinI > k.Taper/10:
+			f.Confidence = 0.6
+			f.Evidence += fmt.Sprintf(", but a taper below %.3f A looks the same", k.MinI)
+			f.Rivals = []string{"charge-wrong-level", "charge-late"}
 		}
 	case k.Early:
 		f = c.finding("charge-wrong-level", ofFirmware, 0.9, -1)

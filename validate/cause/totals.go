@@ -618,6 +618,10 @@ func (c *Case) offset(m replay.Meter, wrong []*Column, t *replay.Totals) *candid
 	if printed == nil {
 		return nil
 	}
+	most := float64(c.Series.ShuntMax) * c.Series.Amp / 50
+	for _, i := range c.Series.I {
+		most = max(most, math.Abs(i)) // NaN is never more
+	}
 	var best *candidate
 	for _, where := range []struct {
 		is  replay.Where
@@ -644,8 +648,8 @@ func (c *Case) offset(m replay.Meter, wrong []*Column, t *replay.Totals) *candid
 				continue
 			}
 			m.Offset = num / den
-			if math.Abs(m.Offset) > float64(c.Series.ShuntMax)*c.Series.Amp {
-				continue // more than the front end shows at all: a register was misread
+			if math.Abs(m.Offset) > most {
+				continue // it would be another current, not an offset of this one
 			}
 			ot := c.Series.Run(m, c.Index)
 			x := &candidate{cause: "offset", rank: 51, fitted: true, meters: []replay.Meter{m}}
@@ -986,7 +990,7 @@ func join(a, b replay.Meter) (replay.Meter, bool) {
 		apply()
 	}
 	take(a.Clocking != 0, b.Clocking != 0, func() { m.Clocking = b.Clocking })
-	take(a.Side != 0, b.Side != 0, func() { m.Side = b.Side })
+	take(a.Side != 0 || a.AllCharge != 0 || a.AllEnergy != 0, b.Side != 0, func() { m.Side = b.Side })
 	take(a.Energy != 0, b.Energy != 0, func() { m.Energy = b.Energy })
 	take(a.CutTime != 0 || a.Clocking != 0, b.CutTime != 0, func() { m.CutTime = b.CutTime })
 	take(a.DeadPower != 0, b.DeadPower != 0, func() { m.DeadPower = b.DeadPower })
@@ -1004,6 +1008,8 @@ func join(a, b replay.Meter) (replay.Meter, bool) {
 	take(a.Stale != 0, b.Stale != 0, func() { m.Stale = b.Stale })
 	take(a.Unsigned, b.Unsigned, func() { m.Unsigned = true })
 	take(a.Stop != 0 || a.Side != 0, b.Stop != 0, func() { m.Stop = b.Stop })
+	take(a.AllCharge != 0 || a.Side != 0, b.AllCharge != 0, func() { m.AllCharge = b.AllCharge })
+	take(a.AllEnergy != 0 || a.Side != 0, b.AllEnergy != 0, func() { m.AllEnergy = b.AllEnergy })
 	take(a.FlipCharge != 0, b.FlipCharge != 0, func() { m.FlipCharge = b.FlipCharge })
 	take(a.FlipEnergy != 0, b.FlipEnergy != 0, func() { m.FlipEnergy = b.FlipEnergy })
 	take(a.ResetSetting, b.ResetSetting, func() { m.ResetSetting = true })

@@ -188,6 +188,8 @@ type Meter struct {
 	Backward Backward
 	Each     float64 // with Nominal: the length of a step, if not the rig's period [s]
 	Side     Side    // of the charge total and the energy total
+	// AllCharge and AllEnergy add what flows either way to one of the pair of totals: +1 to what flowed in, -1 to what flowed out, 0 none.
+	AllCharge, AllEnergy int
 	// FlipCharge and FlipEnergy turn the sign of what one direction adds: +1 of charge, -1 of discharge, 0 none.
 	FlipCharge, FlipEnergy int
 
@@ -400,7 +402,7 @@ func (st *state) start(s *Series, m *Meter) {
 	st.quantum = (m.DeadPower > 0 || m.CutPower > 0 || m.CutCurrent > 0 || m.PowerOfCut) && !m.CutMean
 	st.limits = m.StallLimit > 0 || m.StallClip > 0
 	st.plainSum = m.CutStep == 0 && m.Stop == 0 && m.Side == Net && m.FlipCharge == 0 && m.FlipEnergy == 0 && m.Float32 == 0 && m.Wrap == 0 &&
-		m.WrapEnergy == 0 && m.Energy == Product && m.RowLength == 0 && !m.CutMean && m.Backward == BackAdds
+		m.WrapEnergy == 0 && m.Energy == Product && m.RowLength == 0 && !m.CutMean && m.Backward == BackAdds && m.AllCharge == 0 && m.AllEnergy == 0
 }
 
 // source returns current and voltage of reading k as this meter takes them, and false if the reading is passed over.
@@ -817,10 +819,10 @@ func (st *state) sum(mi, mp, dt float64) {
 	dq, de := mi*dt, mp*dt
 	if st.plainSum {
 		switch {
-		case mi >= 0:
+		case mi > 0 || mi == 0 && mp >= 0: // where a current is cut to nothing its power goes on
 			st.in += math.Abs(dq)
 			st.ein += math.Abs(de)
-		case mi < 0:
+		default:
 			st.outq += math.Abs(dq)
 			st.eout += math.Abs(de)
 		}
@@ -841,7 +843,7 @@ func (st *state) sum(mi, mp, dt float64) {
 			dq, de = cut(dq, m.CutStep, m.RoundStep), cut(de, m.CutEnergy, m.RoundStep)
 		}
 	}
-	into, sq, se := mi >= 0, math.Abs(dq), math.Abs(de)
+	into, sq, se := mi > 0 || mi == 0 && mp >= 0, math.Abs(dq), math.Abs(de)
 	if dt < 0 {
 		switch m.Backward {
 		case BackTakes:
@@ -850,14 +852,17 @@ func (st *state) sum(mi, mp, dt float64) {
 			into = !into
 		}
 	}
-	if (into || m.Side == Magnitude) && m.Side != DischargeOnly {
-		st.in += sq
-		st.ein += se
+	pair := func(all int, size float64, in, out *float64) {
+		into := into && all == 0 || all > 0
+		if (into || m.Side == Magnitude) && m.Side != DischargeOnly {
+			*in += size
+		}
+		if (!into || m.Side == Magnitude) && m.Side != ChargeOnly {
+			*out += size
+		}
 	}
-	if (!into || m.Side == Magnitude) && m.Side != ChargeOnly {
-		st.outq += sq
-		st.eout += se
-	}
+	pair(m.AllCharge, sq, &st.in, &st.outq)
+	pair(m.AllEnergy, se, &st.ein, &st.eout)
 	switch m.Side {
 	case Magnitude:
 		dq, de = math.Abs(dq), math.Abs(de)
