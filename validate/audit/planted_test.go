@@ -481,3 +481,35 @@ func TestChargeFromBelowTheLevel(t *testing.T) {
 		}
 	}
 }
+
+// A charge that tapers off to a fiftieth of its current and below ends in what looks like rest. It is no offset, which shows in every rest.
+func TestTailOfAChargeIsNoOffset(t *testing.T) {
+	for _, offset := range []float64{0, 0.012} {
+		var b strings.Builder
+		b.WriteString("t (s),U (V),I (A)\n")
+		at := 0
+		row := func(v, i float64) { fmt.Fprintf(&b, "%d,%.3f,%.4f\n", at, v, i+offset); at += 10 }
+		for range 90 {
+			row(12.1, 0)
+		}
+		for k := range 1200 {
+			row(12.6+float64(k)/1200*1.8, 1.4)
+		}
+		for k := range 2100 {
+			row(14.4, 1.4*math.Exp(-float64(k)/500))
+		}
+		for range 300 {
+			row(12.9, 0)
+		}
+		for k := range 5000 {
+			row(12.75-0.00045*float64(k), -0.35)
+		}
+		for range 300 {
+			row(11.5, 0)
+		}
+		r := run(t, strings.NewReader(b.String()), Options{Cutoff: 10.5})
+		if got := slices.ContainsFunc(r.Findings, func(f verdict.Finding) bool { return f.Cause == "zero-offset" }); got != (offset != 0) {
+			t.Errorf("offset %v A: %+v", offset, r.Findings)
+		}
+	}
+}

@@ -361,10 +361,11 @@ func (a *Auditor) readingFindings(r *Report) {
 	}
 	if w := a.rest; w.total > 600 && loaded > 0 {
 		mean, sd := w.noise()
+		everywhere := w.everywhere(mean)
 		mean *= float64(a.orientation())
 		through := r.In + r.Out
 		// Told from noise and print, and worth telling.
-		offset := math.Abs(mean) > 4*sd/math.Sqrt(w.n)+a.is/2 && math.Abs(mean)*r.Duration > 0.001*through
+		offset := everywhere && math.Abs(mean) > 4*sd/math.Sqrt(w.n)+a.is/2 && math.Abs(mean)*r.Duration > 0.001*through
 		if offset {
 			r.find("zero-offset", "advice", "front_end", 0.6, 0, "Read the shunt with the circuit open and take the mean off; if something small really draws, say so.",
 				"%.3g A is read on average over %.3g h of rest: an offset, or a real draw that passes the shunt. Over the whole log it is %.3g Ah", mean, w.total/3600, mean*r.Duration/3600)

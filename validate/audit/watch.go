@@ -238,6 +238,18 @@ type restWatch struct {
 	sumI      float64
 	countLine int
 	longest   float64
+	// Of the stretch that goes on: rows and the sum of their current; and the least and the largest mean of a stretch so far.
+	stretchN, stretchI float64
+	lowMean, highMean  float64
+	stretches          int
+}
+
+// everywhere says that each stretch of rest shows at least half of a mean current, as an offset does. The tail of a charge does not come again.
+func (w *restWatch) everywhere(mean float64) bool {
+	if mean < 0 {
+		return w.stretches > 0 && w.highMean <= mean/2
+	}
+	return w.stretches > 0 && w.lowMean >= mean/2
 }
 
 // noise returns mean and standard deviation of the current in rest.
@@ -275,6 +287,8 @@ func (w *restWatch) take(r *row, t float64, rest bool) {
 	dt := t - w.lastT
 	w.sum += (w.lastI + r.i) / 2 * dt
 	w.n++
+	w.stretchN++
+	w.stretchI += r.i
 	w.sumI += r.i
 	w.squares += r.i * r.i
 	w.lastT, w.lastI, w.lastQ, w.lastStep = t, r.i, r.q, r.qs
@@ -283,6 +297,14 @@ func (w *restWatch) take(r *row, t float64, rest bool) {
 func (w *restWatch) close() {
 	if w.began {
 		length := w.lastT - w.t0 - settle
+		if w.stretchN >= fewest {
+			mean := w.stretchI / w.stretchN
+			if w.stretches == 0 {
+				w.lowMean, w.highMean = mean, mean
+			}
+			w.lowMean, w.highMean = min(w.lowMean, mean), max(w.highMean, mean)
+			w.stretches++
+		}
 		if length > 0 {
 			w.total += length
 			w.charge += w.sum
@@ -299,8 +321,11 @@ func (w *restWatch) close() {
 			w.counted += most
 		}
 	}
-	w.began = false
+	w.began, w.stretchN, w.stretchI = false, 0, 0
 }
+
+// fewest rows tell the mean of a stretch of rest.
+const fewest = 5
 
 // belowWatch follows the voltage of a phase below the level at which a discharge should end. A charge may well begin there.
 type belowWatch struct {
