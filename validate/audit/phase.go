@@ -287,6 +287,9 @@ func (a *Auditor) howEnded(all []Phase, i int) {
 			p.Ended = fmt.Sprintf("the log ends at %.3g A, %.3f V", p.EndI, p.vEnd)
 		case a.o.Taper == 0 && p.EndI < 0.2*p.Most && held:
 			p.Ended, p.Intended = fmt.Sprintf("taper to %.3g A (%.0f %% of its most) at %.3f V (level not told)", p.EndI, 100*p.EndI/p.Most, p.vEnd), true
+		case a.o.Taper == 0 && p.EndI > 0.9*p.Most && p.Slope < 0 && p.vHigh-p.vEnd > max(3*a.vs, 0.002*p.vHigh) && p.vHigh-p.vEnd < 0.03*p.vHigh:
+			// Nickel cells are charged so: 5 to 10 mV a cell from the peak (common practice).
+			p.Ended, p.Intended = fmt.Sprintf("charger off at %.3g A, after the voltage had fallen by %.3g mV from its peak", p.EndI, 1000*(p.vHigh-p.vEnd)), true
 		default:
 			p.Ended = fmt.Sprintf("charger off at %.3g A, %.3f V", p.EndI, p.vEnd)
 		}

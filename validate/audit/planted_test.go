@@ -513,3 +513,75 @@ func TestTailOfAChargeIsNoOffset(t *testing.T) {
 		}
 	}
 }
+
+// An efficiency holds from one full charge to the next. Where more came out than went in, the whole log gives none.
+func TestEfficiencyBetweenFullCharges(t *testing.T) {
+	var b strings.Builder
+	at := 0
+	row := func(v, i float64) { fmt.Fprintf(&b, "%d,%.3f,%.4f\n", at, v, i); at += 10 }
+	many := func(n int, of func(k int) (v, i float64)) {
+		for k := range n {
+			row(of(k))
+		}
+	}
+	rest := func() { many(60, func(int) (float64, float64) { return 12.8, 0 }) }
+	draw := func(seconds int) {
+		many(seconds/10, func(k int) (float64, float64) { return 12.6 - 0.0005*float64(k), -1 })
+		rest()
+	}
+	charge := func(ah float64) { // to a taper of a tenth: 1 A for as long as it takes, then a tail of 300 s · 0.9
+		many(int((ah*3600-270)/10), func(k int) (float64, float64) { return 12.9 + 1.5*float64(k)/(ah*360), 1 })
+		many(69, func(k int) (float64, float64) { return 14.4, math.Exp(-float64(k) / 30) })
+		rest()
+	}
+	log := func(make func()) *Report {
+		b.Reset()
+		b.WriteString("t (s),U (V),I (A)\n")
+		at = 0
+		rest()
+		make()
+		return run(t, strings.NewReader(b.String()), Options{})
+	}
+	r := log(func() { draw(7200); charge(3); draw(3600); charge(1.25) })
+	if r.Coulombic == nil || math.Abs(*r.Coulombic-0.8) > 0.01 || !strings.Contains(strings.Join(r.Notes, " "), "from one full charge to the last") {
+		t.Errorf("1 Ah out and 1.25 Ah in between two full charges: %v, %v", r.Coulombic, r.Notes)
+	}
+	r = log(func() { draw(7200); charge(1.25) })
+	if r.Coulombic != nil || !strings.Contains(strings.Join(r.Notes, " "), "gives no efficiency") {
+		t.Errorf("2 Ah out and 1.25 Ah in: %v, %v", r.Coulombic, r.Notes)
+	}
+}
+
+// A nickel pack is full when its voltage has fallen from the peak, and that the capacity is of a full pack is told of the discharge that gives it.
+func TestChargeEndedByFallingVoltage(t *testing.T) {
+	var b strings.Builder
+	b.WriteString("t (s),U (V),I (A)\n")
+	at := 0
+	row := func(v, i float64) { fmt.Fprintf(&b, "%d,%.4f,%.3f\n", at, v, i); at += 10 }
+	for k := range 100 { // what was left
+		row(7.5-0.001*float64(k), -0.6)
+	}
+	for range 60 {
+		row(7.6, 0)
+	}
+	for k := range 720 {
+		v := 7.9 + 0.75*float64(k)/700
+		if k > 700 {
+			v = 8.65 - 0.0016*float64(k-700)
+		}
+		row(v, 1.5)
+	}
+	for range 60 {
+		row(8.3, 0)
+	}
+	for k := range 1700 {
+		row(8.1-0.0006*float64(k)-math.Pow(math.Max(0, float64(k)-1500)/200, 2)*1.1, -0.6)
+	}
+	for range 60 {
+		row(6.5, 0)
+	}
+	r := run(t, strings.NewReader(b.String()), Options{Cutoff: 6})
+	if text := r.full(); !strings.Contains(text, "Full at the start: ") || !strings.Contains(text, "30.4 mV from its peak") {
+		t.Errorf("%s\n%+v", text, r.Phases)
+	}
+}

@@ -136,9 +136,7 @@ func (a *Auditor) Finish() *Report {
 		longOut = longOut || p.Kind == Discharge && p.Charge > 0.1*(r.In+r.Out)
 	}
 	if longIn && longOut && r.In > 0 && r.EnergyIn > 0 {
-		c, e := r.Out/r.In, r.EnergyOut/r.EnergyIn
-		r.Coulombic, r.EnergyRatio = &c, &e
-		r.Notes = append(r.Notes, "Efficiencies are out over in of the whole log: they hold only if the pack was in the same state at both ends, which the log does not tell.")
+		r.efficiency()
 	}
 	if a.o.Cutoff > 0 {
 		r.Level = a.o.Cutoff
@@ -187,6 +185,37 @@ func many(n int, thing string) string {
 		return "1 " + thing
 	}
 	return fmt.Sprintf("%d %ss", n, thing)
+}
+
+// efficiency takes out over in from one full charge to the last, where the log has two, else of the whole log.
+func (r *Report) efficiency() {
+	var full []int
+	for i, p := range r.Phases {
+		if p.Kind == Charge && p.Intended {
+			full = append(full, i)
+		}
+	}
+	in, out, energyIn, energyOut := r.In, r.Out, r.EnergyIn, r.EnergyOut
+	note := "Efficiencies are out over in of the whole log: they hold only if the pack was in the same state at both ends, which the log does not tell."
+	if n := len(full); n > 1 {
+		in, out, energyIn, energyOut = 0, 0, 0, 0
+		for _, p := range r.Phases[full[0]+1 : full[n-1]+1] {
+			switch p.Kind {
+			case Charge:
+				in, energyIn = in+p.Charge, energyIn+p.Energy
+			case Discharge:
+				out, energyOut = out+p.Charge, energyOut+p.Energy
+			}
+		}
+		note = fmt.Sprintf("Efficiencies are out over in from one full charge to the last (lines %d to %d).", r.Phases[full[0]].Last, r.Phases[full[n-1]].Last)
+	}
+	if out > 1.005*in { // what a rig may be off by between two directions
+		r.Notes = append(r.Notes, "More came out than went in, so that the pack was not in the same state at both ends: the log gives no efficiency.")
+		return
+	}
+	c, e := out/in, energyOut/energyIn
+	r.Coulombic, r.EnergyRatio = &c, &e
+	r.Notes = append(r.Notes, note)
 }
 
 func (r *Report) find(cause, severity, of string, confidence float64, row int, mend, format string, args ...any) {
@@ -368,7 +397,7 @@ func (a *Auditor) readingFindings(r *Report) {
 		offset := everywhere && math.Abs(mean) > 4*sd/math.Sqrt(w.n)+a.is/2 && math.Abs(mean)*r.Duration > 0.001*through
 		if offset {
 			r.find("zero-offset", "advice", "front_end", 0.6, 0, "Read the shunt with the circuit open and take the mean off; if something small really draws, say so.",
-				"%.3g A is read on average over %.3g h of rest: an offset, or a real draw that passes the shunt. Over the whole log it is %.3g Ah", mean, w.total/3600, mean*r.Duration/3600)
+				"%.3g A is read on average over %.3g h of rest: an offset, or a real current that passes the shunt (standby, a float charge). Over the whole log it is %.3g Ah", mean, w.total/3600, mean*r.Duration/3600)
 		}
 		// Noise goes one way in totals that keep the directions apart. A current is rounded to its count.
 		explained := math.Abs(mean)*w.total + sd*w.total + max(a.is, a.count)/2*w.total
@@ -590,18 +619,19 @@ func (a *Auditor) notes(r *Report) {
 	r.Notes = append(r.Notes, "A log alone does not show what the sensor got wrong all the way through: gain, offset under load, ripple between rows, lead drop. See calibrate and budget.")
 }
 
-// full says what the log tells of the charge at the start.
+// full says what the log tells of the charge at the start of the discharge that gives the capacity.
 func (r *Report) full() string {
-	for i, p := range r.Phases {
-		if p.Kind != Discharge {
+	of, _ := r.Capacity()
+	for i := range r.Phases {
+		if &r.Phases[i] != of {
 			continue
 		}
 		for k := i - 1; k >= 0; k-- {
 			if q := r.Phases[k]; q.Kind == Charge {
 				if q.Intended {
-					return fmt.Sprintf("Full at the start: the charge before the discharge ended by %s.", q.Ended)
+					return fmt.Sprintf("Full at the start: so ended the charge before the discharge: %s.", q.Ended)
 				}
-				return fmt.Sprintf("Full at the start? The charge before the discharge did not end by taper (%s).", q.Ended)
+				return fmt.Sprintf("Full at the start? The charge before the discharge did not end by taper, nor by falling voltage (%s).", q.Ended)
 			}
 		}
 		return "Full at the start? The log does not show the charge before the discharge."
