@@ -14,12 +14,20 @@ func Compared(w io.Writer, color bool, c *campaign.Comparison) error {
 	t := NewText(w, color)
 	t.printf("was  %s\nis   %s\n", buildName(c.Old), buildName(c.New))
 	counts := map[campaign.Kind]int{}
+	little := 0
 	for _, kind := range campaign.Kinds() {
 		for i := range c.Changes {
-			if ch := &c.Changes[i]; ch.Kind == kind {
-				if counts[kind]++; kind != campaign.Same && kind != campaign.Unjudged {
-					t.change(ch, counts[kind] == 1)
-				}
+			ch := &c.Changes[i]
+			if ch.Kind != kind {
+				continue
+			}
+			counts[kind]++
+			switch {
+			case kind == campaign.Same || kind == campaign.Unjudged:
+			case kind == campaign.Moved && hardly(ch):
+				little++
+			default:
+				t.change(ch, counts[kind]-little == 1)
 			}
 		}
 	}
@@ -28,6 +36,10 @@ func Compared(w io.Writer, color bool, c *campaign.Comparison) error {
 		if counts[kind] > 0 {
 			parts = append(parts, fmt.Sprintf("%d %s", counts[kind], kind))
 		}
+	}
+	if little > 0 {
+		t.printf("\n")
+		t.paragraph(0, "", plural(little, "scenario", "scenarios")+" moved by less than a tenth of what is allowed; --json has all.")
 	}
 	switch {
 	case c.Changes == nil:
@@ -58,17 +70,39 @@ func (t *Text) change(ch *campaign.Change, first bool) {
 		t.paragraph(18, "        gone:", strings.Join(ch.Lost, ", "))
 	}
 	const most = 3
-	for i, m := range ch.Moved {
+	seen := readable(ch.Moved)
+	for i, m := range seen {
 		if i == most {
-			t.printf("%18s%s\n", "", fmt.Sprintf("and %d more", len(ch.Moved)-most))
+			t.printf("%18s%s\n", "", fmt.Sprintf("and %d more", len(seen)-most))
 			break
 		}
 		moved := ""
 		if m.Share > 0 {
-			moved = fmt.Sprintf(", %.3g times what is allowed", m.Share)
+			moved = fmt.Sprintf(", by %.2g times what is allowed", m.Share)
 		}
 		t.paragraph(18, "        "+m.Check+":", fmt.Sprintf("%s -> %s%s", value(m.Was, m.Unit), value(m.Is, m.Unit), moved))
 	}
+}
+
+// readable are the moves that the figures show.
+func readable(moves []campaign.Move) []campaign.Move {
+	var out []campaign.Move
+	for _, m := range moves {
+		if value(m.Was, m.Unit) != value(m.Is, m.Unit) {
+			out = append(out, m)
+		}
+	}
+	return out
+}
+
+// hardly says that no value that the figures show moved by a tenth of what is allowed.
+func hardly(ch *campaign.Change) bool {
+	for _, m := range readable(ch.Moved) {
+		if m.Share == 0 || m.Share >= 0.1 {
+			return false
+		}
+	}
+	return true
 }
 
 // resultOf is a verdict in a word.
