@@ -8,6 +8,9 @@
  *   PLACE 2, where it reads its clocks:   now = bench.tick;     unix_time = bench.clock;
  *   PLACE 3, where it writes a row:       bench_row(text);
  *
+ * On a PC an unsigned long has 64 bits, on most boards 32: keep ticks in a uint32_t (or what tick_bits says), or their difference is wrong
+ * when they wrap. An int has 32 bits there and 16 on small boards.
+ *
  * A program that waits for the next reading and works on it:
  *
  *   #include "benchlink.h"

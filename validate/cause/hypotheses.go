@@ -61,7 +61,11 @@ func (c *Case) hypotheses() []hypothesis {
 		}
 		for _, w := range []int{16, 24, 31, 32, 64} {
 			if wraps && int64(w) != s.Bits {
-				add("tick-wrap", 10, fmt.Sprintf("the step over the wrap is taken as if the counter had %d bits", w), func(m *replay.Meter) { m.WrapBits = w })
+				how := fmt.Sprintf("the step over the wrap is taken as if the counter had %d bits", w)
+				if w == 64 {
+					how += ", as an unsigned long has on most computers"
+				}
+				add("tick-wrap", 10, how, func(m *replay.Meter) { m.WrapBits = w })
 			}
 		}
 		if halves {

@@ -161,8 +161,12 @@ func (c *Case) cadence(s *Spacing) []verdict.Finding {
 		return []verdict.Finding{*f}
 	}
 	if s.TooOff && s.FirstBad >= 0 && s.BadFrom > 0 {
-		// A burst of rows may come before what it belongs to.
-		if h := c.stops(s.BadFrom, c.Series.Len()-1); h != nil {
+		// A burst of rows may come before what it belongs to, or after the row at which it begins, which came when it was due.
+		from := s.BadFrom
+		if s.FirstBad >= 2 && c.At[s.FirstBad-2] < from {
+			from = c.At[s.FirstBad-2]
+		}
+		if h := c.stops(from, c.Series.Len()-1); h != nil {
 			f := c.finding(h.cause, ofFirmware, 0.8, row)
 			f.Evidence = fmt.Sprintf("rows stop coming at the interval at the moment at which %s", h.what)
 			return []verdict.Finding{f}
@@ -177,7 +181,8 @@ func (c *Case) cadence(s *Spacing) []verdict.Finding {
 		f.Evidence = fmt.Sprintf("rows come at each reading at which the clock's second is a multiple of %d: none where the loop misses that second, several where it sees it twice", n)
 		return []verdict.Finding{f}
 	}
-	own := math.Abs(s.Median-s.Log) > long // an interval, but another
+	// An interval, but another, and from the begin.
+	own := math.Abs(s.Median-s.Log) > long && (s.FirstBad < 0 || c.Seconds(s.BadTo) < 4*max(s.Median, s.Log))
 	f := c.finding("missing-rows", ofFirmware, 0.4, row)
 	f.Evidence = fmt.Sprintf("%d rows of %d that were due", s.Written, s.Due)
 	if !s.TooFew {

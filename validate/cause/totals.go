@@ -1098,7 +1098,10 @@ func (c *Case) describe(x *candidate, wrong []*Column) string {
 		how = x.evidence
 	}
 	to := "to the last digit"
-	if x.left > 0 {
+	switch off := math.Abs(worst.Unrolled.Raw); {
+	case x.left > 1 && off > 0:
+		to = fmt.Sprintf("but for %.2g %% of what is off", 100*x.left*worst.Limit/off)
+	case x.left > 0:
 		to = fmt.Sprintf("to within %.2g of the limit", x.left)
 	}
 	return fmt.Sprintf("replayed with this mistake (%s) the readings give every row %s; without it column %q is off by %.4g %s",

@@ -100,6 +100,9 @@ func tickLabel(y, height float64) string {
 	if strings.Contains(s, ".") {
 		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
 	}
+	if len(s) > 8 { // beside the picture there is no room for more
+		return fmt.Sprintf("%.3g", y)
+	}
 	return s
 }
 

@@ -19,7 +19,7 @@ static int read_sensor(double *volts, double *amps) {
     return 1;
 }
 
-/* ---- PLACE 2: read the clocks. the board's counter of milliseconds and the clock chip on the real rig. ----------------------------------------- */
+/* ---- PLACE 2: read the clocks. The board's counter of milliseconds and the clock chip on the real rig. -------------- */
 static uint64_t read_tick(void) { return bench.tick; }
 static int64_t read_clock(void) { return bench.clock; }
 
