@@ -56,6 +56,7 @@ type Phase struct {
 	label     string
 	drop      float64 // of the voltage over the last two rows [V]
 	below     belowWatch
+	opened    bool // something between pack and rig did
 }
 
 // kindOf returns the printed direction of a current: 0 inside the band.
@@ -257,6 +258,9 @@ func (a *Auditor) howEnded(all []Phase, i int) {
 		mean := math.Abs(p.vEnd-p.vStart) / max(p.End-p.Begin, 1e-9)
 		tol := max(2*a.vs, 0.005*a.o.Cutoff)
 		switch {
+		case next == Rest && all[i+1].vHigh < p.vEnd/2:
+			// No load does that. Whether it was the pack's own end or a fault is not told.
+			p.Ended, p.opened = fmt.Sprintf("current and voltage gone at %.3f V: a protection board, a fuse or a wire opened", p.vEnd), true
 		case a.o.Cutoff > 0 && !last && p.vLow > a.o.Cutoff+tol && p.vLow-1.5*p.drop <= a.o.Cutoff+tol:
 			p.Ended, p.Intended = fmt.Sprintf("load off between two rows, on the way from %.3f V to the level of %.3f V", p.vEnd, a.o.Cutoff), true
 		case a.o.Cutoff > 0 && p.vLow <= a.o.Cutoff+tol:

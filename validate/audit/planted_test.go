@@ -585,3 +585,21 @@ func TestChargeEndedByFallingVoltage(t *testing.T) {
 		t.Errorf("%s\n%+v", text, r.Phases)
 	}
 }
+
+// Where the voltage goes with the current, no logger has switched a load.
+func TestProtectionBoardOpens(t *testing.T) {
+	var b strings.Builder
+	b.WriteString("t (s),U (V),I (A)\n")
+	for k := range 1800 {
+		v, i := 13.0-0.00025*float64(k)-math.Pow(math.Max(0, float64(k)-1550)/200, 3)*2.3, -2.4
+		if k >= 1750 {
+			v, i = 0.02, 0
+		}
+		fmt.Fprintf(&b, "%d,%.3f,%.3f\n", 10*k, v, i)
+	}
+	r := run(t, strings.NewReader(b.String()), Options{Cutoff: 10})
+	p, atLeast := r.Capacity()
+	if p == nil || !atLeast || !strings.Contains(p.Ended, "a protection board, a fuse or a wire opened") || len(r.Findings) > 0 {
+		t.Errorf("%+v, at least %v, %+v", p, atLeast, r.Findings)
+	}
+}

@@ -575,7 +575,7 @@ func (a *Auditor) endFindings(r *Report) {
 	}
 	if a.o.Cutoff > 0 {
 		for i, p := range r.Phases {
-			if p.Kind == Discharge && !p.Intended && i < len(r.Phases)-1 && r.Phases[i+1].Kind == Rest && i+2 >= len(r.Phases) {
+			if p.Kind == Discharge && !p.Intended && !p.opened && i < len(r.Phases)-1 && r.Phases[i+1].Kind == Rest && i+2 >= len(r.Phases) {
 				r.find("cutoff-early", "advice", "firmware", 0.4, p.Last, "If nobody stopped it: compare the voltage as read with a meter at the level, and let it hold for some readings.", "the load went off at %.3f V, above the level of %.3f V (line %d), and stayed off", p.vEnd, a.o.Cutoff, p.Last)
 			}
 		}
