@@ -38,6 +38,8 @@ func TestNothingElseIsNamed(t *testing.T) {
 		"fifteen bits of the interval":             {fifteenBits(), "rows-40s", "narrow-interval"},
 		"all into one total of a pair":             {oneOfPair(), "drip", "both-add"},
 		"... where other sums would be nothing":    {oneOfPair(), "logger-ends-with-rebound", "both-add"},
+		"a width that is reached after a cut":      {narrowSum(), "power-cut-mid-discharge", "total-overflow"},
+		"a row in two lines, and a wrap":           {twoLines(), "tick-wrap-mid-discharge", "broken-row"},
 		"whole milliamperes of a step's mean":      {wholeMilli(), "rows-2h-for-two-days", "truncated-sum"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -149,6 +151,36 @@ func oneOfPair() loggers.Build {
 			sum[2] += math.Abs(l.i) * l.v * h
 		}, row: func(l *habitual, r *link.Reading) string {
 			return fmt.Sprintf("%s,%.3f,%.4f,%.5f,%.5f,%.4f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.v, l.i, sum[0], sum[1], sum[2], 0.0)
+		}}}
+	}
+}
+
+// narrowSum keeps its charge over a power cut, in 32 bits of 4 uA·s.
+func narrowSum() loggers.Build {
+	kept := 0.0
+	return func(link.Store) link.Logger {
+		return &habitual{habit: habit{read: func(l *habitual, _ *link.Reading) {
+			if l.n == 1 {
+				l.q = kept
+			}
+			kept = l.q
+		}, row: func(l *habitual, r *link.Reading) string {
+			sum := float64(int32(int64(l.q/4e-6))) * 4e-6
+			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%.5f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.up, l.v, l.i, sum/3600, l.e/3600)
+		}}}
+	}
+}
+
+// twoLines ends each twentieth row behind its time.
+func twoLines() loggers.Build {
+	return func(link.Store) link.Logger {
+		n := 0
+		return &habitual{habit: habit{row: func(l *habitual, r *link.Reading) string {
+			when := time.Unix(r.Clock, 0).UTC().Format(time.DateTime)
+			if n++; n%20 == 1 && n > 1 {
+				return when
+			}
+			return l.plain(when)
 		}}}
 	}
 }

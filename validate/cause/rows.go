@@ -78,7 +78,7 @@ func Rows(c *Case, s *Spacing, pattern, rowsFailed bool) []verdict.Finding {
 		out = append(out, f)
 	}
 	if s.Missing >= 0 && s.MissingRows > 0 && !pattern {
-		if h := c.stops(s.MissingFrom, s.MissingTo); h != nil {
+		if h := c.stops(s.MissingFrom, s.MissingTo); h != nil && s.Brokens < s.MissingRows { // else they came, broken
 			f := c.finding(h.cause, ofFirmware, 0.85, max(s.Missing-1, 0))
 			f.Evidence = fmt.Sprintf("%d rows are missing from the moment on at which %s", s.MissingRows, h.what)
 			f.AtS = c.Seconds(s.MissingFrom)

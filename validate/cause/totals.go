@@ -774,11 +774,16 @@ func (c *Case) overflow(col *Column, p []float64) (*replay.Unrolled, string) {
 	}
 	for _, sign := range []float64{1, -1} {
 		first, before := -1, 0.0
+		life, lost := int16(0), 0.0 // what a power cut took is another matter
 		for r, x := range col.Printed.Value {
 			if math.IsNaN(x) {
 				continue
 			}
 			t := p[c.Marks.Row[r]]
+			if l := c.Marks.Life[r]; l != life {
+				life, lost = l, sign*x-t
+			}
+			t += lost
 			if math.Abs(sign*x-t) > col.Limit+col.Printed.Unit[r] {
 				first = r
 				break
