@@ -40,6 +40,8 @@ func TestNothingElseIsNamed(t *testing.T) {
 		"... where other sums would be nothing":    {oneOfPair(), "logger-ends-with-rebound", "both-add"},
 		"a width that is reached after a cut":      {narrowSum(), "power-cut-mid-discharge", "total-overflow"},
 		"a row in two lines, and a wrap":           {twoLines(), "tick-wrap-mid-discharge", "broken-row"},
+		"twelve hours from noon on":                {twelveHours(), "leap-day", "local-time"},
+		"twelve hours in the evening, elsewhere":   {twelveHours(), "midnight-mid-discharge", "local-time"},
 		"whole milliamperes of a step's mean":      {wholeMilli(), "rows-2h-for-two-days", "truncated-sum"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -181,6 +183,15 @@ func twoLines() loggers.Build {
 				return when
 			}
 			return l.plain(when)
+		}}}
+	}
+}
+
+// twelveHours has no half of the day in its format.
+func twelveHours() loggers.Build {
+	return func(link.Store) link.Logger {
+		return &habitual{habit: habit{row: func(l *habitual, r *link.Reading) string {
+			return l.plain(time.Unix(r.Clock+int64(l.g.ZoneMin)*60, 0).UTC().Format("2006-01-02 03:04:05"))
 		}}}
 	}
 }

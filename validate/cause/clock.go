@@ -69,11 +69,15 @@ func Clock(c *Case, dev []float64, row int, impossible string, line int) []verdi
 	}) {
 		return found("local-time", 0.95, fmt.Sprintf("from row %d on printed times are off by %+.0f s: the zone changed in the middle of the log", row+1, bad[0]))
 	}
+	const twelve = "a clock of twelve hours without its half of the day, so that each hour comes twice"
+	if c.twelveHours(dev) {
+		return found("local-time", 0.93, "printed times are those of "+twelve)
+	}
 	if all(func(d float64, r int) bool { return math.Abs(math.Remainder(d, 86400)) <= 1.5 }) {
 		return found("wrong-date", 0.95, fmt.Sprintf("from row %d on the printed date is off by %+.0f days while the time of day is right", row+1, math.Round(bad[0]/86400)))
 	}
 	if all(func(d float64, r int) bool { return math.Abs(math.Remainder(d, 43200)) <= 1.5 }) {
-		return found("local-time", 0.9, "printed times are off by half days: a clock of twelve hours without its half of the day, so that each hour comes twice")
+		return found("local-time", 0.9, "printed times are off by half days: "+twelve)
 	}
 	// From a setting of the clock on: firmware that keeps its own time.
 	for _, e := range c.Record.Events {
@@ -88,6 +92,36 @@ func Clock(c *Case, dev []float64, row int, impossible string, line int) []verdi
 		return found("wrong-date", 0.7, fmt.Sprintf("printed dates are off by %.0f days", bad[0]/86400))
 	}
 	return found("unexplained", 0.4, fmt.Sprintf("printed times differ from the clock's face by up to %.0f s", maxAbs(bad)))
+}
+
+// twelveHours says that every row shows its date and the hour of a clock that knows twelve, in the user's zone or in UTC.
+func (c *Case) twelveHours(dev []float64) bool {
+	dateless := slices.ContainsFunc(c.Table.Columns, func(col logfile.Column) bool { return col.Kind == logfile.Clock && col.NoDate })
+	for _, zone := range []int64{c.Series.Zone, 0} {
+		all, n := true, 0
+		for r, d := range dev {
+			if math.IsNaN(d) {
+				continue
+			}
+			face := c.Record.Readings.Clock[c.At[r]]
+			day, second := floorDay(face+zone), (face+zone)-floorDay(face+zone)*86400
+			shown := day*86400 + second%43200
+			if second%43200 < 3600 { // twelve stands where nought would
+				shown += 43200
+			}
+			printed := d + float64(c.Zone+face)
+			off := printed - float64(shown)
+			if dateless {
+				off = math.Remainder(off, 86400)
+			}
+			all = all && math.Abs(off) <= 1.5
+			n++
+		}
+		if all && n > 0 {
+			return true
+		}
+	}
+	return false
 }
 
 // since2038 says that a line of the log is the first row that was written after the clock had passed 2^31 s after 1970.
