@@ -318,10 +318,15 @@ func (c *Case) tryAll(wrong []*Column) tries {
 			continue
 		}
 		for w, u := range trial.Unrolled {
+			left := u.Worst
+			// What lies just between two steps of a rounded total falls to either, and all that follows with it.
+			if q := h.meter.RoundRow; q > 0 && q <= wrong[w].Unrolled.Worst/20 {
+				left = max(0, left-q)
+			}
 			old, ok := best[wrong[w]]
-			better := !ok || u.Worst < old.left-1e-12 || u.Worst < old.left+1e-12 && h.rank < old.h.rank
-			if wrong[w].grade(u.Worst) < poor && better {
-				best[wrong[w]] = attempt{h, u.Worst}
+			better := !ok || left < old.left-1e-12 || left < old.left+1e-12 && h.rank < old.h.rank
+			if wrong[w].grade(left) < poor && better {
+				best[wrong[w]] = attempt{h, left}
 			}
 		}
 	}
