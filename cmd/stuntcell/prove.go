@@ -164,8 +164,7 @@ func runProve(ctx context.Context, std streams, o proveOptions, args []string) (
 			return err
 		}
 	}
-	run := report.Run{Tool: version, Logger: logger.name, Seed: o.seed, Planned: len(p.mine), Untested: logger.untested,
-		Again: "stuntcell prove" + strings.TrimRight(" "+logger.flag(o.choice), " ")}
+	run := report.Run{Tool: version, Logger: logger.name, Seed: o.seed, Planned: len(p.mine), Untested: logger.untested}
 	out, err := o.open(std, run)
 	if err != nil {
 		return err

@@ -38,7 +38,6 @@ type Run struct {
 	Seed     uint64 // that replaced the scenarios' own; 0: none did
 	Planned  int    // scenarios that were asked for
 	Untested bool   // the built-in good logger stood in, because nobody named one
-	Again    string // the command that proves this logger, to which a scenario is added; "": not known
 	// Interrupted says that fewer than Planned were run because somebody stopped it.
 	Interrupted bool
 	// Parts are the runs of which the report is made, if there is more than one: builds or seeds. Together they have its verdicts, in order.
