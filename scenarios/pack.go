@@ -14,7 +14,7 @@ const (
 	DefaultRig  = "shop-50a"
 )
 
-// readRig reads the rig of a scenario or a project: a name, or a mapping of what differs. It reports whether a rig was named.
+// readRig reads the rig of a scenario or a project: a name, a file, or a mapping of what differs. It reports whether a rig was named.
 func readRig(m *quantity.Map, env Env) (rig.Rig, bool) {
 	base, err := env.rig()
 	f, ok := m.Find("rig")
@@ -26,7 +26,7 @@ func readRig(m *quantity.Map, env Env) (rig.Rig, bool) {
 		return base, false
 	}
 	if !f.IsMap() {
-		named := namedRig(f)
+		named := namedRig(f, env)
 		if env.Instead.Rig != nil {
 			named = base
 		}
@@ -35,7 +35,7 @@ func readRig(m *quantity.Map, env Env) (rig.Rig, bool) {
 	over := f.Map()
 	name, named := over.Find("name")
 	if named {
-		if its := namedRig(name); env.Instead.Rig == nil {
+		if its := namedRig(name, env); env.Instead.Rig == nil {
 			base = its
 		}
 	}
@@ -45,7 +45,20 @@ func readRig(m *quantity.Map, env Env) (rig.Rig, bool) {
 	return rig.Apply(over, base), named
 }
 
-func namedRig(f quantity.Field) rig.Rig {
+// namedRig is a rig on board, or a file that ends in .yaml.
+func namedRig(f quantity.Field, env Env) rig.Rig {
+	if f.IsText() && isFile(f.Text()) && env.Open != nil {
+		data, err := env.Open(f.Text())
+		if err != nil {
+			f.FailWith(err)
+			return rig.Rig{}
+		}
+		r, err := rig.Parse(f.Text(), data, rig.Rig{})
+		if err != nil {
+			f.FailWith(err)
+		}
+		return r
+	}
 	r, err := rig.ByName(f.Word(rig.Names()...))
 	if err != nil && f.IsText() {
 		return rig.Rig{}

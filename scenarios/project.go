@@ -3,7 +3,6 @@ package scenarios
 import (
 	"fmt"
 
-	"stuntcell/emulator/rig"
 	"stuntcell/model/quantity"
 )
 
@@ -47,7 +46,7 @@ func ParseProject(file string, data []byte, open func(name string) ([]byte, erro
 		p.Env.Pack = pack
 	}
 	if m.Has("rig") {
-		r := readProjectRig(m, env)
+		r, _ := readRig(m, env)
 		p.Env.Rig = &r
 	}
 	p.Logger = m.TextOr("logger", "")
@@ -69,25 +68,6 @@ func ParseProject(file string, data []byte, open func(name string) ([]byte, erro
 		return nil, err
 	}
 	return p, nil
-}
-
-// readProjectRig reads a rig that may also be a file of its own.
-func readProjectRig(m *quantity.Map, env Env) rig.Rig {
-	f, _ := m.Find("rig")
-	if f.IsText() && isFile(f.Text()) && env.Open != nil {
-		data, err := env.Open(f.Text())
-		if err != nil {
-			f.FailWith(err)
-			return rig.Rig{}
-		}
-		r, err := rig.Parse(f.Text(), data, rig.Rig{})
-		if err != nil {
-			f.FailWith(err)
-		}
-		return r
-	}
-	r, _ := readRig(m, env)
-	return r
 }
 
 // readSuite reads a list of scenarios: names on board, or files that end in .yaml.

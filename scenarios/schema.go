@@ -105,7 +105,7 @@ func scenarioSchema() node {
 		"summary":  described("one line", node{"type": "string", "maxLength": 200, "pattern": `^[^\r\n]+$`}),
 		"purpose":  described("why it exists and what a careless judge would get wrong", text()),
 		"pack":     described("a pack on board, or a file that ends in .yaml; default: the project's, else "+DefaultPack, text()),
-		"rig":      described("a rig on board, or what differs from the default or from name", anyOf(text(), rigOverrides())),
+		"rig":      described("a rig on board, a file that ends in .yaml, or what differs from the default or from name", anyOf(text(), rigOverrides())),
 		"start": object(node{
 			"charge": of(quantity.Ratio), "ambient": of(quantity.Temperature), "cells": of(quantity.Temperature), "isothermal": boolean(),
 			"odd": listOf(object(node{

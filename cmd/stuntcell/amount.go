@@ -1,6 +1,7 @@
 package main
 
 import (
+	"fmt"
 	"strings"
 
 	"stuntcell/model/quantity"
@@ -35,6 +36,15 @@ func (a *amount) Set(text string) error {
 	v, err := quantity.Parse(text, a.kind)
 	if err != nil {
 		return err
+	}
+	switch a.kind {
+	case quantity.Rate, quantity.Current, quantity.Voltage, quantity.Charge, quantity.Ratio:
+		if v.SI <= 0 { // 0 is how the options say that it was not given
+			return fmt.Errorf("%q: expected more than 0", text)
+		}
+	}
+	if a.kind == quantity.RatioPerKelvin && v.SI == 0 {
+		return fmt.Errorf("%q: expected another value than 0; without --reference nothing is brought to another temperature", text)
 	}
 	a.text, *a.si = text, v.SI
 	return nil

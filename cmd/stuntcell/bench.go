@@ -85,6 +85,17 @@ func (b *bench) scenarioIn(arg string, env scenarios.Env) (*scenarios.Scenario, 
 	if err != nil {
 		return nil, err
 	}
+	// What a scenario's file names stands beside it, or in the caller's directory.
+	if dir := filepath.Dir(arg); dir != "." {
+		env.Open = func(name string) ([]byte, error) {
+			if !filepath.IsAbs(name) {
+				if data, err := b.open(filepath.Join(dir, name)); err == nil || !errors.Is(err, fs.ErrNotExist) {
+					return data, err
+				}
+			}
+			return b.open(name)
+		}
+	}
 	return scenarios.Parse(arg, data, env)
 }
 

@@ -118,7 +118,7 @@ func runHunt(ctx context.Context, std streams, o huntOptions, seeded bool) error
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(std.err, "%d draws judged, %d refused, %d skipped\n", q.Drawn, q.Refused, q.Skipped)
+	fmt.Fprintf(std.err, "%d draws judged; %d gave a plan that its pack cannot follow, %d skipped\n", q.Drawn, q.Refused, q.Skipped)
 	if q.Found == nil {
 		if ctx.Err() != nil {
 			return interrupted

@@ -18,7 +18,7 @@ func interruptible(parent context.Context) (ctx context.Context, stop func()) {
 		if _, ok := <-signals; !ok {
 			return
 		}
-		fmt.Fprintln(os.Stderr, "\nstuntcell: interrupted; what was finished is kept (once more ends at once)")
+		fmt.Fprintln(os.Stderr, "\nstuntcell: interrupted: it ends in good order (once more ends at once)")
 		cancel(interrupted)
 		if _, ok := <-signals; ok {
 			os.Exit(exitInterrupted)
