@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -141,6 +142,11 @@ func runAudit(ctx context.Context, std streams, o auditOptions, logs []string) e
 	return nil
 }
 
+func isDate(text string) bool {
+	_, err := time.Parse(time.DateOnly, text)
+	return err == nil
+}
+
 func (o auditOptions) check(logs []string) error {
 	one := o.csv != "" || o.sheet != "" || o.plot != "" || o.evidence != "" || o.follow
 	switch {
@@ -148,6 +154,8 @@ func (o auditOptions) check(logs []string) error {
 		return usagef("run it once for each", "--csv, --sheet, --plot, --evidence and --follow take one log, not %d", len(logs))
 	case o.calibration != "" && o.rig == "":
 		return usagef("give --rig", "--calibration: of which rig?")
+	case o.calibrated != "" && !isDate(o.calibrated):
+		return usagef("as in --calibrated 2026-03-02", "--calibrated %q: expected a date, year-month-day", o.calibrated)
 	case o.channel < 1 || o.channel > 4:
 		return usagef("", "--channel %d: expected 1 to 4", o.channel)
 	case (o.ratedAmps > 0) != (o.k > 0):

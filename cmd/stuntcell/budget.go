@@ -99,6 +99,9 @@ func runBudget(ctx context.Context, std streams, o budgetOptions, args []string)
 			return err
 		}
 	}
+	if o.p != 0 && !(o.p > 0 && o.p < 1) {
+		return usagef("as in --p 0.9545, which is k = 2", "--p %v: expected a probability above 0 and below 1", o.p)
+	}
 	s, err := c.State(budget.Options{P: o.p, Aim: o.aim, Seed: o.seed})
 	if err != nil {
 		return usagef("", "%v", err)

@@ -2,6 +2,7 @@ package main
 
 import (
 	"archive/zip"
+	"compress/flate"
 	"compress/gzip"
 	"context"
 	"crypto/sha256"
@@ -35,7 +36,7 @@ func openLog(std streams, name string) (io.Reader, func(), error) {
 		z, err := gzip.NewReader(f)
 		if err != nil {
 			f.Close()
-			return nil, nil, fmt.Errorf("%s: %w (expected a file compressed by gzip)", name, err)
+			return nil, nil, fmt.Errorf("%s: no file compressed by gzip (expected one, or a name without .gz)", name)
 		}
 		return z, func() { f.Close() }, nil
 	case strings.HasSuffix(name, ".zip"):
@@ -48,7 +49,7 @@ func openLog(std streams, name string) (io.Reader, func(), error) {
 func openZip(name string) (io.Reader, func(), error) {
 	z, err := zip.OpenReader(name)
 	if err != nil {
-		return nil, nil, fmt.Errorf("%s: %w (expected a zip archive)", name, err)
+		return nil, nil, fmt.Errorf("%s: no zip archive (expected one, or a name without .zip)", name)
 	}
 	var files []*zip.File
 	var names []string
@@ -94,6 +95,13 @@ func inLog(name string, err error) error {
 	var e *logfile.Error
 	if errors.As(err, &e) && e.Line > 0 {
 		return fmt.Errorf("%s:%w", name, err)
+	}
+	var corrupt flate.CorruptInputError
+	switch {
+	case errors.Is(err, io.ErrUnexpectedEOF):
+		return fmt.Errorf("%s: the file ends before the log in it does (expected all of it; hint: copy it again)", name)
+	case errors.Is(err, gzip.ErrChecksum), errors.Is(err, gzip.ErrHeader), errors.Is(err, zip.ErrChecksum), errors.As(err, &corrupt):
+		return fmt.Errorf("%s: the compressed file is damaged (hint: copy it again)", name)
 	}
 	return fmt.Errorf("%s: %w", name, err)
 }

@@ -457,6 +457,7 @@ func (a *Auditor) take(r *row) {
 		r.is = a.is // a bare 0 does not say how finely the others are printed
 	}
 	a.is, a.vs = max(a.is, r.is), max(a.vs, r.vs)
+	before := a.time.raw
 	dt, m := a.time.take(r)
 	out := Row{Line: r.line, Time: a.time.t, Current: r.i, Voltage: r.v, Temp: r.temp}
 	switch m {
@@ -480,7 +481,11 @@ func (a *Auditor) take(r *row) {
 		a.cut, a.off = true, dt
 		out.Note = "restart: nothing is integrated across it"
 	case setBack:
-		a.seen.leap(r.line, r.clock-a.prev.clock-a.time.typical)
+		by := r.clock - a.prev.clock
+		if math.IsNaN(by) { // time is told by something else
+			by = a.time.seconds(a.time.value(r) - before)
+		}
+		a.seen.leap(r.line, by-a.time.typical)
 		a.loose = true
 		out.Note = "the clock was set back: the usual interval is taken"
 	case onward:
@@ -575,6 +580,9 @@ func (a *Auditor) reading(r *row, wrapped bool) {
 		a.signs[0] = true
 	}
 	a.anyVolts = a.anyVolts || !math.IsNaN(r.v)
+	if math.IsNaN(r.v) && a.anyVolts {
+		first(&a.seen.noVolts, &a.seen.noVoltsLine, r.line)
+	}
 	if math.IsNaN(r.v) && a.have {
 		r.v = a.prev.v // bridged, so that energy goes on
 	}

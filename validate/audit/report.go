@@ -256,7 +256,9 @@ func (a *Auditor) rowFindings(r *Report) {
 	case s.duplicates > 0:
 		r.find("duplicate-rows", "failure", "firmware", 0.95, s.duplicateLine, "Empty the buffer after it was written, and only then.", "%d rows repeat the row before, the first on line %d", s.duplicates, s.duplicateLine)
 	}
-	if s.disorder > 0 {
+	if n := s.disorder + s.leaps + s.restarts; n > 3 && 10*n > 8*a.rows {
+		r.find("disordered-rows", "failure", "firmware", 0.9, 0, "Turn the file round, so that the oldest row comes first, and audit it again.", "time goes back from row to row, as where the newest row comes first; nothing else of this log can be judged")
+	} else if s.disorder > 0 {
 		r.find("disordered-rows", "failure", "firmware", 0.9, s.disorderLine, "Write buffered rows in the order in which they were taken.", "%d rows lie before the row above them in time, the first on line %d; they were left out of the sums", s.disorder, s.disorderLine)
 	}
 	// Uneven by habit (rows on change, stages with intervals of their own) is not missing.
@@ -274,6 +276,13 @@ func (a *Auditor) rowFindings(r *Report) {
 	}
 	if s.missing > 0 {
 		r.find("failed-reading", "advice", "front_end", 0.8, 0, "Look at the wiring of the sensor; a failed reading should be written as such, as here.", "%d rows have no current; it was bridged by a straight line", s.missing)
+	}
+	if s.noVolts > 0 {
+		severity := "advice"
+		if 10*s.noVolts > a.rows { // then the energy is no longer measured
+			severity = "failure"
+		}
+		r.find("failed-reading", severity, "front_end", 0.8, s.noVoltsLine, "Look at the sense wire and at how a failed reading is written.", "%s no voltage, the first on line %d; the one before was taken in its place", have(s.noVolts), s.noVoltsLine)
 	}
 	if s.restarts > 0 {
 		r.find("restart", "advice", "rig", 0.85, s.restartLine, "Find out why: supply, watchdog, a loose wire. What passed meanwhile is not in the sums.", "the time starts again, %s, first on line %d", times(s.restarts), s.restartLine)
@@ -337,6 +346,14 @@ func (a *Auditor) timeFindings(r *Report) {
 		r.find("tick-rate", "advice", "clock", 0.7, 0, "Compare both with network time over a day; a ceramic resonator may be off by half a per cent (common practice), a crystal should not.",
 			"clock and %s differ by %.0f ppm (±%.0f): one of the two at least is off by half of that or more, the log cannot tell which. Charge is off by as much as the one that the sums use", a.time.kind, rate*1e6, bound*1e6)
 	}
+}
+
+// have counts the rows that have something.
+func have(n int) string {
+	if n == 1 {
+		return "1 row has"
+	}
+	return fmt.Sprintf("%d rows have", n)
 }
 
 // clockMoved says that the clock was set while the log ran.

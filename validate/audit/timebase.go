@@ -49,6 +49,14 @@ func (b *timebase) value(r *row) float64 {
 	return r.clock
 }
 
+// seconds turns a difference of values into seconds.
+func (b *timebase) seconds(d float64) float64 {
+	if b.kind == "tick" {
+		return d / b.hz
+	}
+	return d
+}
+
 // take moves on to the row and says how. On again and back, time stays.
 func (b *timebase) take(r *row) (dt float64, m move) {
 	if dt, m = b.move(r); m != back && m != again && !math.IsNaN(r.clock) {

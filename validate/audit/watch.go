@@ -84,6 +84,7 @@ type seen struct {
 	paused                    float64 // the longest [s]
 	within                    int     // rows of the same time as the row before that show something else
 	missing                   int
+	noVolts, noVoltsLine      int
 	absurd, absurdLine        int
 	gaps                      int
 	missingRows               int
