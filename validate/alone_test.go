@@ -42,6 +42,7 @@ func TestNothingElseIsNamed(t *testing.T) {
 		"a row in two lines, and a wrap":           {twoLines(), "tick-wrap-mid-discharge", "broken-row"},
 		"twelve hours from noon on":                {twelveHours(), "leap-day", "local-time"},
 		"twelve hours in the evening, elsewhere":   {twelveHours(), "midnight-mid-discharge", "local-time"},
+		"volts through a slow filter":              {filteredVolts(256), "discharge-two-rates", "stale-reading"},
 		"whole milliamperes of a step's mean":      {wholeMilli(), "rows-2h-for-two-days", "truncated-sum"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -192,6 +193,20 @@ func twelveHours() loggers.Build {
 	return func(link.Store) link.Logger {
 		return &habitual{habit: habit{row: func(l *habitual, r *link.Reading) string {
 			return l.plain(time.Unix(r.Clock+int64(l.g.ZoneMin)*60, 0).UTC().Format("2006-01-02 03:04:05"))
+		}}}
+	}
+}
+
+// filteredVolts shows a running mean of its voltage.
+func filteredVolts(n float64) loggers.Build {
+	return func(link.Store) link.Logger {
+		level := 0.0
+		return &habitual{habit: habit{read: func(l *habitual, _ *link.Reading) {
+			if level += (l.v - level) / n; l.n == 1 {
+				level = l.v
+			}
+		}, row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%.5f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.up, level, l.i, l.q/3600, l.e/3600)
 		}}}
 	}
 }

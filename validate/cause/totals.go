@@ -373,7 +373,7 @@ func (c *Case) explainAll(tried tries, wrong, right []*Column) []*candidate {
 			x.fitted = x.fitted || s.h.searched()
 			x.rank = min(x.rank, s.h.rank)
 		}
-		if x.class == poor {
+		if x.class == poor || oneSided(x.meters) {
 			continue
 		}
 		// What is thrown away by a quantum depends on the column: another column may be summed more finely.
@@ -394,6 +394,19 @@ func (c *Case) explainAll(tried tries, wrong, right []*Column) []*candidate {
 	}
 	sort.SliceStable(out, func(a, b int) bool { return out[a].better(out[b]) })
 	return out
+}
+
+// oneSided says that meters, each for a column, drop or join the directions in different ways: no logger does.
+func oneSided(ms []replay.Meter) bool {
+	for _, m := range ms {
+		for _, o := range ms {
+			other := m.Side != replay.Net && o.Side != replay.Net && m.Side != o.Side
+			if other || m.AllCharge*o.AllCharge < 0 || m.AllEnergy*o.AllEnergy < 0 {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 func sortedNames(m map[string]*candidate) []string {

@@ -299,6 +299,10 @@ func (c *Case) fewWrong(v *Value, row int, worst float64, unit string, get func(
 			return found("stale-reading", 0.85, fmt.Sprintf("shows the reading %d before", d))
 		}
 	}
+	// Or a mean that goes far back.
+	if how := c.filtered(v, get); how != "" {
+		return found("stale-reading", 0.85, "shows no reading but "+how)
+	}
 	// Or those of an earlier row.
 	for d := 1; d <= 5; d++ {
 		wrong, late := 0, 0
@@ -323,6 +327,61 @@ func (c *Case) fewWrong(v *Value, row int, worst float64, unit string, get func(
 		return found(h.cause, 0.5, fmt.Sprintf("is outside the readings of its interval by up to %.4g %s since %s", worst, unit, h.what))
 	}
 	return found("unexplained", 0.4, fmt.Sprintf("is outside the readings of its interval by up to %.4g %s", worst, unit))
+}
+
+// filtered says what mean over many readings gives all but a few of a column's rows; "" if none does.
+func (c *Case) filtered(v *Value, get func(int) float64) string {
+	s := c.Series
+	fits := func(mean func(k int) float64) bool {
+		shown := make([]float64, s.Len())
+		for k := range shown {
+			shown[k] = mean(k)
+		}
+		wrong, n := 0, 0
+		for r, y := range v.Column.Value {
+			if math.IsNaN(y) {
+				continue
+			}
+			if n++; !(math.Abs(y-v.Sign*shown[c.At[r]]) <= v.Count+v.Column.Step[r]) {
+				wrong++
+			}
+		}
+		return n > 20 && 20*wrong <= n
+	}
+	for _, n := range []int{10, 16, 20, 32, 50, 64, 100, 128, 200, 256, 500, 512, 1000, 1024} {
+		level, begun, life := 0.0, false, int16(-1)
+		if fits(func(k int) float64 {
+			if s.Life[k] != life {
+				begun, life = false, s.Life[k]
+			}
+			if x := get(k); s.Good(k) && begun {
+				level += (x - level) / float64(n)
+			} else if s.Good(k) {
+				level, begun = x, true
+			}
+			return level
+		}) {
+			return fmt.Sprintf("a running mean with a weight of 1/%d for the newest", n)
+		}
+		var last []float64
+		sum := 0.0
+		life = -1
+		if fits(func(k int) float64 {
+			if s.Life[k] != life {
+				last, sum, life = last[:0], 0, s.Life[k]
+			}
+			if s.Good(k) {
+				last = append(last, get(k))
+				if sum += get(k); len(last) > n {
+					sum -= last[len(last)-1-n]
+				}
+			}
+			return sum / float64(max(1, min(n, len(last))))
+		}) {
+			return fmt.Sprintf("the mean of the last %d", n)
+		}
+	}
+	return ""
 }
 
 // fixedVolts is the one voltage that gives a column of power with the currents of its readings, if one does in all but a few rows.
