@@ -43,6 +43,7 @@ func TestNothingElseIsNamed(t *testing.T) {
 		"twelve hours from noon on":                {twelveHours(), "leap-day", "local-time"},
 		"twelve hours in the evening, elsewhere":   {twelveHours(), "midnight-mid-discharge", "local-time"},
 		"volts through a slow filter":              {filteredVolts(256), "discharge-two-rates", "stale-reading"},
+		"nothing left at each write that fails":    {zeroedByCard(), "card-fails-mid-run", "card-loss"},
 		"whole milliamperes of a step's mean":      {wholeMilli(), "rows-2h-for-two-days", "truncated-sum"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -89,6 +90,20 @@ func splitTotals(amps func(float64) float64) loggers.Build {
 		}, row: func(l *habitual, r *link.Reading) string {
 			return fmt.Sprintf("%s,%.3f,%.4f,%.5f,%.5f,%.4f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.v, l.i, sum[0], sum[1], sum[2], sum[3])
 		}}}
+	}
+}
+
+// TestStopBesideAWrongSum: energy in the wrong unit stops nothing too early, so that both are told.
+func TestStopBesideAWrongSum(t *testing.T) {
+	v, _ := judged(t, named(t, "logger-ends-after-start-pulse"), func(link.Store) link.Logger {
+		return &habitual{habit: habit{watts: func(p float64) float64 { return 1000 * p }, stops: func(l *habitual, _ bool) bool { return l.below >= 0 }}}
+	})
+	sure := map[string]bool{}
+	for _, f := range v.Findings {
+		sure[f.Cause] = f.Severity == verdict.Failure && f.Confidence >= 0.9
+	}
+	if !sure["unit-factor"] || !sure["cutoff-early"] {
+		t.Errorf("want unit-factor and cutoff-early: %s", complaint(v))
 	}
 }
 
@@ -207,6 +222,19 @@ func filteredVolts(n float64) loggers.Build {
 			}
 		}, row: func(l *habitual, r *link.Reading) string {
 			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%.5f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.up, level, l.i, l.q/3600, l.e/3600)
+		}}}
+	}
+}
+
+// zeroedByCard begins its totals anew with each row that the card does not take.
+func zeroedByCard() loggers.Build {
+	return func(link.Store) link.Logger {
+		fails := false
+		return &habitual{habit: habit{read: func(_ *habitual, r *link.Reading) { fails = r.CardFail }, row: func(l *habitual, r *link.Reading) string {
+			if fails {
+				l.q, l.e = 0, 0
+			}
+			return l.plain(time.Unix(r.Clock, 0).UTC().Format(time.DateTime))
 		}}}
 	}
 }

@@ -368,7 +368,21 @@ func (j *judge) findings(blame map[string]verdict.Blame) []verdict.Finding {
 	limits.Charge, limits.HasCharge = blame["charge_As"]
 	limits.Energy, limits.HasEnergy = blame["energy_Ws"]
 	add(cause.RigShare(c, &j.sc.Setup.Rig, limits))
-	return cause.Order(out)
+	return cause.Order(out, j.voltsRight())
+}
+
+// voltsRight says that the log shows volts, and those of its readings.
+func (j *judge) voltsRight() bool {
+	seen := false
+	for i := range j.values {
+		if v := &j.values[i]; v.Column.Kind == logfile.Voltage && v.Column.Channel <= 1 {
+			if !v.OK {
+				return false
+			}
+			seen = true
+		}
+	}
+	return seen
 }
 
 // shownBy lists the causes that columns of values, or when rows come, surely show: one of two, where two cannot be told apart.

@@ -220,6 +220,7 @@ func (c *Case) hypotheses() []hypothesis {
 		if c.cardFails() {
 			add("card-loss", 14, "nothing is added while the card fails", func(m *replay.Meter) { m.SkipCard = true })
 			add("card-loss", 14, "totals fall to zero when a write fails", func(m *replay.Meter) { m.ResetCard = true })
+			add("card-loss", 14, "totals fall to zero at each write that fails", func(m *replay.Meter) { m.ResetCard, m.ResetRows = true, c.Log })
 			add("card-loss", 14, "totals stand still after the failed write", func(m *replay.Meter) { m.FreezeCard = true })
 		}
 		if long := c.longestGood(); long > 4*s.Period {

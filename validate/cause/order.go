@@ -26,8 +26,9 @@ var switching = []string{"cutoff-late", "cutoff-early", "cutoff-never", "cutoff-
 // followed is the confidence in what may well come of another mistake: measured, hardly any of it is a mistake of its own.
 const followed = 0.2
 
-// follow lowers the confidence in failures that may well come of another one that is surer than even.
-func follow(fs []verdict.Finding) {
+// follow lowers the confidence in failures that may well come of another one that is surer than even. Volts that are shown as they were read
+// stop nothing wrongly, whatever else is.
+func follow(fs []verdict.Finding, voltsRight bool) {
 	const even = 0.5
 	for _, f := range fs {
 		if f.Severity != verdict.Failure || f.Confidence <= even {
@@ -35,6 +36,9 @@ func follow(fs []verdict.Finding) {
 		}
 		for i := range fs {
 			g := &fs[i]
+			if voltsRight && slices.Contains(switching, g.Cause) {
+				continue
+			}
 			if g.Severity == verdict.Failure && g.Confidence > followed && g.Confidence <= f.Confidence && slices.Contains(followers[f.Cause], g.Cause) {
 				g.Confidence = followed
 				g.Evidence += "; it may come of " + f.Cause
@@ -44,10 +48,11 @@ func follow(fs []verdict.Finding) {
 }
 
 // Order merges findings of one cause and sorts them: failures before advice, failed processes first, then by confidence.
-// Unexplained deviations come after named ones, since what is named may be their cause.
-func Order(fs []verdict.Finding) []verdict.Finding {
+// Unexplained deviations come after named ones, since what is named may be their cause. voltsRight says that the log shows the volts of
+// its readings.
+func Order(fs []verdict.Finding, voltsRight bool) []verdict.Finding {
 	fs = merge(fs)
-	follow(fs)
+	follow(fs, voltsRight)
 	rank := func(f *verdict.Finding) int {
 		switch {
 		case f.Severity != verdict.Failure:

@@ -1042,7 +1042,7 @@ func join(a, b replay.Meter) (replay.Meter, bool) {
 	take(a.Each != 0, b.Each != 0, func() { m.Each = b.Each })
 	take(a.ResetMidnight != 0, b.ResetMidnight != 0, func() { m.ResetMidnight, m.Hourly = b.ResetMidnight, b.Hourly })
 	take(a.SkipCard || a.ResetCard || a.FreezeCard, b.SkipCard || b.ResetCard || b.FreezeCard, func() {
-		m.SkipCard, m.ResetCard, m.FreezeCard = b.SkipCard, b.ResetCard, b.FreezeCard
+		m.SkipCard, m.ResetCard, m.FreezeCard, m.ResetRows = b.SkipCard, b.ResetCard, b.FreezeCard, b.ResetRows
 	})
 	take(a.StallLimit != 0 || a.StallClip != 0, b.StallLimit != 0 || b.StallClip != 0, func() { m.StallLimit, m.StallClip = b.StallLimit, b.StallClip })
 	if b.Bad != a.Bad && b.Bad > replay.BridgeEach {

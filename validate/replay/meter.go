@@ -239,6 +239,7 @@ type Meter struct {
 	FaceFloor     bool    // nothing is added while the clock shows less than it did before
 	SkipCard      bool    // nothing is added while the card fails
 	ResetCard     bool    // totals fall to zero when a write fails
+	ResetRows     float64 // ... at each row that fails, one being due each so many seconds; 0: at the first
 	FreezeCard    bool    // totals never change after the first failed write
 	HoldSetting   bool    // nothing is added in the step in which a setting changes
 	ScaleSetting  float64 // totals are scaled by this at a setting
@@ -377,6 +378,8 @@ type state struct {
 	face0, highest      int64
 	faced               bool
 	cardFailed          bool
+	sinceRow            float64 // with ResetRows: time since the last row, written or not
+	resets              bool
 	count               int
 }
 
@@ -705,6 +708,10 @@ func (st *state) add(k int, row bool) {
 		}
 		st.sum(mi, mp, dt)
 	}
+	if st.resets {
+		st.clear()
+		st.resets = false
+	}
 	if row && m.RowLength > 0 {
 		st.meanAtRow()
 	}
@@ -786,11 +793,20 @@ func (st *state) special(k int) {
 		}
 	}
 	fails := s.Flags[k]&4 != 0
+	if m.ResetRows > 0 {
+		if st.sinceRow += s.TickDt[k]; fails && st.sinceRow >= m.ResetRows-1e-6 {
+			st.resets = true // once this reading is added: the row would show it
+			st.sinceRow -= m.ResetRows
+		}
+		if s.RowAt != nil && s.RowAt[k] {
+			st.sinceRow = 0
+		}
+	}
 	if fails && m.SkipCard {
 		st.pending = 0
 	}
 	if fails && !st.cardFailed {
-		if m.ResetCard {
+		if m.ResetCard && m.ResetRows == 0 {
 			st.clear()
 		}
 		if m.FreezeCard {
