@@ -796,6 +796,9 @@ func (s *circuitProblem) untold(c *Circuit) {
 			rests++
 		}
 	}
+	if top := slices.Max(c.OCV); top > 1.01*c.OCV[0] {
+		say("The voltage at rest comes out higher in mid discharge, %.2f V, than when full, %.2f V, which no battery has: these logs cannot tell it from the slowest RC pair. Do not use this pack; log rests or pulses in mid discharge, or a second current.", top, c.OCV[0])
+	}
 	if s.levels < 2 {
 		say("One current only: how the resistance changes along the discharge cannot be told from the voltage at rest; one value stands for all of it.")
 	}

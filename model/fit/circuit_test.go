@@ -271,3 +271,37 @@ func TestSearchAgainstQR(t *testing.T) {
 		}
 	}
 }
+
+// One slow discharge whose end sags and comes back over an hour: a slow pair with one resistance takes the sag for its own all the way
+// through, and the voltage at rest comes out above that of the full pack. That must be said.
+func TestCircuitSaysThatAVoltageCannotBe(t *testing.T) {
+	const says = "which no battery has"
+	rng := rand.New(rand.NewPCG(5, 6))
+	r := Run{Name: "sags"}
+	const amps, end, back = 0.35, 72000.0, 2000.0
+	sag := func(s float64) float64 { return 1.8 * math.Exp((s/end-1)/0.03) }
+	for s := -600.0; s <= end+1800; s += 10 {
+		i, v := 0.0, 12.9
+		switch {
+		case s > end:
+			v = 11.9 - sag(end)*math.Exp(-(s-end)/back)
+		case s > 0:
+			i, v = -amps, 12.88-s/end-sag(s)
+		}
+		r.T, r.I, r.V = append(r.T, s+600), append(r.I, i), append(r.V, v+0.002*rng.NormFloat64())
+	}
+	c, err := FitCircuit([]Run{r}, CircuitOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if text := strings.Join(c.Untold, "\n"); !strings.Contains(text, says) {
+		t.Errorf("not said: %q in\n%s\nvoltage at rest %.2f", says, text, c.OCV)
+	}
+	c, err = FitCircuit([]Run{planted(rng, 5, 2.95, 1e-3), planted(rng, 20, 2.9, 1e-3)}, CircuitOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if text := strings.Join(c.Untold, "\n"); strings.Contains(text, says) {
+		t.Errorf("said of a sound fit:\n%s", text)
+	}
+}
