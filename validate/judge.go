@@ -257,8 +257,13 @@ func (j *judge) unreadable(v *verdict.Verdict, err error) {
 		case len(j.rec.Rows) <= 1 && j.series.Len() > 0:
 			name = "missing-rows" // no more than a header ever came
 		}
-		v.Findings = append(v.Findings, verdict.Finding{Cause: name, Severity: verdict.Failure, Of: "firmware", Confidence: 0.5,
-			Evidence: "the log cannot be understood: " + err.Error(), Mend: cause.MendOf(name)})
+		f := verdict.Finding{Cause: name, Severity: verdict.Failure, Of: "firmware", Confidence: 0.5,
+			Evidence: "the log cannot be understood: " + err.Error(), Mend: cause.MendOf(name)}
+		if len(j.rec.Rows) == 0 {
+			f.Evidence = fmt.Sprintf("not one row came in %d readings", j.series.Len())
+			f.Mend = "Write each row as `row TEXT` before its `ok`, a header first (on a plain stream the TEXT alone), and what is still in memory at the end."
+		}
+		v.Findings = append(v.Findings, f)
 	}
 }
 
