@@ -44,6 +44,9 @@ func TestNothingElseIsNamed(t *testing.T) {
 		"twelve hours in the evening, elsewhere":   {twelveHours(), "midnight-mid-discharge", "local-time"},
 		"volts through a slow filter":              {filteredVolts(256), "discharge-two-rates", "stale-reading"},
 		"nothing left at each write that fails":    {zeroedByCard(), "card-fails-mid-run", "card-loss"},
+		"whole volts in the energy":                {ofHabit(habit{read: wholeVolts()}), "discharge-two-rates", "truncated-sum"},
+		"volts and amperes in the other order":     {exchanged(), "leap-day", "unit-factor"},
+		"years since 1900":                         {years1900(), "leap-day", "wrong-date"},
 		"whole milliamperes of a step's mean":      {wholeMilli(), "rows-2h-for-two-days", "truncated-sum"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -235,6 +238,34 @@ func zeroedByCard() loggers.Build {
 				l.q, l.e = 0, 0
 			}
 			return l.plain(time.Unix(r.Clock, 0).UTC().Format(time.DateTime))
+		}}}
+	}
+}
+
+// wholeVolts multiplies by whole volts.
+func wholeVolts() func(l *habitual, _ *link.Reading) {
+	last, sum := 0.0, 0.0
+	return func(l *habitual, _ *link.Reading) {
+		sum += l.i * math.Floor(l.v) * (l.up - last)
+		last, l.e = l.up, sum
+	}
+}
+
+// exchanged writes amperes before volts, and its header the other way round.
+func exchanged() loggers.Build {
+	return func(link.Store) link.Logger {
+		return &habitual{habit: habit{row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%s,%.3f,%.4f,%.3f,%.5f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.up, l.i, l.v, l.q/3600, l.e/3600)
+		}}}
+	}
+}
+
+// years1900 prints the year of a struct tm as it is.
+func years1900() loggers.Build {
+	return func(link.Store) link.Logger {
+		return &habitual{habit: habit{header: "time,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
+			t := time.Unix(r.Clock, 0).UTC()
+			return fmt.Sprintf("%d-%s,%.3f,%.4f,%.5f,%.4f", t.Year()-1900, t.Format("01-02 15:04:05"), l.v, l.i, l.q/3600, l.e/3600)
 		}}}
 	}
 }

@@ -259,6 +259,10 @@ func (c *Case) hypotheses() []hypothesis {
 			})
 			add("rounded-sum", 47, fmt.Sprintf("the current is rounded to multiples of %g A before it is added", q), func(m *replay.Meter) { m.CutCurrent, m.RoundCurrent = q, true })
 		}
+		for _, q := range []float64{1, 0.5, 0.1} {
+			add("truncated-sum", 46, fmt.Sprintf("the voltage is cut to multiples of %g V before it is multiplied", q), func(m *replay.Meter) { m.CutVolt = q })
+			add("rounded-sum", 47, fmt.Sprintf("the voltage is rounded to multiples of %g V before it is multiplied", q), func(m *replay.Meter) { m.CutVolt, m.RoundCurrent = q, true })
+		}
 		for _, q := range []float64{1, 0.5, 0.1, 0.05, 0.01} {
 			add("truncated-sum", 46, fmt.Sprintf("the power is cut to multiples of %g W before it is added", q), func(m *replay.Meter) { m.CutPower = q })
 			if rule == replay.Trapezoid {

@@ -392,8 +392,14 @@ func (c *Case) meanStep() float64 {
 // dates recognises year-month-day and day.month.year in a row.
 var dates = regexp.MustCompile(`\b(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})\b|\b(\d{1,2})[-/.](\d{1,2})[-/.](\d{4})\b`)
 
+// oddYears recognises a date before a time of day whose year has three digits: years since 1900, printed as they are kept.
+var oddYears = regexp.MustCompile(`(\b\d{3}[-/.]\d{1,2}[-/.]\d{1,2}|\b\d{1,2}[-/.]\d{1,2}[-/.]\d{3})[T ,;\t]+\d{1,2}:\d{2}`)
+
 // ImpossibleDate says that a row shows a date that no calendar has.
 func ImpossibleDate(row string) bool {
+	if oddYears.MatchString(row) {
+		return true
+	}
 	m := dates.FindStringSubmatch(row)
 	if m == nil {
 		return false

@@ -1017,6 +1017,7 @@ func join(a, b replay.Meter) (replay.Meter, bool) {
 	take(a.Energy != 0, b.Energy != 0, func() { m.Energy = b.Energy })
 	take(a.CutTime != 0 || a.Clocking != 0, b.CutTime != 0, func() { m.CutTime = b.CutTime })
 	take(a.DeadPower != 0, b.DeadPower != 0, func() { m.DeadPower = b.DeadPower })
+	take(a.CutVolt != 0 || a.CutPower != 0, b.CutVolt != 0, func() { m.CutVolt, m.RoundCurrent = b.CutVolt, b.RoundCurrent })
 	take(a.CutPower != 0, b.CutPower != 0, func() { m.CutPower, m.CutMean = b.CutPower, b.CutMean })
 	take(a.Modulo != 0 || a.CutTime != 0 || a.Clocking != 0, b.Modulo != 0, func() { m.Modulo = b.Modulo })
 	take(a.RowLength != 0 || a.Energy != 0, b.RowLength != 0, func() { m.RowLength, m.Energy = b.RowLength, b.Energy })

@@ -20,6 +20,9 @@ func Values(c *Case, vs []Value, stale bool, lag, staleRow int) []verdict.Findin
 		f.Wrote = c.text(staleRow)
 		out = append(out, f)
 	}
+	if f := c.exchanged(vs); f != nil {
+		return append(out, *f)
+	}
 	named := false
 	for _, power := range []bool{false, true} {
 		for i := range vs {
@@ -34,6 +37,41 @@ func Values(c *Case, vs []Value, stale bool, lag, staleRow int) []verdict.Findin
 		}
 	}
 	return merge(out)
+}
+
+// exchanged recognises columns of volts and amperes of which each holds what the other one's header says.
+func (c *Case) exchanged(vs []Value) *verdict.Finding {
+	var volts, amps *Value
+	for i := range vs {
+		switch v := &vs[i]; {
+		case v.OK:
+		case v.Column.Kind == logfile.Voltage && volts == nil:
+			volts = v
+		case v.Column.Kind == logfile.Current && amps == nil:
+			amps = v
+		}
+	}
+	if volts == nil || amps == nil {
+		return nil
+	}
+	holds := func(v *Value, get func(int) float64, count float64) bool {
+		right, n := 0, 0
+		for r, y := range v.Column.Value {
+			if k := c.At[r]; !math.IsNaN(y) && c.Series.Good(k) {
+				if n++; math.Abs(math.Abs(y)-math.Abs(get(k))) <= 2*count+v.Column.Step[r] {
+					right++
+				}
+			}
+		}
+		return n > 0 && 20*right >= 19*n
+	}
+	if !holds(volts, c.reading(logfile.Current), c.Series.Amp) || !holds(amps, c.reading(logfile.Voltage), c.Series.Volt) {
+		return nil
+	}
+	f := c.finding("unit-factor", ofFirmware, 0.95, 0)
+	f.Evidence = fmt.Sprintf("column %q holds the amperes of its readings and column %q the volts: they are written in another order than the header says", volts.Column.Header, amps.Column.Header)
+	f.Wrote = c.text(0)
+	return &f
 }
 
 // value names one column.

@@ -208,6 +208,7 @@ type Meter struct {
 	Anew         Anew    // what begins anew after a power cut
 	CutPower     float64 // power cut or rounded likewise to this quantum [W]
 	PowerOfCut   bool    // power is the product of the cut current
+	CutVolt      float64 // power is the product of the voltage cut (or rounded) to this quantum [V]
 	WrapBits     int     // at the counter's wrap the step is long by the difference between a wrap of so many bits and its own; 0 none
 	Burden       float64 // the drop over this is added back to the voltage [ohm]: healthy where the bus is tapped behind the shunt
 	CutStep      float64 // charge of a step cut to this quantum [A·s]; energy likewise by CutEnergy [W·s]
@@ -402,7 +403,7 @@ func (st *state) start(s *Series, m *Meter) {
 	st.plain = m.Source != WindowTrue && !m.Unsigned && m.Stale == 0 && m.Gain == 0 && m.Offset == 0 && m.DeadBand == 0 && m.Burden == 0 && !m.ZeroFirst
 	st.rare = m.ResetClock != 0 || m.FaceFloor || m.Source == ReadingsShort || m.FromZero != Not || m.ReadingRate > 1 || m.RowRate || m.ResetSetting || m.HoldSetting ||
 		m.ScaleSetting != 0 || m.ResetMidnight != 0 || m.SkipCard || m.ResetCard || m.FreezeCard
-	st.quantum = (m.DeadPower > 0 || m.CutPower > 0 || m.CutCurrent > 0 || m.PowerOfCut) && !m.CutMean
+	st.quantum = (m.DeadPower > 0 || m.CutPower > 0 || m.CutCurrent > 0 || m.PowerOfCut || m.CutVolt > 0) && !m.CutMean
 	st.limits = m.StallLimit > 0 || m.StallClip > 0
 	st.plainSum = m.CutStep == 0 && m.Stop == 0 && m.Side == Net && m.FlipCharge == 0 && m.FlipEnergy == 0 && m.Float32 == 0 && m.Wrap == 0 &&
 		m.WrapEnergy == 0 && m.Energy == Product && m.RowLength == 0 && !m.CutMean && m.Backward == BackAdds && m.AllCharge == 0 && m.AllEnergy == 0
@@ -659,6 +660,9 @@ func (st *state) add(k int, row bool) {
 		i = m.quantized(i, m.CutCurrent)
 		if m.PowerOfCut {
 			p = i * v
+		}
+		if m.CutVolt > 0 {
+			p = i * m.quantized(v, m.CutVolt)
 		}
 		if math.Abs(p) < m.DeadPower {
 			p = 0
