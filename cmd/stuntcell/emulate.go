@@ -103,10 +103,8 @@ first.`,
 					return usagef("", "--%s is of --dialect %s, not of %s", f.flag, f.dialect, o.dialect)
 				}
 			}
-			for _, f := range [][2]string{{"baud", "port"}, {"fault-seed", "fault"}, {"link-name", "pty"}} {
-				if cmd.Flags().Changed(f[0]) && !cmd.Flags().Changed(f[1]) {
-					return usagef("", "--%s says nothing without --%s", f[0], f[1])
-				}
+			if err := together(cmd, [][2]string{{"baud", "port"}, {"fault-seed", "fault"}, {"link-name", "pty"}}); err != nil {
+				return err
 			}
 			return runEmulate(cmd.Context(), std, o, args[0])
 		},

@@ -50,6 +50,9 @@ never answered.`,
   stuntcell hunt --defect mean-energy`,
 		Args: operands(0, 0, "flags only"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if err := together(cmd, [][2]string{{"baud", "port"}}); err != nil {
+				return err
+			}
 			return runHunt(cmd.Context(), std, o, cmd.Flags().Changed("seed"))
 		},
 	}

@@ -85,6 +85,9 @@ finished, a second ends at once.`,
   stuntcell prove --run ./logger --corners mine.yaml`,
 		ValidArgsFunction: completeScenarios,
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := together(cmd, [][2]string{{"baud", "port"}, {"sample", "corners"}}); err != nil {
+				return err
+			}
 			return runProve(cmd.Context(), std, o, args)
 		},
 	}

@@ -164,3 +164,13 @@ func columnsFlag(f *pflag.FlagSet, columns *map[string]string, usage string) {
 	f.StringToStringVar(columns, "columns", nil, usage)
 	f.Lookup("columns").DefValue = ""
 }
+
+// together refuses flags that say nothing without another.
+func together(cmd *cobra.Command, pairs [][2]string) error {
+	for _, p := range pairs {
+		if cmd.Flags().Changed(p[0]) && !cmd.Flags().Changed(p[1]) {
+			return usagef("", "--%s says nothing without --%s", p[0], p[1])
+		}
+	}
+	return nil
+}
