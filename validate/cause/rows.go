@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"regexp"
+	"slices"
 	"strconv"
 	"time"
 
@@ -310,9 +311,21 @@ func (c *Case) countsReadings(s *Spacing) *verdict.Finding {
 		}
 		f := c.finding("nominal-dt", ofFirmware, 0.9, max(s.FirstBad, 0))
 		f.Evidence = fmt.Sprintf("rows come every %.0f readings, %.4g s, as if each reading lasted %.4g s", n, s.Median, each)
+		if c.timesWell() {
+			f.Confidence = 0.5
+			f.Evidence += ", but its totals know how long they last: rows that are missing at that rate look the same"
+		}
 		return &f
 	}
 	return nil
+}
+
+// timesWell says that a total that moved is right: its steps have the lengths that they had.
+func (c *Case) timesWell() bool {
+	return slices.ContainsFunc(c.Column, func(col *Column) bool {
+		last := lastOf(col.Printed.Value)
+		return col.Role != Elapsed && col.OK && math.Abs(col.Printed.Value[last]) > 100*col.Printed.Unit[last]
+	})
 }
 
 // everySo says that nine rows in ten come so many readings after the one before.
