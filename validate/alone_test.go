@@ -37,6 +37,8 @@ func TestNothingElseIsNamed(t *testing.T) {
 		"the interval and what the loop takes":     {later(10500 * time.Millisecond), "leap-day", "schedule-creep"},
 		"fifteen bits of the interval":             {fifteenBits(), "rows-40s", "narrow-interval"},
 		"all into one total of a pair":             {oneOfPair(), "drip", "both-add"},
+		"... where readings fail":                  {oneOfPair(), "readings-fail-mid-discharge", "both-add"},
+		"... at one small current":                 {oneOfPair(), "rows-1h", "both-add"},
 		"... where other sums would be nothing":    {oneOfPair(), "logger-ends-with-rebound", "both-add"},
 		"a width that is reached after a cut":      {narrowSum(), "power-cut-mid-discharge", "total-overflow"},
 		"a row in two lines, and a wrap":           {twoLines(), "tick-wrap-mid-discharge", "broken-row"},

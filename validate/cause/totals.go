@@ -636,9 +636,11 @@ func (c *Case) offset(m replay.Meter, wrong []*Column, t *replay.Totals) *candid
 	if printed == nil {
 		return nil
 	}
-	most := float64(c.Series.ShuntMax) * c.Series.Amp / 50
+	most := float64(c.Series.ShuntMax) * c.Series.Amp / 200
 	for _, i := range c.Series.I {
-		most = max(most, math.Abs(i)) // NaN is never more
+		if some := 0.2 * math.Abs(i); some > most { // NaN is not
+			most = some
+		}
 	}
 	var best *candidate
 	for _, where := range []struct {
