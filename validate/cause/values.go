@@ -529,16 +529,16 @@ func (c *Case) whileFlowing(v *Value, rows []int) (off float64, outward bool, n 
 	return 0, false, 0
 }
 
-// oneCurrent says that wherever current flows it is the same to a few counts, and what a column shows beside it there: a factor and a
-// constant that is added while current flows are then one.
+// oneCurrent says that wherever current flows it varies so little that a factor and a constant that is added while current flows differ by a
+// count at most, and what a column shows beside it there.
 func (c *Case) oneCurrent(v *Value, rows []int) (off float64, one bool) {
-	lo, hi, sum, n := math.Inf(1), math.Inf(-1), 0.0, 0
+	lo, hi, sum, flow, n := math.Inf(1), math.Inf(-1), 0.0, 0.0, 0
 	for _, r := range rows {
 		if x := c.Series.I[c.At[r]]; x != 0 {
-			lo, hi, sum, n = min(lo, x), max(hi, x), sum+v.Sign*v.Column.Value[r]-x, n+1
+			lo, hi, sum, flow, n = min(lo, x), max(hi, x), sum+v.Sign*v.Column.Value[r]-x, flow+x, n+1
 		}
 	}
-	return sum / float64(max(n, 1)), n > 0 && hi-lo <= 8*v.Count
+	return sum / float64(max(n, 1)), n > 0 && math.Abs(sum)*(hi-lo) <= v.Count*math.Abs(flow)
 }
 
 // What is done to a value to make it a multiple of a quantum.
