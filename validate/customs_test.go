@@ -74,6 +74,20 @@ plan:
 settings: {log: 5 s}
 rig: {readings: {nominal: 500 ms, every: 651 ms}}
 `},
+		"the same while a charge tapers off": {habit{header: "s,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
+			rowI = l.i
+			return short(l)
+		}, extra: func(l *habitual) bool { return math.Abs(l.i-rowI) > 0.2*math.Abs(rowI)+0.2 }}, `
+scenario: tapers-between-rows
+summary: A current that falls by a fifth between two rows, slowly.
+pack: nmc-36v-10ah
+start: {charge: 94 %}
+plan:
+  - {charge: 0.14 C, to: absorb, ends: {logger: taper, time: 2245 s}}
+settings: {log: 100 s}
+rig: {readings: {nominal: 10 s}}
+seed: 901038
+`},
 		"a charge that its battery's protection ends": {habit{header: "s,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string { return short(l) },
 			full: func(l *habitual) bool {
 				return l.i > 0 && l.i*1000 <= float64(l.g.ChargeTaperMA) && l.v*1000 >= float64(l.g.ChargeEndMV)*0.995

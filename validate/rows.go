@@ -296,7 +296,7 @@ func (j *judge) regular(rows []int, times []float64, gap func(a, b int) float64)
 	}
 	added := make([]bool, n)
 	for i := 2; i < n-1; i++ {
-		added[i] = j.somethingMoved(rows[:i], rows[i])
+		added[i] = j.somethingMoved(rows[:i], rows[i]) || j.crept(rows[i-1], rows[i])
 	}
 	cost, from := make([]int, n), make([]int, n)
 	for i := 1; i < n; i++ {
@@ -326,6 +326,13 @@ func (j *judge) regular(rows []int, times []float64, gap func(a, b int) float64)
 	}
 	slices.Reverse(out)
 	return out
+}
+
+// crept says that the current changed by a tenth from one reading to another, however slowly: a row at each change of some size comes in a
+// taper too.
+func (j *judge) crept(a, b int) bool {
+	x, y := j.series.I[a], j.series.I[b]
+	return math.Abs(x-y) > max(3*j.series.Amp, max(math.Abs(x), math.Abs(y))/10) // false if one failed
 }
 
 // extrasBetween is how many rows may be added between two that are due, besides one for each time that the current moved.
