@@ -101,7 +101,7 @@ func (l *listener) notALine(line []byte, err error) error {
 
 // hung says what there is instead of an answer.
 func (l *listener) hung(detail string) *Failure {
-	f := &Failure{Kind: Hang, Detail: detail, Hint: "print `ok` after each line that was read, and flush standard output after it"}
+	f := &Failure{Kind: Hang, Detail: detail, Hint: "print `ok` after each line that was read, and flush standard output after it; read line by line (mawk: -W interactive)"}
 	switch {
 	case l.overlong:
 		f = garbled(l.line, tooLongHint)
