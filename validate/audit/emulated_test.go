@@ -68,7 +68,7 @@ func TestEmulatedHealthyLoggers(t *testing.T) {
 	}
 	// What a log does not say to be healthy, though it is: totals that were never to outlast a power cut, readings that failed, held over
 	// the level, and gaps that no total bridges.
-	told := map[string]string{"cannot-restore": "restart-loss", "minimal": "restart-loss", "cannot-totals": "missing-rows", "hold-last": "cutoff-late"}
+	told := map[string]string{"cannot-restore": "restart-loss", "minimal": "restart-loss", "cannot-totals": "missing-rows", "hold-last": "cutoff-late", "hold-half": "cutoff-late"}
 	for _, scenario := range names {
 		for _, h := range loggers.Healthy() {
 			if strings.HasPrefix(h.Name, "cannot-count") {
