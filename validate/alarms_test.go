@@ -39,6 +39,40 @@ faults:
   - {at: 267319 ms, fault: failed-read, for: 8622 ms}
 seed: 2234
 `},
+		{"rows-made-up", "rows that become due while those are written that a stall held up", `
+scenario: hunt-77035160
+summary: Drawn by a hunt.
+plan:
+  - {discharge: 0.306 C, ends: {time: 54 s}}
+  - {discharge: 0.059 C, ends: {time: 108 s}}
+settings: {log: 2500 ms, cutoff_hold: 5000 ms, zone: 0 min}
+rig:
+  readings: {nominal: 500 ms, every: 500 ms}
+  tick: {bits: 32, rate: 1000 Hz, start: 0}
+  clock: {start: "2026-03-02T08:00:00Z", fraction: 0}
+faults:
+  - {at: 89425 ms, fault: stall, for: 52000 ms}
+seed: 77035160
+`},
+		{"buffer-3h", "readings that come unevenly, a row for each: two fall into one interval of the schedule and none into the next", `
+scenario: hunt-77032272
+summary: Drawn by a hunt.
+start: {charge: 60 %}
+plan:
+  - {rest: 5 s}
+  - {discharge: 0.83 C, ends: {time: 23 s}}
+  - {rest: 5 s}
+  - {charge: 0.181 C, to: absorb, ends: {time: 23 s}}
+  - {rest: 5 s}
+settings: {log: 100 ms, cutoff_hold: 5000 ms, zone: 0 min}
+rig:
+  readings: {nominal: 100 ms, every: 100 ms, jitter: 25 ms}
+  tick: {bits: 32, rate: 1000 Hz, start: 0}
+  clock: {start: "2026-03-02T08:00:00Z", fraction: 0}
+faults:
+  - {at: 10542 ms, fault: setting, set: {log: 100 ms}}
+seed: 77032272
+`},
 		{"row-on-turn", "a stall of many turns of a load whose turns have rows of their own", `
 scenario: hunt-37065
 summary: Drawn by a hunt.

@@ -104,7 +104,13 @@ func (j *judge) checkRows() {
 			rough[k+1]++
 		}
 	}
-	due, written := j.countDue(times, disturbed)
+	due, written := j.countDue(times, disturbed, 0)
+	limit := or(j.sc.Expect.Interval, limitInterval)
+	// Where readings come unevenly and hardly oftener than rows, how many intervals have one hangs on when the first began.
+	for phase := 0.05; phase < 1 && float64(written+1) < limit*float64(due); phase += 0.05 {
+		d, _ := j.countDue(times, disturbed, phase)
+		due = min(due, d)
+	}
 	s.Due, s.Written = due, written
 	order := append([]int(nil), j.at...)
 	j.orderChecks(s)
@@ -161,7 +167,6 @@ func (j *judge) checkRows() {
 		}
 	}
 	s.Median = medianOf(sp.ratios) * j.log
-	limit := or(j.sc.Expect.Interval, limitInterval)
 	ratio := float64(written) / float64(max(due, 1))
 	tooFew := float64(written+1) < limit*float64(due)
 	tooOff := sp.tooOff()
@@ -218,7 +223,7 @@ func (s *spaced) tooOff() bool { return s.off > 1 && float64(s.off) > 0.02*float
 // spacings looks at the spacings between rows of one power-up.
 func (j *judge) spacings(order []int, times []float64, gap func(a, b int) float64) spaced {
 	s := spaced{firstBad: -1, firstMissing: -1}
-	owed := 0 // rows that were due while no good reading came
+	owed := 0.0 // rows that were due while no good reading came, and while these are written
 	for i := 1; i < len(order); i++ {
 		a, b := order[i-1], order[i]
 		if j.series.Life[a] != j.series.Life[b] || a == b {
@@ -230,16 +235,16 @@ func (j *judge) spacings(order []int, times []float64, gap func(a, b int) float6
 		s.ratios = append(s.ratios, d/log[0])
 		s.total++
 		starved, next := j.starved(a, b, times)
-		if starved > log[1] {
-			owed += int(d/log[1]*(1+1e-9)) - 1
+		made := owed > 0
+		if owed = max(owed+d/log[1]-1, 0); starved <= log[1] && d >= log[1]-1e-6 {
+			owed = 0 // all are written
 		}
 		if d >= low && d <= high || j.unsteady(order[max(i-2, 0)], a, b) {
 			continue
 		}
-		if d < low && owed > 0 && next {
+		if d < low && made && next {
 			// A schedule that goes on by whole intervals writes what a stall has held up at one reading after the other. Each of these
 			// rows says its own time.
-			owed--
 			continue
 		}
 		s.off++
@@ -487,10 +492,11 @@ func (j *judge) eventBetween(a, b int) bool {
 	return false
 }
 
-// countDue counts log intervals in which a good reading came and rows written outside disturbed stretches.
-func (j *judge) countDue(times []float64, disturbed []bool) (due, written int) {
+// countDue counts log intervals in which a good reading came and rows written outside disturbed stretches. The first interval began so many
+// intervals before the first reading.
+func (j *judge) countDue(times []float64, disturbed []bool, phase float64) (due, written int) {
 	log := j.log
-	start := times[0]
+	start := times[0] - phase*log
 	lastSlot := int64(-1)
 	ci := 0
 	// Rows in memory are lost at a power cut: none is due after the last one received before it.
@@ -502,10 +508,11 @@ func (j *judge) countDue(times []float64, disturbed []bool) (due, written int) {
 	lastLife := j.series.Life[len(times)-1]
 	for k := range times {
 		if k > 0 && j.series.Life[k] != j.series.Life[k-1] {
-			start, lastSlot = times[k], -1
+			start, lastSlot = times[k]-phase*log, -1
 		}
 		for ci < len(j.logChanges) && j.logChanges[ci].reading <= k {
-			log, start, lastSlot = j.logChanges[ci].after, times[k], 0
+			log = j.logChanges[ci].after
+			start, lastSlot = times[k]-phase*log, 0
 			ci++
 		}
 		if log <= 0 {
