@@ -183,14 +183,13 @@ func (j *judge) onFromGood(v []float64) {
 		return
 	}
 	now := j.series.Run(replay.Meter{}, j.index).Elapsed
-	since := make([]float64, j.series.Len())
-	for k := 1; k < len(since); k++ {
-		if !j.series.Good(k) && j.series.Life[k] == j.series.Life[k-1] {
-			since[k] = since[k-1] + j.series.TickDt[k]
-		}
-	}
+	held := j.heldBy()
 	for r, k := range j.at {
-		if d := since[k]; d > 0 && math.Abs(v[r]+d-now[j.mark.Row[r]]) < math.Abs(v[r]-now[j.mark.Row[r]]) {
+		if j.series.Good(k) || held[k] < 0 {
+			continue
+		}
+		d, now := float64(j.series.Tick[k]-j.series.Tick[held[k]])/j.series.Hz, now[j.mark.Row[r]]
+		if math.Abs(v[r]+d-now) < math.Abs(v[r]-now) {
 			v[r] += d
 		}
 	}

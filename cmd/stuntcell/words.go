@@ -41,10 +41,7 @@ func (f fileError) Error() string {
 // nearFile is a hint at the file beside it that was probably meant, "" if there is none.
 func nearFile(name string) string {
 	dir, base := filepath.Split(name)
-	entries, err := os.ReadDir(filepath.Clean("./" + dir))
-	if filepath.IsAbs(name) {
-		entries, err = os.ReadDir(dir)
-	}
+	entries, err := os.ReadDir(filepath.Clean(dir)) // "" is here
 	if err != nil {
 		return ""
 	}

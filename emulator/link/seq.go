@@ -11,8 +11,8 @@ import (
 	"time"
 )
 
-// A sealed line ends with ` seq=N crc=XXXX`: N counts the messages after the greeting from 1, XXXX is CRC-16/MODBUS in four upper
-// case hex digits over all bytes of the line before ` crc=`. A logger seals an answer once, at its ok: `ok seq=N crc=XXXX`, and its
+// A sealed line ends with ` seq=N crc=HHHH`: N counts the messages after the greeting from 1, HHHH is CRC-16/MODBUS in four upper
+// case hex digits over all bytes of the line before ` crc=`. A logger seals an answer once, at its ok: `ok seq=N crc=HHHH`, and its
 // CRC goes over the whole answer, from the first byte of its first line, each LF included and CRs left out, to the byte before
 // ` crc=`; so a lost line is noticed too. `again N` asks for the answer to message N again; said by the logger it asks for
 // message N, which it has not got whole.
@@ -40,7 +40,7 @@ func sealMessage(dst []byte, m *Message, seq int64) []byte {
 
 // breakSeal takes the seal off a line without its end; crc goes on from an earlier value. ok is false if it has none or a wrong one.
 func breakSeal(line []byte, crc uint16) (rest []byte, seq int64, ok bool) {
-	const sealLength = len(" crc=XXXX")
+	const sealLength = len(" crc=0000")
 	if len(line) < sealLength {
 		return nil, 0, false
 	}
