@@ -39,6 +39,23 @@ faults:
   - {at: 267319 ms, fault: failed-read, for: 8622 ms}
 seed: 2234
 `},
+		{"buffer-8", "rows in memory that a power cut at the very end takes: nothing told the logger to write them", `
+scenario: ends-without-power
+summary: The power fails again and has not come back when the run ends.
+plan:
+  - {discharge: 0.095 C, ends: {time: 416 s}}
+  - {charge: 0.09 C, to: absorb, ends: {logger: taper, time: 5000 s}}
+  - {rest: 250 s}
+settings: {log: 150000 ms, cutoff_hold: 5000 ms, zone: 0 min}
+rig:
+  readings: {nominal: 10000 ms, every: 10000 ms}
+  tick: {bits: 32, rate: 1000 Hz, start: 0}
+  clock: {start: "2026-03-02T08:00:00Z", fraction: 0}
+faults:
+  - {at: {stop: -55394 ms}, fault: power-cut, for: 213845 ms}
+  - {at: 262435 ms, fault: power-cut, for: 78494 ms}
+seed: 88031237
+`},
 		{"rows-made-up", "rows that become due while those are written that a stall held up", `
 scenario: hunt-77035160
 summary: Drawn by a hunt.

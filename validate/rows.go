@@ -152,7 +152,7 @@ func (j *judge) checkRows() {
 			from = k
 		}
 		d := times[end] - times[from] - float64(j.offAtEnd(lastRow, end))
-		if j.rec.Outcome.Failure == nil {
+		if j.rec.Outcome.Failure == nil && !j.endsCut() {
 			tail = int((d - 2*gap(lastRow, end)) / max(log[0], log[1]))
 			if near := rough[n] - rough[lastRow]; near > 0 && tail <= near {
 				tail = 0
@@ -445,6 +445,20 @@ func (j *judge) offAtEnd(from, to int) float64 {
 	return t
 }
 
+// endsCut says that the power failed and had not come back when the run ended: what was in memory then is lost as at any cut.
+func (j *judge) endsCut() bool {
+	cut := false
+	for _, e := range j.rec.Events {
+		switch e.Kind {
+		case emulator.PowerFails:
+			cut = true
+		case emulator.PowerBack:
+			cut = false
+		}
+	}
+	return cut
+}
+
 // logBetween is the log intervals that are healthy between readings a and b: after a change, either.
 func (j *judge) logBetween(a, b int) [2]float64 {
 	lo, hi := j.log, j.log
@@ -505,7 +519,10 @@ func (j *judge) countDue(times []float64, disturbed []bool, phase float64) (due,
 		life := j.lifeOfRow(r)
 		received[life] = max(received[life], k)
 	}
-	lastLife := j.series.Life[len(times)-1]
+	flushed := j.series.Life[len(times)-1] // the life that was told of its end
+	if j.endsCut() {
+		flushed = -1
+	}
 	for k := range times {
 		if k > 0 && j.series.Life[k] != j.series.Life[k-1] {
 			start, lastSlot = times[k]-phase*log, -1
@@ -521,7 +538,7 @@ func (j *judge) countDue(times []float64, disturbed []bool, phase float64) (due,
 		slot := int64((times[k] - start) / log * (1 + 1e-9))
 		if slot != lastSlot {
 			lastSlot = slot
-			if !disturbed[k] && k > 0 && (j.series.Life[k] == lastLife || k <= received[j.series.Life[k]]) {
+			if !disturbed[k] && k > 0 && (j.series.Life[k] == flushed || k <= received[j.series.Life[k]]) {
 				due++
 			}
 		}
