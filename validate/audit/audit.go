@@ -95,6 +95,8 @@ type Auditor struct {
 	began       float64 // clock of the first row that shows a date [Unix s]
 	stats       intervals
 	gap         gapWatch
+	written     written
+	repeating   bool // the row before was there once already
 	seen        seen
 	clipI       clip
 	clipV       clip
@@ -458,6 +460,11 @@ func (a *Auditor) take(r *row) {
 	}
 	a.is, a.vs = max(a.is, r.is), max(a.vs, r.vs)
 	before := a.time.raw
+	if a.repeats(r) {
+		a.seen.duplicate(r.line)
+		a.emit(Row{Line: r.line, Time: a.time.t, Current: r.i, Voltage: r.v, Temp: r.temp, Note: "repeated: left out", Out: true})
+		return
+	}
 	dt, m := a.time.take(r)
 	out := Row{Line: r.line, Time: a.time.t, Current: r.i, Voltage: r.v, Temp: r.temp}
 	switch m {
@@ -520,10 +527,31 @@ func (a *Auditor) take(r *row) {
 		return
 	}
 	a.reading(r, m == wrapped)
+	a.written.keep(r, a.time.value(r), m)
 	if a.o.Row != nil {
 		out.Charge, out.Energy = a.q.net(), a.e.net()
 		a.o.Row(out)
 	}
+}
+
+// repeats says that a row from before the last one is there again, as where a buffer or a download was written twice: it is alike in
+// every value. A clock that was set back shows a second again too, and at rest perhaps all else: where only the clock tells the time, the totals
+// must have gone back with it, unless the row before was one of these.
+func (a *Auditor) repeats(r *row) bool {
+	x := a.time.value(r)
+	a.repeating = a.have && a.time.begun && x < a.time.raw && (a.time.kind != "clock" || a.repeating || a.countedBetween(r)) && a.written.has(r, x)
+	return a.repeating
+}
+
+// countedBetween says that a total differs from that of the row before.
+func (a *Auditor) countedBetween(r *row) bool {
+	for c := range 3 {
+		// NaN, which no column has, differs from nothing.
+		if math.Abs(r.q[c]-a.prev.q[c]) > 0 || math.Abs(r.e[c]-a.prev.e[c]) > 0 {
+			return true
+		}
+	}
+	return false
 }
 
 // paused says that the logger stood still or had no power before a row, though the time goes on: a header is written again after a gap, or the
@@ -650,11 +678,21 @@ func (a *Auditor) reading(r *row, wrapped bool) {
 	a.tail.take(a.time.t, r.v, r.i)
 	if len(a.counted) > 0 {
 		a.tally(r, &where{line: r.line, cut: a.cut, phase: newPhase, wrapped: wrapped, rest: kind == 0, interval: math.Abs(r.i) * a.time.typical,
-			band: a.band() * (a.time.t - a.prevT), hidden: hidden{a.qVar, a.qPrint, a.qPulse}, gap: a.off, flow: a.flow(r), timeStep: r.timeStep, loose: a.loose})
+			band: a.band() * (a.time.t - a.prevT), hidden: hidden{a.qVar, a.qPrint, a.qPulse}, gap: a.off, flow: a.flow(r), timeStep: r.timeStep, loose: a.loose,
+			midnight: a.newDay(r)})
 	}
 	a.ratio.take(r)
 	a.rest.take(r, a.time.t, kind == 0 && !a.cut)
 	a.prev, a.prevT, a.have, a.cut, a.loose = r, a.time.t, true, false, false
+}
+
+// newDay says that a row is the first of a date, and that rows are so close that this is no chance.
+func (a *Auditor) newDay(r *row) bool {
+	if !a.have || r.noDate || a.time.typical > 900 {
+		return false
+	}
+	now, before := math.Floor(r.clock/86400), math.Floor(a.prev.clock/86400)
+	return now == before+1
 }
 
 // flow is the current at a row by its sign; where time broke off before it, that of the last row before, if one flowed there.

@@ -254,7 +254,7 @@ func (a *Auditor) rowFindings(r *Report) {
 	case s.duplicates > 0 && s.within > s.duplicates/4:
 		r.Notes = append(r.Notes, "Several rows come in one printed unit of the time: rows that are alike may be repeated or not.")
 	case s.duplicates > 0:
-		r.find("duplicate-rows", "failure", "firmware", 0.95, s.duplicateLine, "Empty the buffer after it was written, and only then.", "%d rows repeat the row before, the first on line %d", s.duplicates, s.duplicateLine)
+		r.find("duplicate-rows", "failure", "firmware", 0.95, s.duplicateLine, "Empty the buffer after it was written, and only then.", "%d rows were written already, the first on line %d", s.duplicates, s.duplicateLine)
 	}
 	if n := s.disorder + s.leaps + s.restarts; n > 3 && 10*n > 8*a.rows {
 		r.find("disordered-rows", "failure", "firmware", 0.9, 0, "Turn the file round, so that the oldest row comes first, and audit it again.", "time goes back from row to row, as where the newest row comes first; nothing else of this log can be judged")
@@ -464,7 +464,7 @@ func (a *Auditor) totalFindings(r *Report) {
 				y.name, c.Unmatched/per, unit, c.Line))
 		}
 		// A wrong direction shows where both were there.
-		if a.q.pos > 0.02*through && a.q.neg > 0.02*through && i < 3 && c.Holds && y.split == 0 && m >= plusPos {
+		if a.q.pos > 0.02*through && a.q.neg > 0.02*through && c.Holds && y.split == 0 && m >= plusPos && (i < 3 || a.netCharge()) {
 			cause, text := "one-way", "only one direction is counted"
 			if m >= plusBoth {
 				cause, text = "both-add", "charge and discharge are added up"
@@ -536,6 +536,12 @@ func unitFactor(f float64) string {
 	return ""
 }
 
+// netCharge says that the log has a total of charge that goes both ways: then its energy, which nothing names otherwise, should too.
+func (a *Auditor) netCharge() bool {
+	y := &a.tallies[0]
+	return y.have && y.turns() && y.best() <= minusNet
+}
+
 func (a *Auditor) resetFindings(r *Report, y *tally, unit string, per float64) {
 	for _, c := range y.resets {
 		if y.perStep || c.AtPhase && !c.AtRestart {
@@ -544,6 +550,9 @@ func (a *Auditor) resetFindings(r *Report, y *tally, unit string, per float64) {
 		cause, mend, what := "total-reset", "Keep totals until somebody sets them to zero.", "in the middle of a phase"
 		if c.AtRestart {
 			cause, mend, what = "restart-loss", "Write the totals to memory that lasts, and read them at the start.", "with the restart there"
+		}
+		if c.AtMidnight {
+			cause, mend, what = "midnight-reset", "Keep totals over midnight; begin a new file without clearing them.", "the first row of a new day"
 		}
 		r.find(cause, "failure", "firmware", 0.85, c.Line, mend, "column %s falls from %.4g to %.4g %s on line %d, %s", y.name, c.From/per, c.To/per, unit, c.Line, what)
 		return

@@ -171,6 +171,7 @@ type change struct {
 	AtRestart  bool
 	AtPhase    bool
 	AtWrap     bool
+	AtMidnight bool    // it is the first row of a new date
 	Within     float64 // what was allowed
 	Through    float64 // what passed in the interval
 	NearlyZero bool
@@ -183,6 +184,8 @@ type where struct {
 	line int
 	// cut: time broke off before it; phase: a new one begins; wrapped: the counter went over its end.
 	cut, phase, wrapped bool
+	// midnight: it is the first row of a new date.
+	midnight bool
 	// rest: no current flows, and what does is noise.
 	rest bool
 	// interval is what may pass between two rows, band what may pass unseen, being small [A·s] or [W·s].
@@ -242,7 +245,7 @@ func (y *tally) take(value, step float64, g integrals, w *where) {
 		if y.rows > 10 {
 			unmatched = d - y.best().of(passed)
 		}
-		c := change{Line: w.line, From: y.last, To: value, Unmatched: unmatched, AtRestart: w.cut, AtPhase: w.phase, AtWrap: w.wrapped, Within: tolerance, Through: moved,
+		c := change{Line: w.line, From: y.last, To: value, Unmatched: unmatched, AtRestart: w.cut, AtPhase: w.phase, AtWrap: w.wrapped, AtMidnight: w.midnight && !w.cut, Within: tolerance, Through: moved,
 			NearlyZero: math.Abs(value) <= math.Abs(y.last)/1000+tolerance}
 		switch {
 		case c.NearlyZero && math.Abs(y.last) > 20*y.step:

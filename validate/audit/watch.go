@@ -1,6 +1,9 @@
 package audit
 
-import "math"
+import (
+	"math"
+	"sort"
+)
 
 // intervals keeps the statistics of the time between rows.
 type intervals struct {
@@ -418,4 +421,46 @@ func (l *tail) drop() float64 {
 	}
 	d := l.v[(l.n-2)%len(l.v)] - l.v[(l.n-1)%len(l.v)]
 	return max(0, notNaN(d))
+}
+
+// written remembers the newest rows, oldest first, to know them again.
+type written struct {
+	at   []float64 // value of the column that tells the time
+	sums []uint64  // of all values of the row
+}
+
+// rowsKept is how many rows are known again: some buffers full, or a download that began again.
+const rowsKept = 8192
+
+// keep adds a row. Where time breaks off, what was before it is forgotten: the rest is in order.
+func (w *written) keep(r *row, at float64, m move) {
+	switch {
+	case m != onward && m != again || len(w.at) > 0 && at < w.at[len(w.at)-1]:
+		w.at, w.sums = w.at[:0], w.sums[:0]
+	case len(w.at) == 2*rowsKept:
+		copy(w.at, w.at[rowsKept:])
+		copy(w.sums, w.sums[rowsKept:])
+		w.at, w.sums = w.at[:rowsKept], w.sums[:rowsKept]
+	}
+	w.at, w.sums = append(w.at, at), append(w.sums, r.sum())
+}
+
+// has says that the row is among them.
+func (w *written) has(r *row, at float64) bool {
+	for k := sort.SearchFloat64s(w.at, at); k < len(w.at) && w.at[k] == at; k++ {
+		if k > 0 && w.sums[k] == r.sum() { // a first row is there again after each start
+			return true
+		}
+	}
+	return false
+}
+
+// sum is one number of all that the row shows.
+func (r *row) sum() uint64 {
+	h := uint64(14695981039346656037)
+	for _, x := range [...]float64{r.tick, r.elapsed, r.clock, r.i, r.v, r.p, r.q[0], r.q[1], r.q[2], r.e[0], r.e[1], r.e[2]} {
+		h = (h ^ math.Float64bits(x)) * 1099511628211
+		h ^= h >> 32
+	}
+	return h
 }
