@@ -75,14 +75,18 @@ func TestLogsThatContradictNothing(t *testing.T) {
 	}
 
 	// A net total that a word calls "used", and one beside a current without a sign.
-	var used, unsigned strings.Builder
+	var used, unsigned, parted strings.Builder
 	used.WriteString("t (s),U (V),I (A),used (Ah)\n")
 	unsigned.WriteString("t (s),U (V),I (A),Q (Ah)\n")
+	parted.WriteString("t (s),U (V),I (A),in (Ah),out (Ah)\n")
 	q, i, v := 0.0, 0.0, 12.8
+	in, out := 0.0, 0.0
 	for k := range 1500 {
 		q += i * 10 // the reading before stands until this one
 		fmt.Fprintf(&used, "%d,%.3f,%.3f,%.5f\n", 10*k, v, i, -q/3600)
 		fmt.Fprintf(&unsigned, "%d,%.3f,%.3f,%.5f\n", 10*k, v, math.Abs(i), q/3600)
+		in, out = in+10*max(i, 0), out+10*max(-i, 0)
+		fmt.Fprintf(&parted, "%d,%.3f,%.3f,%.5f,%.5f\n", 10*k, v, math.Abs(i), in/3600, out/3600)
 		switch k + 1 {
 		case 50:
 			i, v = -3.525, 12.5
@@ -94,7 +98,7 @@ func TestLogsThatContradictNothing(t *testing.T) {
 		v += i * 2e-4
 	}
 
-	for name, log := range map[string]string{"used": used.String(), "unsigned": unsigned.String(), "gap counted": gap.String(), "rows lost": lost.String(), "pulsed": pulsed.String(), "lagging": lagging.String(),
+	for name, log := range map[string]string{"used": used.String(), "unsigned": unsigned.String(), "parted": parted.String(), "gap counted": gap.String(), "rows lost": lost.String(), "pulsed": pulsed.String(), "lagging": lagging.String(),
 		"trimmed": trimmed.String()} {
 		for _, f := range run(t, strings.NewReader(log), Options{}).Findings {
 			if f.Severity == "failure" || f.Cause == "coarse-count" && name == "trimmed" {
@@ -142,6 +146,35 @@ func TestClockSetForward(t *testing.T) {
 		}
 		if found != want {
 			t.Errorf("%s: found %s, want %s", name, found, want)
+		}
+	}
+}
+
+// TestPartedTotalsOfUnsignedCurrent: what two totals hold of a current without a sign must be all that flowed, each in its direction.
+func TestPartedTotalsOfUnsignedCurrent(t *testing.T) {
+	for name, weight := range map[string][4]float64{ // in and out of a charge, in and out of a discharge
+		"right": {1, 0, 0, 1}, "in grows both ways": {1, 0, 1, 1}, "out is dropped": {1, 0, 0, 0},
+	} {
+		var b strings.Builder
+		b.WriteString("t (s),U (V),I (A),in (Ah),out (Ah)\n")
+		in, out, v := 0.0, 0.0, 12.8
+		for k := range 1500 {
+			i := 0.0
+			switch {
+			case k > 50 && k <= 600:
+				i, in, out = -3.5, in+35*weight[2], out+35*weight[3]
+			case k > 700 && k <= 1400:
+				i, in, out = 2.8, in+28*weight[0], out+28*weight[1]
+			}
+			v += i * 2e-4
+			fmt.Fprintf(&b, "%d,%.3f,%.3f,%.5f,%.5f\n", 10*k, v+i/20, math.Abs(i), in/3600, out/3600)
+		}
+		failed := false
+		for _, f := range run(t, strings.NewReader(b.String()), Options{}).Findings {
+			failed = failed || f.Severity == "failure"
+		}
+		if failed != (name != "right") {
+			t.Errorf("%s: fails %t", name, failed)
 		}
 	}
 }

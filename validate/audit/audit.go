@@ -103,7 +103,8 @@ type Auditor struct {
 	powerOff    float64
 	powerLine   int
 	tallies     [6]tally
-	counted     []int // the tallies that the log has a column for
+	counted     []int      // the tallies that the log has a column for
+	pairs       [2]float64 // largest difference of what went in and out by the totals from what flowed either way, charge and energy
 	blank       []float64
 	zero        []float64
 	ratio       ratio
@@ -711,6 +712,7 @@ func (a *Auditor) tally(r *row, at *where) {
 		c := a.counted[n]
 		a.tallies[c].take(r.q[c], r.qs[c], a.q, at)
 	}
+	a.pair(0, a.q)
 	if n == len(a.counted) {
 		return
 	}
@@ -722,6 +724,14 @@ func (a *Auditor) tally(r *row, at *where) {
 	at.flow.neg *= volts
 	for _, c := range a.counted[n:] {
 		a.tallies[c].take(r.e[c-3], r.es[c-3], a.e, at)
+	}
+	a.pair(1, a.e)
+}
+
+// pair holds both directions of a quantity, where each has a column, against what flowed either way.
+func (a *Auditor) pair(quantity int, g integrals) {
+	if in, out := &a.tallies[3*quantity+1], &a.tallies[3*quantity+2]; in.rows > 0 && out.rows > 0 {
+		a.pairs[quantity] = max(a.pairs[quantity], math.Abs(in.path+out.path-(g.through()-in.base.through())))
 	}
 }
 

@@ -449,6 +449,13 @@ func (a *Auditor) totalFindings(r *Report) {
 			// The total knows a direction that the printed current does not.
 			c.Holds, c.Meaning, c.Worst, c.Integrated, c.Difference = true, "net, of a current without a sign", y.pathWorst, c.Logged, y.path-since.through()
 		}
+		if !c.Holds && !r.Signed && y.split != 0 && !y.alone && a.pairs[i/3] <= tol {
+			// So do two totals that part the directions. What went either way is told by the voltage of each phase.
+			way := [...]float64{r.In, r.Out, r.EnergyIn, r.EnergyOut}[i/3*2+i%3-1]
+			if d := math.Abs(c.Logged) - way; math.Abs(d) <= tol {
+				c.Holds, c.Meaning, c.Worst, c.Integrated, c.Difference = true, "its direction, of a current without a sign", math.Abs(d), way, d
+			}
+		}
 		r.Totals = append(r.Totals, c)
 		if c.Holds && c.Meaning != m.String() {
 			continue
