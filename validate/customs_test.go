@@ -160,3 +160,50 @@ func TestLogThatEndsWithItsStop(t *testing.T) {
 		t.Errorf("%s", complaint(v))
 	}
 }
+
+// heldBack writes its rows by dozens, the rest at the end.
+type heldBack struct {
+	habitual
+	rows []link.Said
+}
+
+func (l *heldBack) Read(r *link.Reading, a *link.Answer) {
+	var said link.Answer
+	l.habitual.Read(r, &said)
+	for _, s := range said.Said {
+		if s.Word != link.Row {
+			a.Said = append(a.Said, s)
+		} else if l.rows = append(l.rows, s); len(l.rows) == 12 {
+			l.End(a)
+		}
+	}
+}
+
+func (l *heldBack) End(a *link.Answer) { a.Said, l.rows = append(a.Said, l.rows...), nil }
+
+// TestSecondsSinceStartBesideAClockNearZero: seconds since power-up look like the face of a clock that starts in 1970; the row that ends
+// a block at the end of the run is older than the reading that was answered then.
+func TestSecondsSinceStartBesideAClockNearZero(t *testing.T) {
+	sc, err := scenarios.Parse("inline.yaml", []byte(`
+scenario: clock-starts-at-zero
+summary: A clock that has lost its time, and a run that ends between two rows.
+plan:
+  - {rest: 5 min}
+  - {discharge: 0.5 C, ends: {time: 40 min}}
+  - {rest: 5 min}
+rig: {clock: {start: 0, lost: true}}
+faults:
+  - {at: 25 min, fault: power-cut, for: 30 s}
+`), scenarios.Env{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	v, _ := judged(t, sc, func(link.Store) link.Logger {
+		return &heldBack{habitual: habitual{habit: habit{header: "s,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%.3f,%.3f,%.4f,%.5f,%.4f", l.up, l.v, l.i, l.q/3600, l.e/3600)
+		}}}}
+	})
+	if complaint(v) != "" || v.Found.Columns["s"] != "elapsed" {
+		t.Errorf("%v: %s", v.Found.Columns, complaint(v))
+	}
+}

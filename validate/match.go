@@ -119,17 +119,22 @@ func (j *judge) answered(r int, after []int) bool {
 }
 
 // showsElapsed counts the rows in which a column shows the time that passed since the first row of each power-up, to half a
-// percent, of the n that could show it. In a log that came whole nothing says when a row was written: there it must not fall, nor grow
-// beyond the run.
+// percent, of the n that could show it. The last of some that were written together may be an interval older than the reading that was
+// being answered: something else than a full buffer had them written. In a log that came whole nothing says when a row was written: there
+// it must not fall, nor grow beyond the run.
 func (j *judge) showsElapsed(c *logfile.Column, after []int) (fits, n int) {
 	t := j.rec.Readings.T
-	first, last, begin, life := math.NaN(), math.Inf(-1), int64(0), int16(-1)
+	first, last, begin, life, firstAge := math.NaN(), math.Inf(-1), int64(0), int16(-1), 0.0
 	for r, v := range c.Value {
 		if math.IsNaN(v) || !j.answered(r, after) {
 			continue
 		}
+		age := 0.0 // at most
+		if r > 0 && after[r-1] == after[r] {
+			age = j.log
+		}
 		if l := j.lifeOfRow(r); l != life {
-			first, begin, life = v, t[after[r]], l
+			first, begin, life, firstAge = v, t[after[r]], l, age
 		}
 		n++
 		if j.rec.Stream {
@@ -139,7 +144,8 @@ func (j *judge) showsElapsed(c *logfile.Column, after []int) (fits, n int) {
 			last = v
 			continue
 		}
-		if d := float64(t[after[r]]-begin) * 1e-9; math.Abs(v-first-d) <= 1+j.series.Period+0.005*d {
+		d := float64(t[after[r]]-begin) * 1e-9
+		if late, slack := v-first-d, 1+j.series.Period+0.005*d; late >= -slack-age && late <= slack+firstAge {
 			fits++
 		}
 	}
