@@ -230,7 +230,7 @@ func (p *quickRows) row(b []byte, i int, eol byte, k int) int {
 			if n == last {
 				cell = bytes.TrimRight(cell, " \r")
 			}
-			if !plainCell(cell) {
+			if !plainCell(cell) || n == last && cell[len(cell)-1] == ';' {
 				return -1
 			}
 			i = end

@@ -12,10 +12,14 @@ type form struct {
 
 var utf8Mark = []byte{0xef, 0xbb, 0xbf}
 
-// split cuts a line into its cells, trimmed, without their quotes. A separator at the very end makes one more, empty cell.
+// split cuts a line into its cells, trimmed, without their quotes. A separator at the very end makes one more, empty cell; a semicolon there
+// that parts nothing is a mark that the line is whole.
 // The cells share the line's bytes where they can; dst is reused.
 func (f form) split(line []byte, dst [][]byte) [][]byte {
 	dst = dst[:0]
+	if n := len(line); n > 0 && line[n-1] == ';' && f.sep != ';' {
+		line = line[:n-1]
+	}
 	if f.sep == 0 {
 		return append(dst, unquote(trim(line)))
 	}
