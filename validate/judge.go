@@ -15,6 +15,7 @@ import (
 	"math"
 	"runtime"
 	"slices"
+	"strings"
 
 	"stuntcell/emulator"
 	"stuntcell/emulator/link"
@@ -106,6 +107,16 @@ func Judge(sc *scenarios.Scenario, rec *emulator.Record, o Options) *verdict.Ver
 	var err error
 	if j.table, err = logfile.ParseLines(j.lines(), j.form(o.Columns)); err != nil && len(o.Columns) == 0 {
 		j.table = j.readUnnamed(o.Unnamed, err)
+	}
+	if j.table != nil && rec.Stream && j.column(logfile.Tick) == nil && j.column(logfile.Elapsed) == nil && j.column(logfile.Clock) == nil {
+		// Without answers nothing else places a row.
+		var block strings.Builder
+		block.WriteString("columns:\n")
+		for _, c := range j.table.Columns {
+			fmt.Fprintf(&block, "  %d: %s   # %q\n", c.Field, c.Kind, c.Header)
+		}
+		j.table, err = nil, &logfile.Error{Text: "no column tells the time", Expected: "a column such as time [s], date and time, or ms",
+			Hint: "name it in the header, or say in stuntcell.yaml which it is", Block: block.String()}
 	}
 	if j.table == nil {
 		j.unreadable(v, err)

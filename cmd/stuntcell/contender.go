@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -23,6 +24,7 @@ import (
 	"stuntcell/emulator/link"
 	"stuntcell/model/quantity"
 	"stuntcell/scenarios"
+	"stuntcell/validate/logfile"
 	"stuntcell/validate/loggers"
 )
 
@@ -90,7 +92,7 @@ func (c *choice) choose(std streams, b *bench) (*contender, error) {
 	case plain:
 		return nil, usagef("as in --link stream --run 'awk -f {here}/logger.awk'", "--link stream: expected a program of yours to drive")
 	case c.log != "":
-		return written(b, c.log)
+		return written(std, b, c.log)
 	case c.wasm != "":
 		return c.module(b)
 	case c.board.chosen():
@@ -172,18 +174,31 @@ func (c *choice) module(b *bench) (*contender, error) {
 }
 
 // written is a contender that is not here any more: only the log that it wrote.
-func written(b *bench, name string) (*contender, error) {
-	data, err := b.open(name)
+func written(std streams, b *bench, name string) (*contender, error) {
+	path := name
+	if name != "-" && !filepath.IsAbs(name) {
+		path = filepath.Join(b.here, name)
+	}
+	in, closeLog, err := openLog(std, path)
+	var p *fs.PathError
+	if errors.As(err, &p) {
+		return nil, fileError{name, p.Err}
+	}
 	if err != nil {
 		return nil, err
 	}
-	log := string(data)
+	defer closeLog()
+	sum := sha256.New()
+	log, err := logfile.Text(io.TeeReader(in, sum))
+	if err != nil {
+		return nil, inLog(name, err)
+	}
 	// Rows and readings are held as a whole: garbage beside them costs more than collecting it, since few of them hold pointers.
 	debug.SetGCPercent(20)
 	play := func(ctx context.Context, sc *scenarios.Scenario, _ string) (*emulator.Record, error) {
 		return streamer{columns: b.project.Columns}.judged(ctx, sc, log)
 	}
-	return &contender{name: name, hash: fmt.Sprintf("%x", sha256.Sum256(data)), past: true, play: play}, nil
+	return &contender{name: name, hash: fmt.Sprintf("%x", sum.Sum(nil)), past: true, play: play}, nil
 }
 
 func builtIn(name string, build loggers.Build) *contender {

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strings"
 	"unicode/utf16"
 )
 
@@ -245,22 +246,59 @@ const encodingMark = 4
 // encoding looks at the first bytes, and lets UTF-16 with a mark be converted.
 func (r *Reader) encoding() error {
 	b := r.buffer[:r.end]
-	switch {
-	case bytes.HasPrefix(b, []byte{0xff, 0xfe}) || bytes.HasPrefix(b, []byte{0xfe, 0xff}):
-		r.in = &utf16Reader{in: bufio.NewReader(r.in), first: append([]byte(nil), b[2:]...), little: b[0] == 0xff}
+	in, err := decoded(b, r.in)
+	if err != nil {
+		return err
+	}
+	if in != nil {
+		r.in = in
 		r.seek, r.end, r.atEnd = nil, 0, false
 		return nil
-	case bytes.HasPrefix(b, []byte{0x1f, 0x8b}):
-		return &Error{Line: 1, Column: 1, Text: "the file is compressed by gzip", Expected: "text", Hint: "name it .gz, or decompress it first"}
-	case bytes.HasPrefix(b, []byte("PK\x03\x04")):
-		return &Error{Line: 1, Column: 1, Text: "the file is a zip archive or a spreadsheet's own format", Expected: "text", Hint: "save it as CSV, or take the log out of the archive"}
-	case len(b) == 4 && (b[0] == 0) != (b[1] == 0) && (b[0] == 0) == (b[2] == 0) && (b[1] == 0) == (b[3] == 0):
-		return &Error{Line: 1, Column: 1, Text: "the file looks like UTF-16 without a mark", Expected: "UTF-8 or ASCII text", Hint: "save it as UTF-8"}
 	}
 	if i := bytes.IndexByte(b, 0); i >= 0 {
 		return r.binary(i)
 	}
 	return nil
+}
+
+// decoded converts what begins with the bytes b, read before the rest, if it is UTF-16 with a mark; nil: it is to be read as it is.
+func decoded(b []byte, rest io.Reader) (io.Reader, error) {
+	switch {
+	case bytes.HasPrefix(b, []byte{0xff, 0xfe}) || bytes.HasPrefix(b, []byte{0xfe, 0xff}):
+		return &utf16Reader{in: bufio.NewReader(rest), first: append([]byte(nil), b[2:]...), little: b[0] == 0xff}, nil
+	case bytes.HasPrefix(b, []byte{0x1f, 0x8b}):
+		return nil, &Error{Line: 1, Column: 1, Text: "the file is compressed by gzip", Expected: "text", Hint: "name it .gz, or decompress it first"}
+	case bytes.HasPrefix(b, []byte("PK\x03\x04")):
+		return nil, &Error{Line: 1, Column: 1, Text: "the file is a zip archive or a spreadsheet's own format", Expected: "text", Hint: "save it as CSV, or take the log out of the archive"}
+	case len(b) == 4 && (b[0] == 0) != (b[1] == 0) && (b[0] == 0) == (b[2] == 0) && (b[1] == 0) == (b[3] == 0):
+		return nil, &Error{Line: 1, Column: 1, Text: "the file looks like UTF-16 without a mark", Expected: "UTF-8 or ASCII text", Hint: "save it as UTF-8"}
+	}
+	return nil, nil
+}
+
+// Text returns the whole of a log as lines that end in LF, however it is encoded.
+func Text(in io.Reader) (string, error) {
+	head := make([]byte, encodingMark)
+	n, err := io.ReadFull(in, head)
+	if err != nil && err != io.EOF && err != io.ErrUnexpectedEOF {
+		return "", err
+	}
+	all, err := decoded(head[:n], in)
+	if err != nil {
+		return "", err
+	}
+	if all == nil {
+		all = io.MultiReader(bytes.NewReader(head[:n]), in)
+	}
+	var b strings.Builder
+	if _, err := io.Copy(&b, all); err != nil {
+		return "", err
+	}
+	text := b.String()
+	if strings.IndexByte(text, '\n') < 0 {
+		text = strings.ReplaceAll(text, "\r", "\n")
+	}
+	return text, nil
 }
 
 // binary refuses a NUL byte at an index of the buffer.

@@ -92,6 +92,15 @@ func TestEncodings(t *testing.T) {
 			t.Errorf("%s:\n%s\nwant:\n%s", name, got, want)
 		}
 	}
+	for name, in := range map[string]string{"UTF-16": string(utf16Of(german, true)), "CR": strings.ReplaceAll(german, "\n", "\r"), "as it is": german} {
+		if text, err := Text(strings.NewReader(in)); text != german || err != nil {
+			t.Errorf("%s as text: %q, %v", name, text, err)
+		}
+	}
+	var e *Error
+	if _, err := Text(strings.NewReader("\x1f\x8b\x08\x00\x00")); !errors.As(err, &e) {
+		t.Errorf("gzip as text: %v", err)
+	}
 }
 
 // A line without an end, as a power cut leaves it, is torn if it is no row, and said to be unfinished if it is one.
