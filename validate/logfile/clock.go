@@ -35,8 +35,8 @@ type stamp struct {
 }
 
 // parseStamp reads date, time, or date and time: ISO 8601 and RFC 3339 with T, blank or underscore, fraction, Z or offset;
-// dates in other orders; names of months, and of days before them; HH:MM with AM or PM; HH:MM:SS beyond 24 h; days before it; and
-// 1h2m3.5s.
+// dates in other orders; names of months, and of days before them; HH:MM with AM or PM; HH:MM:SS beyond 24 h; days before it;
+// 1h2m3.5s and PT1H2M3.5S.
 func parseStamp(b []byte) (s stamp, ok bool) {
 	if len(b) < 2 || len(b) > 48 {
 		return s, false
@@ -67,7 +67,7 @@ func parseStamp(b []byte) (s stamp, ok bool) {
 		return s, p.done()
 	}
 	*p, s = scanner{b: b}, stamp{}
-	if p.duration(&s) {
+	if p.duration(&s) || p.isoDuration(&s) {
 		return s, true
 	}
 	*p, s = scanner{b: b}, stamp{}
@@ -370,6 +370,24 @@ func (p *scanner) duration(s *stamp) bool {
 	return found > 1 || found == 1 && last >= 3
 }
 
+// isoDuration reads a duration of ISO 8601 without months and years: P1DT2H3M4.5S.
+func (p *scanner) isoDuration(s *stamp) bool {
+	if len(p.b) < 3 || p.b[0] != 'P' {
+		return false
+	}
+	days, clock, _ := strings.Cut(string(p.b[1:]), "T")
+	if days+clock == "" || strings.Trim(days, "0123456789") != "D"[:min(1, len(days))] {
+		return false
+	}
+	var d stamp
+	if q := (&scanner{b: []byte(asciiLower(days + clock))}); !q.duration(&d) && d.parts == 0 {
+		return false
+	}
+	d.step = min(d.step, 1) // parts that are nothing may be left out
+	*s = d
+	return true
+}
+
 // month reads the name of a month, or its first letters, in one of four languages; 0 if there is none.
 func (p *scanner) month() int {
 	n := 0
@@ -448,7 +466,7 @@ func (p *scanner) skip(set string) {
 	}
 }
 
-// days reads "2 days", "2d" before a time; -1 if there is none.
+// days reads "2 days", "2d" before a time, or "2." before one of six digits; -1 if there is none.
 func (p *scanner) days() int {
 	n := p.digits()
 	if n < 1 || n > 5 {
@@ -466,8 +484,26 @@ func (p *scanner) days() int {
 		p.skip(", ")
 		return v
 	}
+	p.i = at + n
+	if p.peek() == '.' && timeOfDigits(p.b[p.i+1:]) {
+		p.i++
+		return v
+	}
 	p.i = at
 	return -1
+}
+
+// timeOfDigits says that hh:mm:ss stands at the start.
+func timeOfDigits(b []byte) bool {
+	if len(b) < 8 {
+		return false
+	}
+	for i, c := range b[:8] {
+		if isDigit(c) == (i%3 == 2) || i%3 == 2 && c != ':' {
+			return false
+		}
+	}
+	return true
 }
 
 // time reads H:MM, H:MM:SS, with fraction, AM and PM.

@@ -221,7 +221,8 @@ func sniff(lines []numbered, hasColumns bool) (*shape, error) {
 		return &best, nil
 	}
 	err := best.findHeader(lines, hasColumns)
-	if err != nil && best.wide { // date and time, one blank between them, may have names of their own
+	// Date and time, one blank between them, may have names of their own; so may columns that tabs part.
+	if err != nil && (best.wide || best.sep == '\t') {
 		narrow := measure(form{sep: ' ', comma: best.comma}, lines)
 		if narrow.rows >= best.rows && narrow.findHeader(lines, false) == nil {
 			return &narrow, nil

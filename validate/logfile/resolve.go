@@ -469,6 +469,13 @@ func (s *shape) timeColumn(l *layout, i int, m *meaning, e *evidence, f *field, 
 	milli := m.unit.name == "ms" || !m.hasUnit && e.max > 1e11
 	like := func(low, high float64) bool { return e.max >= low && e.max < high }
 	f.role = decimal
+	for _, u := range []unit{{name: "us", scale: 1e-6}, {name: "ns", scale: 1e-9}} { // Unix time; no counter runs for 28 years
+		if (named || m.aspect == unixTime) && (!m.hasUnit || m.unit.name == u.name) && like(9e8/u.scale, 1e10/u.scale) {
+			c.Kind, c.Zoned = Clock, true
+			c.Unit, c.Scale = u.name, u.scale
+			return nil
+		}
+	}
 	switch {
 	case named && m.aspect != unixTime && (!m.hasUnit || m.unit.name == "d") && e.serialDays(): // no log runs for 70 years
 		c.Kind, f.role, c.Unit = Clock, serial, "d"
