@@ -178,3 +178,32 @@ func TestPartedTotalsOfUnsignedCurrent(t *testing.T) {
 		}
 	}
 }
+
+// TestSwitchWithinAPrintedMinute: dates without seconds over rows of ten: in which of them the load was switched is not printed. What is lost
+// at once is told all the same.
+func TestSwitchWithinAPrintedMinute(t *testing.T) {
+	for name, lost := range map[string]float64{"switched": 0, "lost": 0.1 * 3600} {
+		var b strings.Builder
+		b.WriteString("Date/time,V,A,Ah\n")
+		q := 0.0
+		for k := range 600 {
+			i := 0.0
+			if k > 64 && k <= 425 {
+				i = -2.8
+			}
+			if q += i * 10; k == 300 {
+				q += lost
+			}
+			fmt.Fprintf(&b, "2026-03-02 %02d:%02d,%.3f,%.3f,%.5f\n", 8+k/360, k/6%60, 12.8+i/10, i, q/3600)
+		}
+		failures := 0
+		for _, f := range run(t, strings.NewReader(b.String()), Options{}).Findings {
+			if f.Severity == "failure" {
+				failures++
+			}
+		}
+		if (failures > 0) != (lost > 0) {
+			t.Errorf("%s: %d failures", name, failures)
+		}
+	}
+}

@@ -81,6 +81,7 @@ type Auditor struct {
 	ePulse      float64
 	count       float64 // smallest change of the printed current in rest so far [A]; 0: none
 	trimmed     bool    // zeros at the end of the current's decimals are left out
+	coarse      float64 // printed unit of the time, if several rows come in it [s]
 	qPrint      float64 // what the printed places can hide at most [A·s], [W·s]
 	ePrint      float64
 	imax        float64
@@ -671,6 +672,12 @@ func (a *Auditor) reading(r *row, wrapped bool) {
 				a.evidence += r.i*(r.v-a.prev.v) + (r.i-a.prev.i)*(r.v-a.prev.v)
 			}
 		}
+		if dt == 0 && !a.cut && a.seen.within > 0 { // where in the printed unit of the time it changed is not known
+			bq, be = math.Abs(r.i-a.prev.i)*r.timeStep, math.Abs(notNaN(r.w-a.prev.w))*r.timeStep
+			uq, ue = sq(bq)*(1.0/12), sq(be)*(1.0/12)
+			a.qBound, a.eBound, a.qVar, a.eVar = a.qBound+bq, a.eBound+be, a.qVar+uq, a.eVar+ue
+			a.coarse = max(a.coarse, r.timeStep)
+		}
 		newPhase = a.phase(kind, r, dt, dq, de, bq, uq)
 		a.phases[len(a.phases)-1].below.take(r, dt, dq, kind, a.o.Cutoff)
 	} else {
@@ -678,9 +685,12 @@ func (a *Auditor) reading(r *row, wrapped bool) {
 	}
 	a.tail.take(a.time.t, r.v, r.i)
 	if len(a.counted) > 0 {
-		a.tally(r, &where{line: r.line, cut: a.cut, phase: newPhase, wrapped: wrapped, rest: kind == 0, interval: math.Abs(r.i) * a.time.typical,
-			band: a.band() * (a.time.t - a.prevT), hidden: hidden{a.qVar, a.qPrint, a.qPulse}, gap: a.off, flow: a.flow(r), timeStep: r.timeStep, loose: a.loose,
-			midnight: a.newDay(r)})
+		within := 0.0 // what may pass in one printed unit of the time, where several rows come in it
+		if a.coarse > 0 {
+			within = a.coarse * max(math.Abs(r.i), math.Abs(a.prev.i))
+		}
+		a.tally(r, &where{line: r.line, within: within, cut: a.cut, phase: newPhase, wrapped: wrapped, rest: kind == 0, interval: math.Abs(r.i) * a.time.typical,
+			band: a.band() * (a.time.t - a.prevT), hidden: hidden{a.qVar, a.qPrint, a.qPulse}, gap: a.off, flow: a.flow(r), timeStep: r.timeStep, loose: a.loose, midnight: a.newDay(r)})
 	}
 	a.ratio.take(r)
 	a.rest.take(r, a.time.t, kind == 0 && !a.cut)
@@ -718,6 +728,7 @@ func (a *Auditor) tally(r *row, at *where) {
 	}
 	volts := math.Abs(notNaN(r.v))
 	at.interval *= volts
+	at.within *= volts
 	at.band *= volts
 	at.hidden = hidden{a.eVar, a.ePrint, a.ePulse}
 	at.flow.pos *= volts

@@ -315,10 +315,12 @@ func (a *Auditor) holds(i int) bool {
 
 // tolerance is how far a total may be from the integral of the rows.
 func (a *Auditor) tolerance(y *tally, i int) float64 {
+	// Within a printed unit of the time a total goes on, and its integral stands.
+	beside := a.coarse * a.imax
 	if i >= 3 {
-		return energyLimit*a.e.through() + math.Min(a.eBound, 5*math.Sqrt(a.eVar)+a.ePulse) + a.ePrint + 2*y.step
+		return energyLimit*a.e.through() + beside*math.Abs(notNaN(a.prev.v)) + math.Min(a.eBound, 5*math.Sqrt(a.eVar)+a.ePulse) + a.ePrint + 2*y.step
 	}
-	return chargeLimit*a.q.through() + math.Min(a.qBound, 5*math.Sqrt(a.qVar)+a.qPulse) + a.qPrint + 2*y.step
+	return chargeLimit*a.q.through() + beside + math.Min(a.qBound, 5*math.Sqrt(a.qVar)+a.qPulse) + a.qPrint + 2*y.step
 }
 
 func (a *Auditor) timeFindings(r *Report) {

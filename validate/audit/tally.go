@@ -190,7 +190,9 @@ type where struct {
 	rest bool
 	// interval is what may pass between two rows, band what may pass unseen, being small [A·s] or [W·s].
 	interval, band float64
-	hidden         hidden // of the integral so far
+	// within is what may pass in one printed unit of the time, where several rows come in it: which of them it passed in is not printed.
+	within float64
+	hidden hidden // of the integral so far
 	// flow is the current [A] or power [W] at the row by its sign; of the last row before where time broke off.
 	flow integrals
 	// gap is how long time broke off before it, by the clock [s]; 0: nothing says.
@@ -218,7 +220,7 @@ func (y *tally) take(value, step float64, g integrals, w *where) {
 	d := value - y.last
 	passed := integrals{g.pos - y.before.pos, g.neg - y.before.neg}
 	moved := passed.through()
-	tolerance := 2*(moved+y.lastThrough) + 4*y.step + w.band + 0.0005*g.through()
+	tolerance := 2*(moved+y.lastThrough) + 4*y.step + w.band + w.within + 0.0005*g.through()
 	if w.cut {
 		// Nothing was integrated across the break, but an interval may have been counted on either side of it.
 		tolerance += 2 * w.interval
