@@ -207,3 +207,28 @@ faults:
 		t.Errorf("%v: %s", v.Found.Columns, complaint(v))
 	}
 }
+
+// TestAmountOfEachPhase: a total that begins anew with each direction of the current and says how much flowed, whichever way, is one total a
+// phase; one that goes on over a turn adds both directions.
+func TestAmountOfEachPhase(t *testing.T) {
+	for name, anew := range map[string]func(turn int) bool{"each turn": func(int) bool { return true }, "each other turn": func(turn int) bool { return turn%2 == 0 }} {
+		way, turn := 0.0, 0
+		v, _ := judged(t, named(t, "store-and-return"), func(link.Store) link.Logger {
+			return &habitual{habit: habit{header: "s,V,A,capacity_Ah,energy_Wh", row: func(l *habitual, r *link.Reading) string {
+				return fmt.Sprintf("%.3f,%.3f,%.4f,%.5f,%.4f", l.up, l.v, l.i, l.q/3600, l.e/3600)
+			}, amps: math.Abs, read: func(l *habitual, r *link.Reading) {
+				now := math.Copysign(1, float64(r.Shunt))
+				if math.Abs(float64(r.Shunt)) < 10 || now == way {
+					return
+				}
+				if way = now; anew(turn) {
+					l.q, l.e = 0, 0
+				}
+				turn++
+			}}}
+		})
+		if right := complaint(v) == "" && *v.Pass; right != (name == "each turn") {
+			t.Errorf("%s: %s", name, complaint(v))
+		}
+	}
+}

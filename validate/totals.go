@@ -249,6 +249,10 @@ func (j *judge) findRule() {
 	case j.rec.Cannot["count-discharge"]:
 		side = replay.ChargeOnly
 	}
+	sides := []replay.Side{side}
+	if side == replay.Net && j.anewEachWay() {
+		sides = append(sides, replay.Sized)
+	}
 	var best *fit
 	burdens := []float64{0}
 	if j.rec.Greeting.BusAt == 1 {
@@ -260,9 +264,11 @@ func (j *judge) findRule() {
 				for _, bad := range bads {
 					for _, rule := range []replay.Rule{replay.Trapezoid, replay.Left, replay.Right} {
 						for _, burden := range burdens {
-							m := replay.Meter{Rule: rule, Source: src, Bad: bad, FromZero: zero, Lag: lag, Side: side, Burden: burden}
-							if f := j.try(m, best); f != nil {
-								best = f
+							for _, side := range sides {
+								m := replay.Meter{Rule: rule, Source: src, Bad: bad, FromZero: zero, Lag: lag, Side: side, Burden: burden}
+								if f := j.try(m, best); f != nil {
+									best = f
+								}
 							}
 							if best.cost <= 0.05*float64(len(j.columns)) && best.fits == len(j.columns) {
 								j.use(best)
@@ -282,6 +288,51 @@ func (j *judge) findRule() {
 		best = j.try(replay.Meter{Side: side}, nil)
 	}
 	j.use(best)
+}
+
+// anewEachWay says that a net total begins anew whenever the current turns round, so that it says how much flowed in each phase, whichever way:
+// between two of its falls the current has one direction, and there are falls with either.
+func (j *judge) anewEachWay() bool {
+	var in, out [2][]float64
+	for _, c := range j.columns {
+		q := map[cause.Role]int{cause.Charge: 1, cause.Energy: 2}[c.Role] - 1
+		v := c.Printed.Value
+		falls := func(r int) bool { return r < len(v) && math.Abs(v[r]) < math.Abs(v[r-1])/2 }
+		if q < 0 || !anyRow(1, len(v), falls) {
+			continue
+		}
+		if in[0] == nil {
+			_, in, out = j.integrals()
+		}
+		from, apart := 0, true
+		var ways [2]bool
+		for r := 1; r <= len(v) && apart; r++ {
+			if r < len(v) && !falls(r) {
+				continue
+			}
+			a, b := j.at[from], j.at[r-1]
+			i, o := in[q][b]-in[q][a], out[q][b]-out[q][a]
+			if i > 0 || o > 0 {
+				ways[map[bool]int{true: 0, false: 1}[i > o]] = true
+			}
+			apart = min(i, o) <= nearlyNothing*max(i, o)
+			from = r
+		}
+		if apart && ways[0] && ways[1] {
+			return true
+		}
+	}
+	return false
+}
+
+// anyRow says that one of the rows from a to before b is so.
+func anyRow(a, b int, so func(int) bool) bool {
+	for r := a; r < b; r++ {
+		if so(r) {
+			return true
+		}
+	}
+	return false
 }
 
 // try compares the log with a healthy meter; it returns nil if that fits no better than the best so far.
@@ -323,6 +374,9 @@ func (f *fit) better(best *fit) bool {
 
 func (j *judge) use(f *fit) {
 	j.meter, j.totals = f.meter, f.totals
+	if f.meter.Side == replay.Sized {
+		j.notes = append(j.notes, "totals begin anew with each direction of the current and say how much flowed, whichever way")
+	}
 	for i, c := range j.columns {
 		c.Unrolled = f.cols[i]
 	}

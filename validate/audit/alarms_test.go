@@ -75,7 +75,10 @@ func TestLogsThatContradictNothing(t *testing.T) {
 	}
 
 	// A net total that a word calls "used", and one beside a current without a sign.
-	var used, unsigned, parted strings.Builder
+	// Amounts that begin anew with each direction.
+	var used, unsigned, parted, anew strings.Builder
+	anew.WriteString("t (s),U (V),I (A),phase capacity (Ah)\n")
+	amount, was := 0.0, 0.0
 	used.WriteString("t (s),U (V),I (A),used (Ah)\n")
 	unsigned.WriteString("t (s),U (V),I (A),Q (Ah)\n")
 	parted.WriteString("t (s),U (V),I (A),in (Ah),out (Ah)\n")
@@ -86,6 +89,14 @@ func TestLogsThatContradictNothing(t *testing.T) {
 		fmt.Fprintf(&used, "%d,%.3f,%.3f,%.5f\n", 10*k, v, i, -q/3600)
 		fmt.Fprintf(&unsigned, "%d,%.3f,%.3f,%.5f\n", 10*k, v, math.Abs(i), q/3600)
 		in, out = in+10*max(i, 0), out+10*max(-i, 0)
+		if i*was < 0 {
+			amount = 0
+		}
+		if i != 0 {
+			was = i
+		}
+		amount += 10 * math.Abs(i)
+		fmt.Fprintf(&anew, "%d,%.3f,%.3f,%.5f\n", 10*k, v, i, amount/3600)
 		fmt.Fprintf(&parted, "%d,%.3f,%.3f,%.5f,%.5f\n", 10*k, v, math.Abs(i), in/3600, out/3600)
 		switch k + 1 {
 		case 50:
@@ -98,7 +109,7 @@ func TestLogsThatContradictNothing(t *testing.T) {
 		v += i * 2e-4
 	}
 
-	for name, log := range map[string]string{"used": used.String(), "unsigned": unsigned.String(), "parted": parted.String(), "gap counted": gap.String(), "rows lost": lost.String(), "pulsed": pulsed.String(), "lagging": lagging.String(),
+	for name, log := range map[string]string{"used": used.String(), "unsigned": unsigned.String(), "parted": parted.String(), "anew": anew.String(), "gap counted": gap.String(), "rows lost": lost.String(), "pulsed": pulsed.String(), "lagging": lagging.String(),
 		"trimmed": trimmed.String()} {
 		for _, f := range run(t, strings.NewReader(log), Options{}).Findings {
 			if f.Severity == "failure" || f.Cause == "coarse-count" && name == "trimmed" {

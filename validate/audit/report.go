@@ -473,7 +473,7 @@ func (a *Auditor) totalFindings(r *Report) {
 				y.name, c.Unmatched/per, unit, c.Line))
 		}
 		// A wrong direction shows where both were there.
-		if a.q.pos > 0.02*through && a.q.neg > 0.02*through && c.Holds && y.split == 0 && m >= plusPos && (i < 3 || a.netCharge()) {
+		if (y.turned || y.bothWays()) && c.Holds && y.split == 0 && m >= plusPos && (i < 3 || a.netCharge()) {
 			cause, text := "one-way", "only one direction is counted"
 			if m >= plusBoth {
 				cause, text = "both-add", "charge and discharge are added up"

@@ -99,6 +99,7 @@ type tally struct {
 	holdLine    int
 	resets      []change
 	jumps       []change
+	turned      bool     // both directions flowed between two resets
 	ahead       []change // totals that went on while time broke off
 	rows        int
 	lastThrough float64 // what passed in the interval before
@@ -255,6 +256,7 @@ func (y *tally) take(value, step float64, g integrals, w *where) {
 				y.resets = append(y.resets, c)
 			}
 			// Whether that was meant or not, what follows is compared from here on.
+			y.turned = y.turned || y.bothWays()
 			y.first, y.base = value, g
 			y.last, y.before, y.lastThrough = value, g, moved
 			y.dir = integrals{}
@@ -341,6 +343,12 @@ func (y *tally) goesOn(d, unmatched, tolerance float64, w *where) bool {
 
 // turns says that the total goes both ways, as one that counts one direction never does.
 func (y *tally) turns() bool { return y.up > 2 && y.down > 2 }
+
+// bothWays says that both directions flowed since the total began.
+func (y *tally) bothWays() bool {
+	p, n := y.before.pos-y.base.pos, y.before.neg-y.base.neg
+	return min(p, n) > 0.02*(p+n)
+}
 
 // best returns the meaning that fits best.
 func (y *tally) best() meaning {

@@ -91,12 +91,13 @@ const (
 // Side is which directions a meter adds.
 type Side uint8
 
-// Directions. For a net total only Net is healthy.
+// Directions. For a net total only Net is healthy, and Sized where it begins anew with each direction.
 const (
 	Net Side = iota
 	Magnitude
 	ChargeOnly
 	DischargeOnly
+	Sized // net totals by size; those that part the directions as ever
 )
 
 // EnergyBy is how a meter gets energy.
@@ -884,7 +885,7 @@ func (st *state) sum(mi, mp, dt float64) {
 	pair(m.AllCharge, sq, &st.in, &st.outq)
 	pair(m.AllEnergy, se, &st.ein, &st.eout)
 	switch m.Side {
-	case Magnitude:
+	case Magnitude, Sized:
 		dq, de = math.Abs(dq), math.Abs(de)
 	case ChargeOnly:
 		if mi < 0 {
