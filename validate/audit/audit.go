@@ -99,6 +99,7 @@ type Auditor struct {
 	written     written
 	repeating   bool // the row before was there once already
 	seen        seen
+	dead        dead
 	clipI       clip
 	clipV       clip
 	powerOff    float64
@@ -616,6 +617,7 @@ func (a *Auditor) reading(r *row, wrapped bool) {
 	if math.IsNaN(r.v) && a.have {
 		r.v = a.prev.v // bridged, so that energy goes on
 	}
+	a.dead.take(r, a.kindOf(r.i) != 0)
 	a.clipI.take(r.i, r.line, a.o.FullCurrent)
 	a.clipV.take(r.v, r.line, a.o.FullVoltage)
 	if !math.IsNaN(r.p) && !math.IsNaN(r.v) {

@@ -106,3 +106,41 @@ func TestResetAtMidnight(t *testing.T) {
 		}
 	}
 }
+
+// TestSecondsInThirtyTwoBits: a date that falls by 2^32 s is no clock that somebody set.
+func TestSecondsInThirtyTwoBits(t *testing.T) {
+	for by, want := range map[int64]string{1 << 32: "epoch-2038", 1 << 31: "rtc-step"} {
+		var b strings.Builder
+		b.WriteString("unix,tick,V,A,Ah\n")
+		for k := range int64(300) {
+			clock := 1<<31 - 1500 + 10*k
+			if clock >= 1<<31 {
+				clock -= by
+			}
+			fmt.Fprintf(&b, "%d,%d,12.5,-3.5,%.6f\n", clock, 10000*k, -35*float64(k)/3600)
+		}
+		if found, _ := causes(t, b.String()); !strings.Contains(found, want) || strings.Contains(found, "epoch-2038") != (want == "epoch-2038") {
+			t.Errorf("clock falls by %d s: found %s, want %s", by, found, want)
+		}
+	}
+}
+
+// TestRowsOfNothing: 0 V and 0 A in the middle of a load. At the end of a discharge they are a pack that switched itself off.
+func TestRowsOfNothing(t *testing.T) {
+	for name, back := range map[string]int{"goes on": 160, "switched off": 400} {
+		var b strings.Builder
+		b.WriteString("t (s),V,A,Ah\n")
+		q := 0.0
+		for k := range 300 {
+			v, i := 12.5-float64(k)*1e-3, -3.5
+			if k >= 150 && k < back {
+				v, i = 0, 0
+			}
+			q += i * 10
+			fmt.Fprintf(&b, "%d,%.3f,%.3f,%.6f\n", 10*k, v, i, q/3600)
+		}
+		if found, _ := causes(t, b.String()); strings.Contains(found, "failed-reading") != (name == "goes on") {
+			t.Errorf("%s: found %s", name, found)
+		}
+	}
+}

@@ -284,6 +284,10 @@ func (a *Auditor) rowFindings(r *Report) {
 		}
 		r.find("failed-reading", severity, "front_end", 0.8, s.noVoltsLine, "Look at the sense wire and at how a failed reading is written.", "%s no voltage, the first on line %d; the one before was taken in its place", have(s.noVolts), s.noVoltsLine)
 	}
+	if n := a.dead.rows; n > 0 {
+		r.find("failed-reading", "advice", "front_end", 0.7, a.dead.line, "See whether the sensor answers, and write a failed reading as such; the sums lack what flowed meanwhile.",
+			"%s 0 V and 0 A in the middle of a load that goes on as before, first on line %d: the sensor did not answer, or the pack was taken off", have(n), a.dead.line)
+	}
 	if s.restarts > 0 {
 		r.find("restart", "advice", "rig", 0.85, s.restartLine, "Find out why: supply, watchdog, a loose wire. What passed meanwhile is not in the sums.", "the time starts again, %s, first on line %d", times(s.restarts), s.restartLine)
 	}
@@ -361,8 +365,12 @@ func have(n int) string {
 // clockMoved says that the clock was set while the log ran.
 func (r *Report) clockMoved(line int, by float64, n int, against string) {
 	cause, what := "rtc-step", "it was set, or jumped"
-	if math.Abs(math.Abs(by)-3600) < 5 {
+	switch {
+	case math.Abs(math.Abs(by)-3600) < 5:
 		cause, what = "local-time", "summer time began or ended"
+	case math.Abs(math.Abs(by)-math.Ldexp(1, 32)) < 5:
+		r.find("epoch-2038", "failure", "firmware", 0.9, line, "Keep Unix time in 64 bits, or unsigned.", "the clock moves by %+.0f s on line %d%s, which is 2^32: its seconds are counted in 32 bits", by, line, against)
+		return
 	}
 	r.find(cause, "advice", "clock", 0.8, line, "Set the clock before the test, not during it; print UTC, or the offset.",
 		"the clock moves by %+.4g s on line %d (%s in all)%s: %s", by, line, times(n), against, what)

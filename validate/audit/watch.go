@@ -464,3 +464,29 @@ func (r *row) sum() uint64 {
 	}
 	return h
 }
+
+// dead finds rows of nothing at all, 0 V and 0 A, between two that show the same load at the same voltage.
+type dead struct {
+	v, i       float64 // under load, before
+	run, begin int
+	rows, line int
+}
+
+func (d *dead) take(r *row, load bool) {
+	switch {
+	case r.v == 0 && r.i == 0:
+		if d.run++; d.run == 1 {
+			d.begin = r.line
+		}
+		return
+	case d.run > 0 && load && math.Abs(r.v-d.v) < 0.05*math.Abs(d.v) && math.Abs(r.i-d.i) < 0.05*math.Abs(d.i):
+		if d.rows == 0 {
+			d.line = d.begin
+		}
+		d.rows += d.run
+	}
+	d.run, d.v, d.i = 0, 0, 0
+	if load {
+		d.v, d.i = r.v, r.i
+	}
+}
