@@ -45,6 +45,123 @@ func (j *judge) match() {
 	if c := j.column(logfile.Elapsed); c != nil && (!matched || !j.ticksFit && finest(c.Step) < 1) {
 		j.matchElapsed(c, after)
 	}
+	if j.rec.Stream && !j.ticksFit {
+		j.matchCoarse()
+	}
+}
+
+// coarseFit is the share of rows that a grid must place in the printed unit of their time.
+const coarseFit = 0.98
+
+// matchCoarse places the rows of a log that came whole whose printed times are too coarse to tell their readings: on the grid of its
+// interval that agrees with the times, and of the grids that agree on the one whose readings are most like the values that the rows show.
+func (j *judge) matchCoarse() {
+	c := j.clockColumn
+	clock := c != nil && j.clockFits
+	if !clock {
+		if c = j.column(logfile.Elapsed); c == nil {
+			return
+		}
+	}
+	unit := finest(c.Step)
+	if !(unit > max(2*j.series.Period, j.log/3)) || math.IsInf(unit, 0) || len(c.Value) == 0 || math.IsNaN(c.Value[0]) {
+		return
+	}
+	t, best := j.rec.Readings.T, []int(nil)
+	printed := make([]int64, len(c.Value))
+	for r, v := range c.Value {
+		if math.IsNaN(v) {
+			return
+		}
+		printed[r] = int64(math.Floor(v/unit + 1e-6))
+	}
+	begin := []float64{0, j.series.FirstTick}
+	if clock {
+		begin = begin[:1]
+	}
+	for _, begin := range begin {
+		for _, half := range []float64{0, 0.5} { // cut or rounded
+			if clock && half > 0 {
+				continue
+			}
+			shows := func(k int) int64 {
+				if clock {
+					return floorDiv(j.shown(c, j.rec.Readings.Clock[k]+j.zone), int64(unit))
+				}
+				return int64(math.Floor((begin+float64(t[k]-t[0])*1e-9)/unit + half + 1e-6))
+			}
+			if at := j.grid(printed, shows); at != nil && (best == nil || j.unlike(at) < j.unlike(best)) {
+				best = at
+			}
+		}
+	}
+	if best != nil {
+		for r, k := range best {
+			j.at[r], j.fits[r] = k, true
+		}
+	}
+}
+
+// grid places rows an interval apart from the reading on that suits what they print and the values that they show best; nil if none does.
+func (j *judge) grid(printed []int64, shows func(k int) int64) (best []int) {
+	const most = 20_000_000 // places that are tried
+	t := j.rec.Readings.T
+	first := 0
+	for first < len(t) && shows(first) != printed[0] {
+		first++
+	}
+	to := first
+	for to < len(t) && shows(to) == printed[0] {
+		to++
+	}
+	stride := 1 + (to-first)*len(printed)/most
+	least, fewest := math.Inf(1), int(float64(len(printed))*(1-coarseFit))
+	for begin := first; begin < to; begin += stride {
+		at, off, k, due := make([]int, len(printed)), 0, begin, t[begin]
+		for r := range at {
+			for k < len(t) && (t[k] < due || !j.series.Good(k)) {
+				k++
+			}
+			if k == len(t) {
+				off = len(printed)
+				break
+			}
+			if at[r] = k; shows(k) != printed[r] {
+				off++
+			}
+			for due <= t[k] {
+				due += int64(j.log * 1e9)
+			}
+		}
+		if off > fewest {
+			continue
+		}
+		if x := j.unlike(at); best == nil || off < fewest || x < least {
+			best, least, fewest = at, x, off
+		}
+	}
+	return best
+}
+
+// unlike is how far the values of the rows are from those of the readings in which they are placed.
+func (j *judge) unlike(at []int) float64 {
+	sum := 0.0
+	for _, shown := range []struct {
+		kind logfile.Kind
+		of   []float64
+		unit float64
+	}{{logfile.Current, j.series.I, j.series.Amp}, {logfile.Voltage, j.series.V, j.series.Volt}} {
+		c := j.column(shown.kind)
+		if c == nil {
+			continue
+		}
+		for r, k := range at {
+			if d := math.Abs(math.Abs(c.Value[r])-math.Abs(shown.of[k])) / shown.unit; d > 0 { // nan is not
+				sum += d
+			}
+		}
+	}
+	return sum
 }
 
 // clockWords are the words of a header that name a clock, not a duration.

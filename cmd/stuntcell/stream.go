@@ -203,16 +203,25 @@ func (s streamer) spacing(sc *scenarios.Scenario, rec *emulator.Record, lines []
 		if c.kind == logfile.Tick && column.Scale != 0 {
 			unit = column.Scale
 		}
-		var steps []float64
+		var steps, alike []float64 // and how many rows were alike before each
+		same := 1.0
 		for i := 1; i < len(column.Value); i++ {
 			if d := column.Value[i] - column.Value[i-1]; d > 0 {
-				steps = append(steps, d*unit)
+				steps, alike = append(steps, d*unit), append(alike, same)
+				same = 0
 			}
+			same++
 		}
 		if len(steps) == 0 {
 			continue
 		}
 		slices.Sort(steps)
+		if alike = alike[1:]; len(alike) > 0 { // the first time may have begun before the log
+			slices.Sort(alike)
+			if n := alike[len(alike)/2]; n > 1 { // several rows come in one printed unit of the time
+				return int64(math.Round(steps[len(steps)/2] * 1000 / n))
+			}
+		}
 		usual := steps[len(steps)/2]
 		// Readings that come between due times make steps of unequal length: their mean is the interval, not their median.
 		sum, n := 0.0, 0
