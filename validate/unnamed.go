@@ -138,12 +138,20 @@ func (j *judge) tellColumns() map[string]string {
 			seconds := *c
 			seconds.Value = scaled(c.Value, u.scale)
 			fits, n := j.showsElapsed(&seconds, after)
-			return n > 0 && float64(fits) >= mostRows*float64(n)
+			if n == 0 || float64(fits) < mostRows*float64(n) || !j.rec.Stream {
+				return n > 0 && float64(fits) >= mostRows*float64(n)
+			}
+			// Without answers only the length of the run tells what does not fall from time, and it is what places the rows.
+			if placed || 2*reach(seconds.Value) < lasted(j.rec) {
+				return false
+			}
+			c.Kind, c.Value, c.Step = logfile.Elapsed, seconds.Value, scaled(c.Step, u.scale)
+			return true
 		}) || placed
 	}
 	j.match() // by dates and times that tell themselves, if no counter did
-	if placed && j.tickColumn == nil && j.clockColumn == nil && j.rec.Stream {
-		return nil // without answers a row is placed by a time that is known to the second
+	if placed && j.tickColumn == nil && j.clockColumn == nil && j.rec.Stream && float64(count(j.fits)) < mostRows*float64(len(j.fits)) {
+		return nil
 	}
 	take("index", func(c *logfile.Column) bool {
 		for r, v := range c.Value {
@@ -302,6 +310,17 @@ func (j *judge) tellTotals(open []*logfile.Column, say func(*logfile.Column, str
 		delete(told, near)
 		return true
 	})
+}
+
+// count is how many are so.
+func count(so []bool) int {
+	n := 0
+	for _, x := range so {
+		if x {
+			n++
+		}
+	}
+	return n
 }
 
 // apart is how many fields lie between two columns.
