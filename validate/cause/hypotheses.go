@@ -26,6 +26,8 @@ func (h *hypothesis) searched() bool {
 // meter that the log was found to use and from each of the other rules, since a mistake can hide the rule.
 func (c *Case) hypotheses() []hypothesis {
 	s := c.Series
+	wraps, halves := c.crossings()
+	longest, longestGood := c.longestStep(), c.longestGood()
 	var out []hypothesis
 	for _, rule := range []replay.Rule{replay.Trapezoid, replay.Left, replay.Right} {
 		base := replay.Meter{Rule: rule, Bad: c.Meter.Bad}
@@ -43,7 +45,6 @@ func (c *Case) hypotheses() []hypothesis {
 				}
 			}
 		}
-		wraps, halves := c.crossings()
 		if wraps {
 			for _, v := range []struct {
 				c   replay.Clocking
@@ -96,10 +97,10 @@ func (c *Case) hypotheses() []hypothesis {
 		for _, q := range timeQuanta {
 			how := fmt.Sprintf("the step is cut to multiples of %g s", q)
 			// With a longer one it would count nothing, ever.
-			if q <= c.longestStep() {
+			if q <= longest {
 				add("truncated-dt", 22, how, func(m *replay.Meter) { m.CutTime = q })
 			}
-			if s.HasFailed && q <= c.longestGood() {
+			if s.HasFailed && q <= longestGood {
 				add("truncated-dt", 22, how, func(m *replay.Meter) { m.CutTime, m.Across = q, true })
 			}
 		}
@@ -138,11 +139,11 @@ func (c *Case) hypotheses() []hypothesis {
 			add("narrow-interval", 23, "the step in milliseconds is kept in 16 bits", func(m *replay.Meter) { m.Clocking, m.Across = replay.Narrow16, across })
 			add("narrow-interval", 23, "the step in milliseconds is kept in 16 bits with a sign",
 				func(m *replay.Meter) { m.Clocking, m.Across = replay.Narrow16Signed, across })
-			if turn := 65536 / s.Hz; s.Hz != 1000 && turn < c.longestGood() {
+			if turn := 65536 / s.Hz; s.Hz != 1000 && turn < longestGood {
 				add("narrow-interval", 24, "the step in counts of the counter is kept in 16 bits", func(m *replay.Meter) { m.Modulo, m.Across = turn, across })
 			}
 			for _, turn := range narrowTurns {
-				if turn < c.longestGood() && turn > s.Period {
+				if turn < longestGood && turn > s.Period {
 					add("narrow-interval", 62, fmt.Sprintf("of the step only what is left of whole turns of %g s is kept", turn),
 						func(m *replay.Meter) { m.Modulo, m.Across = turn, across })
 				}
@@ -223,10 +224,10 @@ func (c *Case) hypotheses() []hypothesis {
 			add("card-loss", 14, "totals fall to zero at each write that fails", func(m *replay.Meter) { m.ResetCard, m.ResetRows = true, c.Log })
 			add("card-loss", 14, "totals stand still after the failed write", func(m *replay.Meter) { m.FreezeCard = true })
 		}
-		if long := c.longestGood(); long > 4*s.Period {
+		if longestGood > 4*s.Period {
 			add("nominal-dt", 60, "a step longer than usual counts as one period", func(m *replay.Meter) { m.StallClip = s.Period })
 			for _, n := range []float64{2, 3, 5, 10} {
-				if (n+0.1)*s.Period >= long {
+				if (n+0.1)*s.Period >= longestGood {
 					break
 				}
 				many := fmt.Sprintf("a step longer than %g periods ", n)
@@ -234,7 +235,7 @@ func (c *Case) hypotheses() []hypothesis {
 				add("nominal-dt", 60, many+"counts as one period", func(m *replay.Meter) { m.StallLimit, m.StallClip = (n+0.1)*s.Period, s.Period })
 			}
 			for _, most := range []float64{1, 2, 5, 10, 30, 60} {
-				if most > 1.5*s.Period && most < long {
+				if most > 1.5*s.Period && most < longestGood {
 					add("nominal-dt", 61, fmt.Sprintf("a step counts as %g s at most", most), func(m *replay.Meter) { m.StallClip = most })
 				}
 			}

@@ -314,9 +314,14 @@ func (w *Work) To(n int) {
 	st, s, lag := &w.state, w.state.s, w.state.m.Lag
 	for ; w.row < n && w.k < s.Len(); w.k++ {
 		k := w.k
-		isRow := w.rows[w.row] == k
+		here := w.rows[w.row] == k
+		isRow := here
 		if s.RowAt != nil {
 			isRow = s.RowAt[k]
+		}
+		if !here {
+			st.add(k, isRow)
+			continue
 		}
 		first := w.row
 		if lag != NoLag {
@@ -349,17 +354,19 @@ type state struct {
 	s *Series
 	m *Meter
 	// What a meter does not do costs it no time.
+	cuts     bool      // power was cut
 	steps    []float64 // the time of each step where it is a column of the series, else nil
 	plain    bool      // readings are taken as they are
 	rare     bool      // it looks at more than the last reading and the next
 	quantum  bool      // it cuts or rounds current or power
 	limits   bool      // it drops or clips long steps
+	means    bool      // it takes means over the readings of a row or of the run
 	plainSum bool      // it adds every step to net totals
+	plainWay bool      // ... or what becomes of a step depends not on its direction
 
 	started             bool
 	waits               bool    // the last reading failed, and the next good one bridges it
 	i, v, p             float64 // last reading taken
-	tick                int64   // its counter
 	at                  int     // its index
 	zero                float64 // current of the first reading after power-up, where that is taken for nothing
 	meanI, meanP        float64 // sums over the readings of a row
@@ -393,6 +400,7 @@ func (st *state) start(s *Series, m *Meter) {
 	} else {
 		st.mask = math.MaxInt64
 	}
+	st.cuts = s.Len() > 0 && s.Life[0] != s.Life[s.Len()-1]
 	switch {
 	case m.Source == ReadingsRTC:
 		st.steps = s.ClockDt
@@ -406,8 +414,10 @@ func (st *state) start(s *Series, m *Meter) {
 		m.ScaleSetting != 0 || m.ResetMidnight != 0 || m.SkipCard || m.ResetCard || m.FreezeCard
 	st.quantum = (m.DeadPower > 0 || m.CutPower > 0 || m.CutCurrent > 0 || m.PowerOfCut || m.CutVolt > 0) && !m.CutMean
 	st.limits = m.StallLimit > 0 || m.StallClip > 0
-	st.plainSum = m.CutStep == 0 && m.Stop == 0 && m.Side == Net && m.FlipCharge == 0 && m.FlipEnergy == 0 && m.Float32 == 0 && m.Wrap == 0 &&
-		m.WrapEnergy == 0 && m.Energy == Product && m.RowLength == 0 && !m.CutMean && m.Backward == BackAdds && m.AllCharge == 0 && m.AllEnergy == 0
+	st.means = m.Energy > StepMean || m.RowLength > 0
+	st.plainWay = m.Side == Net && m.FlipCharge == 0 && m.FlipEnergy == 0 && m.Backward == BackAdds && m.AllCharge == 0 && m.AllEnergy == 0
+	st.plainSum = st.plainWay && m.CutStep == 0 && m.Stop == 0 && m.Float32 == 0 && m.Wrap == 0 && m.WrapEnergy == 0 && m.Energy == Product &&
+		m.RowLength == 0 && !m.CutMean
 }
 
 // source returns current and voltage of reading k as this meter takes them, and false if the reading is passed over.
@@ -626,7 +636,7 @@ func (st *state) face(j, k int) float64 {
 // add takes reading k.
 func (st *state) add(k int, row bool) {
 	s, m := st.s, st.m
-	if k > 0 && s.Life[k] != s.Life[k-1] {
+	if st.cuts && k > 0 && s.Life[k] != s.Life[k-1] {
 		st.pending = 0
 		st.started = false
 		if m.Anew != Kept {
@@ -657,15 +667,19 @@ func (st *state) add(k int, row bool) {
 	st.waits = false
 	p := i * v
 	if st.quantum {
-		p = m.quantized(p, m.CutPower)
-		i = m.quantized(i, m.CutCurrent)
+		if m.CutPower > 0 {
+			p = m.quantized(p, m.CutPower)
+		}
+		if m.CutCurrent > 0 {
+			i = m.quantized(i, m.CutCurrent)
+		}
 		if m.PowerOfCut {
 			p = i * v
 		}
 		if m.CutVolt > 0 {
 			p = i * m.quantized(v, m.CutVolt)
 		}
-		if math.Abs(p) < m.DeadPower {
+		if m.DeadPower > 0 && math.Abs(p) < m.DeadPower {
 			p = 0
 		}
 	}
@@ -699,13 +713,15 @@ func (st *state) add(k int, row bool) {
 		mi, mp = i, p
 	}
 	st.started = true
-	st.i, st.v, st.p, st.tick, st.at = i, v, p, s.Tick[k], k
-	st.sumV += v
-	st.nV++
-	st.rowV += v
-	st.nRow++
-	st.meanI += i
-	st.meanP += p
+	st.i, st.v, st.p, st.at = i, v, p, k
+	if st.means {
+		st.sumV += v
+		st.nV++
+		st.rowV += v
+		st.nRow++
+		st.meanI += i
+		st.meanP += p
+	}
 	if !st.stopped && !st.frozen {
 		st.elapsed += dt
 		if m.FromZero != Not && k == 0 {
@@ -740,7 +756,7 @@ func (st *state) clock() float64 {
 func (st *state) takes(k int, row bool) bool {
 	s, m := st.s, st.m
 	if m.Source == ReadingsShort && st.started {
-		st.pending = float64((s.Tick[k]-st.tick)&st.mask) / s.Hz
+		st.pending = float64((s.Tick[k]-s.Tick[st.at])&st.mask) / s.Hz
 	}
 	if m.FromZero != Not && k == 0 {
 		st.pending += s.FirstTick
@@ -865,6 +881,44 @@ func (st *state) sum(mi, mp, dt float64) {
 		}
 	}
 	into, sq, se := mi > 0 || mi == 0 && mp >= 0, math.Abs(dq), math.Abs(de)
+	switch {
+	case !st.plainWay:
+		dq, de = st.directed(mi, dq, de, dt, into)
+	case into:
+		st.in += sq
+		st.ein += se
+	default:
+		st.outq += sq
+		st.eout += se
+	}
+	st.rowQ += dq
+	st.rowT += dt
+	st.rowI += st.i
+	if m.Float32 > 0 {
+		st.qf += float32(dq / m.Float32)
+		st.ef += float32(de / m.Float32)
+		st.q, st.e = float64(st.qf)*m.Float32, float64(st.ef)*m.Float32
+		return
+	}
+	st.q += dq
+	if m.Energy == Product || m.Energy == StepMean {
+		st.e += de
+	}
+	if m.Stop != 0 {
+		st.q, st.e = stopped(st.q, m.Stop), stopped(st.e, m.Stop)
+	}
+	if m.Wrap > 0 {
+		st.q = wrapped(st.q, m.Wrap, m.WrapSigned, m.Saturate)
+	}
+	if m.WrapEnergy > 0 {
+		st.e = wrapped(st.e, m.WrapEnergy, m.WrapSigned, m.Saturate)
+	}
+}
+
+// directed adds a step to the totals of either direction, where the meter does so in a way of its own, and returns what it adds to the
+// net totals.
+func (st *state) directed(mi, dq, de, dt float64, into bool) (charge, energy float64) {
+	m, sq, se := st.m, math.Abs(dq), math.Abs(de)
 	if dt < 0 {
 		switch m.Backward {
 		case BackTakes:
@@ -902,24 +956,7 @@ func (st *state) sum(mi, mp, dt float64) {
 	if m.FlipEnergy != 0 && mi*float64(m.FlipEnergy) > 0 {
 		de = -de
 	}
-	st.rowQ += dq
-	st.rowT += dt
-	st.rowI += st.i
-	if m.Float32 > 0 {
-		st.qf += float32(dq / m.Float32)
-		st.ef += float32(de / m.Float32)
-		st.q, st.e = float64(st.qf)*m.Float32, float64(st.ef)*m.Float32
-		return
-	}
-	st.q += dq
-	if m.Energy == Product || m.Energy == StepMean {
-		st.e += de
-	}
-	if m.Stop != 0 {
-		st.q, st.e = stopped(st.q, m.Stop), stopped(st.e, m.Stop)
-	}
-	st.q = wrapped(st.q, m.Wrap, m.WrapSigned, m.Saturate)
-	st.e = wrapped(st.e, m.WrapEnergy, m.WrapSigned, m.Saturate)
+	return dq, de
 }
 
 func cut(x, quantum float64, round bool) float64 {
@@ -941,9 +978,6 @@ func stopped(x float64, way int) float64 {
 }
 
 func wrapped(x, whole float64, signed, saturate bool) float64 {
-	if whole <= 0 {
-		return x
-	}
 	if !signed {
 		switch {
 		case saturate:
