@@ -162,8 +162,10 @@ func TestHabitsAreNamed(t *testing.T) {
 		"as much, after a power cut":            {habit{amps: func(i float64) float64 { return i + 0.009 }}, "power-cuts-twice", "offset"},
 		"watts too high at one current":         {habit{watts: func(p float64) float64 { return p * 1.012 }}, "logger-ends-with-rebound", "gain"},
 		"amperes cut to tenths":                 {habit{amps: func(i float64) float64 { return math.Trunc(i*10) / 10 }}, "rows-1h", "truncated-sum"},
-		"twelve volts, where a quantum fits":    {habit{read: func(l *habitual, r *link.Reading) { l.e = 12 * l.q }}, "rig-coarse", "nominal-voltage"},
-		"no row but the header":                 {habit{read: func(l *habitual, r *link.Reading) { l.due = math.Inf(1) }}, "tick-starts-high", "missing-rows"},
+		"whole milliamperes of a finer current": {habit{amps: func(i float64) float64 { return math.Trunc(math.Round(i*1e6)/1000) / 1000 }},
+			"fortnight-of-standby", "truncated-sum"},
+		"twelve volts, where a quantum fits": {habit{read: func(l *habitual, r *link.Reading) { l.e = 12 * l.q }}, "rig-coarse", "nominal-voltage"},
+		"no row but the header":              {habit{read: func(l *habitual, r *link.Reading) { l.due = math.Inf(1) }}, "tick-starts-high", "missing-rows"},
 		"totals begin anew when the clock goes back": {habit{read: func(l *habitual, r *link.Reading) {
 			if float64(r.Clock) < l.clock {
 				l.q, l.e = 0, 0

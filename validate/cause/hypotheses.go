@@ -251,7 +251,10 @@ func (c *Case) hypotheses() []hypothesis {
 				add("dead-band", 45, "currents below a threshold are counted as zero", func(m *replay.Meter) { m.DeadBand = a })
 			}
 		}
-		for _, q := range []float64{1, 0.5, 0.25, 0.1, 0.05, 0.01, 0.005} {
+		for _, q := range []float64{1, 0.5, 0.25, 0.1, 0.05, 0.01, 0.005, 0.001} {
+			if n := s.Amp / q; math.Abs(n-math.Round(n)) < 1e-9 {
+				continue // all readings are multiples of it
+			}
 			add("truncated-sum", 46, fmt.Sprintf("the current is cut to multiples of %g A before it is added", q), func(m *replay.Meter) { m.CutCurrent = q })
 			add("truncated-sum", 46, fmt.Sprintf("the current is cut downward to multiples of %g A before it is added", q), func(m *replay.Meter) { m.CutCurrent, m.CutFloor = q, true })
 			add("truncated-sum", 46, fmt.Sprintf("current, and power from it, are cut to multiples of %g A", q), func(m *replay.Meter) { m.CutCurrent, m.PowerOfCut = q, true })

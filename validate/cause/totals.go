@@ -584,8 +584,8 @@ func (c *Case) voltOffset(wrong []*Column, t *replay.Totals) *candidate {
 			rest[r] = v - sign*e[c.Marks.Row[r]]
 		}
 		b := c.factor(rest, q)
-		if math.Abs(b) < c.Series.Volt/2 {
-			return nil
+		if math.Abs(b) < c.Series.Volt/2 || math.Abs(b) > c.highest()/2 {
+			return nil // less than a count, or another voltage and not an offset of this one
 		}
 		p := make([]float64, len(e))
 		for i := range p {
@@ -599,6 +599,17 @@ func (c *Case) voltOffset(wrong []*Column, t *replay.Totals) *candidate {
 		return nil
 	}
 	return x
+}
+
+// highest is the highest voltage that was read [V].
+func (c *Case) highest() float64 {
+	highest := 0.0
+	for _, v := range c.Series.V {
+		if v > highest { // NaN is not
+			highest = v
+		}
+	}
+	return highest
 }
 
 // factors are the least-squares factors of two totals in a printed column, counted anew after a power cut; false if the two cannot be

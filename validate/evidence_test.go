@@ -1,0 +1,72 @@
+package validate_test
+
+import (
+	"strings"
+	"testing"
+
+	"stuntcell/validate/loggers"
+)
+
+// A mistake of arithmetic is not only named: its replay gives every row to the last digit, and the finding says what was done.
+func TestFindingsSayWhatWasDone(t *testing.T) {
+	for defect, tc := range map[string]struct{ scenario, does string }{
+		"tick-wrap":              {"tick-16-bit", "taken as new minus old in a wider type"},
+		"tick-wrap-skip":         {"tick-16-bit", "the step over the wrap is dropped"},
+		"tick-wrap-freeze":       {"tick-wrap-mid-discharge", "nothing is added any more after the wrap"},
+		"signed-tick":            {"tick-past-half", "nothing is added while the counter's top bit is set"},
+		"signed-tick-widened":    {"tick-16-bit", "short by a whole wrap"},
+		"signed-tick-saturated":  {"tick-16-bit", "the counter stands still while its top bit is set"},
+		"nominal-dt":             {"readings-slow-and-uneven", "taken to last the nominal period"},
+		"nominal-dt-rows":        {"readings-fail-mid-discharge", "the nominal length of a row"},
+		"truncated-dt":           {"drip", "cut to whole seconds"},
+		"truncated-dt-quarters":  {"drip", "cut to multiples of 0.25 s"},
+		"narrow-interval-step":   {"stall-90s", "in 16 bits"},
+		"rtc-as-dt":              {"second-locked-load", "differences of the clock's whole seconds"},
+		"rtc-as-dt-guarded":      {"clock-set-back", "negative ones as zero"},
+		"rtc-trusting-totals":    {"clock-set-back", "until the clock passes its old value"},
+		"both-add":               {"charge-by-chemistry", "both added to one total"},
+		"one-way":                {"charge-by-chemistry", "only charge out of the battery"},
+		"dead-band":              {"drip", "currents below a threshold"},
+		"truncated-sum":          {"drip", "the remainder of each step below 0.001 A·s"},
+		"float32-stall":          {"ten-readings-a-second-for-20h", "single precision"},
+		"rounded-sum":            {"card-fails-mid-run", "the rounded value is summed"},
+		"rounded-sum-rows":       {"card-full", "rounded to what is printed at each row"},
+		"total-overflow-micro":   {"card-fails-mid-run", "wraps at 2^32 units of 1e-06 A·s"},
+		"row-rate-sum":           {"charge-to-taper", "only the readings at which a row was written"},
+		"mean-energy":            {"pulses-rows-70s", "the mean voltage of a row times the charge of the row"},
+		"nominal-voltage":        {"card-fails-mid-run", "a constant 12 V"},
+		"setting-jump-reset":     {"setting-changed", "fall to zero when a setting changes"},
+		"midnight-reset":         {"clock-starts-in-2000", "fall to zero at midnight"},
+		"failed-reading":         {"readings-fail-mid-discharge", "counted as zero"},
+		"failed-reading-full":    {"readings-fail-below-level", "counted as full scale"},
+		"failed-reading-bus":     {"readings-half-failed", "a failed bus beside a good shunt is counted as zero"},
+		"failed-reading-untimed": {"readings-half-failed", "the time of a failed reading is left out"},
+		"card-loss":              {"card-fails-mid-run", "fall to zero at each write that fails"},
+		"offset":                 {"bench", "a constant +0.02 A"},
+		"gain":                   {"card-fails-mid-run", "1.02 times what the readings give"},
+		"unit-factor":            {"bench", "60 times what its readings give, a confusion of units"},
+	} {
+		t.Run(defect, func(t *testing.T) {
+			t.Parallel()
+			d, _ := loggers.ByName(defect)
+			v, _ := judged(t, named(t, tc.scenario), d.New)
+			if len(v.Findings) == 0 || v.Findings[0].Cause != d.Cause {
+				t.Fatalf("not named first: %s", complaint(v))
+			}
+			if e := v.Findings[0].Evidence; !strings.Contains(e, tc.does) || !strings.Contains(e, "every row to the last digit") {
+				t.Errorf("%q is not in %q", tc.does, e)
+			}
+		})
+	}
+}
+
+// A constant that is larger than what was measured is no offset of it, though at one voltage it does what a factor does.
+func TestNoOffsetBeyondTheVoltage(t *testing.T) {
+	d, _ := loggers.ByName("unit-factor-energy")
+	v, _ := judged(t, named(t, "bench"), d.New)
+	for _, f := range v.Findings {
+		if f.Cause == "offset" {
+			t.Errorf("offset: %s", f.Evidence)
+		}
+	}
+}
