@@ -43,6 +43,17 @@ func TestHealthyCustoms(t *testing.T) {
 		"a net total under the word for what was used": {habit{header: "s,V,A,used_Ah,used_Wh", row: func(l *habitual, r *link.Reading) string {
 			return fmt.Sprintf("%.3f,%.3f,%.4f,%.5f,%.4f", l.up, l.v, l.i, -l.q/3600, -l.e/3600)
 		}}, "charge-then-discharge"},
+		"the same in a charge of three rows": {habit{header: "s,V,A,used_Ah,used_Wh", row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%.3f,%.3f,%.4f,%.5f,%.4f", l.up, l.v, l.i, -l.q/3600, -l.e/3600)
+		}}, `
+scenario: short-charge
+summary: Two intervals of charge, and nothing else.
+pack: nmc-3v7-3ah
+plan:
+  - {charge: 0.05 C, to: absorb, ends: {time: 108 s}}
+settings: {log: 50 s}
+rig: {readings: {nominal: 5 s}, shunt: {nominal: 10 mohm, rated: 10 A}}
+`},
 		"the values of the reading before, across a step of half a percent": {habit{header: "tick,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
 			return fmt.Sprintf("%d,%.3f,%.4f,%.5f,%.4f", r.Tick, beforeV, beforeI, l.q/3600, l.e/3600)
 		}, amps: func(i float64) float64 { beforeI, rowI = rowI, i; return i },

@@ -93,22 +93,29 @@ func (j *judge) netTotals() {
 	}
 }
 
-// goesBack says that a total turns back in rows between which the current did, and not all at once as at a reset.
+// goesBack says that a total turns back in rows between which the current did, and not all at once as at a reset: so often that it is no
+// chance, or nearly always by what flowed.
 func (j *judge) goesBack(c *logfile.Column) bool {
 	way := map[bool]float64{true: 1, false: -1}[c.Kind == logfile.ChargeIn || c.Kind == logfile.EnergyIn]
-	back, forth := 0, 0
+	net, _, _ := j.integrals()
+	flowed := net[map[bool]int{true: 1}[c.Kind == logfile.EnergyIn || c.Kind == logfile.EnergyOut]]
+	back, forth, moved, agreed := 0, 0, 0, 0
 	for r := 1; r < len(j.at); r++ {
 		a, b := j.at[r-1], j.at[r]
 		d := c.Value[r] - c.Value[r-1]
 		if math.IsNaN(d) || d == 0 || b <= a || j.series.Life[a] != j.series.Life[b] || !j.series.Good(b) {
 			continue
 		}
+		moved++
+		if q := way * (flowed[b] - flowed[a]); math.Abs(d-q) <= 2*c.Step[r]+math.Abs(q)/5 {
+			agreed++
+		}
 		if back++; d > 0 || j.series.I[b]*way > 0 {
 			back--
 			forth++
 		}
 	}
-	return back >= 3 && forth > 0 || back >= 10
+	return back >= 3 && forth > 0 || back >= 10 || back > 0 && float64(agreed) >= mostRows*float64(moved)
 }
 
 // totalColumns lists the columns of totals with their allowances. Elapsed columns come last.
