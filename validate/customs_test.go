@@ -54,6 +54,13 @@ plan:
 settings: {log: 50 s}
 rig: {readings: {nominal: 5 s}, shunt: {nominal: 10 mohm, rated: 10 A}}
 `},
+		"the counter as it is, in seconds, wraps and all": {habit{header: "seconds,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%.2f,%.3f,%.4f,%.5f,%.4f", float64(r.Tick)/float64(l.g.TickHz), l.v, l.i, l.q/3600, l.e/3600)
+		}}, "tick-wrap-mid-discharge"},
+		"the same in hours, minutes and seconds": {habit{header: "uptime,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
+			s := int64(r.Tick) / l.g.TickHz
+			return fmt.Sprintf("%d:%02d:%02d,%.3f,%.4f,%.5f,%.4f", s/3600, s/60%60, s%60, l.v, l.i, l.q/3600, l.e/3600)
+		}}, "tick-16-bit"},
 		"the values of the reading before, across a step of half a percent": {habit{header: "tick,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
 			return fmt.Sprintf("%d,%.3f,%.4f,%.5f,%.4f", r.Tick, beforeV, beforeI, l.q/3600, l.e/3600)
 		}, amps: func(i float64) float64 { beforeI, rowI = rowI, i; return i },

@@ -30,6 +30,7 @@ func (j *judge) match() {
 		return
 	}
 	j.timesOfDay(after)
+	j.rawCounter(after)
 	j.tickColumn, j.clockColumn = j.column(logfile.Tick), j.column(logfile.Clock)
 	matched := j.tickColumn != nil && j.matchTicks(j.tickColumn, after)
 	if c := j.clockColumn; c != nil {
@@ -47,6 +48,37 @@ func (j *judge) match() {
 	}
 	if j.rec.Stream && !j.ticksFit {
 		j.matchCoarse()
+	}
+}
+
+// rawCounter takes a column that the reader took for elapsed time as the counter where it is that, in another unit, and wraps with it.
+func (j *judge) rawCounter(after []int) {
+	c := j.column(logfile.Elapsed)
+	if c == nil || j.column(logfile.Tick) != nil || j.rec.Stream || j.series.Bits >= 63 {
+		return
+	}
+	unit, mask := finest(c.Step), int64(1)<<uint(j.series.Bits)-1
+	if math.IsInf(unit, 0) || unit <= 0 {
+		return
+	}
+	fits, n, falls, last, life := 0, 0, false, 0.0, int16(-1)
+	for r, v := range c.Value {
+		if math.IsNaN(v) || !j.answered(r, after) {
+			continue
+		}
+		falls = falls || j.lifeOfRow(r) == life && v < last
+		last, life = v, j.lifeOfRow(r)
+		n++
+		if math.Abs(v-float64(j.rec.Readings.Tick[after[r]]&mask)/j.series.Hz) <= unit+1e-9 {
+			fits++
+		}
+	}
+	if !falls || float64(fits) < coarseFit*float64(n) {
+		return
+	}
+	c.Kind, c.Scale = logfile.Tick, unit
+	for r := range c.Value {
+		c.Value[r], c.Step[r] = math.Round(c.Value[r]/unit), 1
 	}
 }
 
