@@ -73,6 +73,8 @@ type layout struct {
 	// the column is that of the first of them. parted says that there are any.
 	parts  [6]int
 	parted bool
+	// record is the word with which each row begins, as in a log that has lines of other kinds too; "" if there is none.
+	record string
 }
 
 // evidence is what the cells of a field look like.
@@ -237,6 +239,7 @@ func (s *shape) resolve(src source, opts Options) (*layout, error) {
 	}
 	l.siblings(means)
 	l.channels(means, seen)
+	l.record = s.recordWord(src, l)
 	for _, c := range l.columns {
 		if c.Kind != Other && c.Kind != Phase && c.Kind != Index {
 			l.known++
@@ -293,6 +296,47 @@ func (s *shape) look(src source) []evidence {
 		rows++
 	}
 	return seen
+}
+
+// recordWord is the word with which each of the first rows begins, if its column holds nothing that is judged.
+func (s *shape) recordWord(src source, l *layout) string {
+	if s.keyed || s.n < 3 || l.fields[0].column < 0 {
+		return ""
+	}
+	if k := l.columns[l.fields[0].column].Kind; k != Other && k != Index {
+		return ""
+	}
+	word := ""
+	var cells [][]byte
+	for _, line := range src.first {
+		if len(line.text) == 0 || isComment(line.text) {
+			continue
+		}
+		cells = s.split(line.text, cells)
+		if len(cells) != s.n || !rowLike(cells) {
+			continue
+		}
+		if word == "" {
+			word = string(cells[0])
+		}
+		if word == "" || word != string(cells[0]) || !isWord(cells[0]) {
+			return ""
+		}
+	}
+	return word
+}
+
+// isWord says that a cell is letters, with a mark before them or not.
+func isWord(cell []byte) bool {
+	if len(cell) > 0 && (cell[0] == '$' || cell[0] == '*' || cell[0] == '#' || cell[0] == '!') {
+		cell = cell[1:]
+	}
+	for _, c := range cell {
+		if !isLetter(c) && c != '_' {
+			return false
+		}
+	}
+	return len(cell) > 0
 }
 
 // timesAndDates settles what the cells of time columns show, and which date goes with which time.

@@ -354,6 +354,12 @@ func (a *assembler) push(at int, line []byte) {
 	if a.newHeader(at, line) {
 		return
 	}
+	if l.record != "" { // a line of another kind, such as an event
+		if cells := l.split(line, nil); len(cells) > 1 && isWord(cells[0]) && string(cells[0]) != l.record {
+			t.Comments = append(t.Comments, at)
+			return
+		}
+	}
 	p.Line, p.Text = at, printable(line)
 	p.Kind = BrokenRow
 	if a.opts.TornOK != nil && a.opts.TornOK(at) {
