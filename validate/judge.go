@@ -123,6 +123,7 @@ func Judge(sc *scenarios.Scenario, rec *emulator.Record, o Options) *verdict.Ver
 		return v
 	}
 	j.firstChannel()
+	j.onePerPair()
 	j.match()
 	j.marks()
 	j.netTotals()
@@ -188,6 +189,21 @@ func (j *judge) firstChannel() {
 		j.table.Keep(func(row int) bool { return of[row] == first })
 		j.notes = append(j.notes, fmt.Sprintf("column %q says of which channel a row is: those of channel %g are judged", c.Header, first))
 		return
+	}
+}
+
+// onePerPair joins two columns of current, or of power, one for each direction, to one with a sign.
+func (j *judge) onePerPair() {
+	for _, kind := range []logfile.Kind{logfile.Current, logfile.Power} {
+		in, out := j.table.Pair(kind, 1)
+		if in == nil {
+			continue
+		}
+		for r := range in.Value {
+			in.Value[r] = math.Abs(in.Value[r]) - math.Abs(out.Value[r])
+		}
+		in.Direction, out.Kind = 0, logfile.Other
+		j.notes = append(j.notes, fmt.Sprintf("columns %q and %q show one direction each: they are judged as one %s", in.Header, out.Header, kind))
 	}
 }
 

@@ -76,7 +76,8 @@ func TestLogsThatContradictNothing(t *testing.T) {
 
 	// A net total that a word calls "used", and one beside a current without a sign.
 	// Amounts that begin anew with each direction.
-	var used, unsigned, parted, anew strings.Builder
+	var used, unsigned, parted, anew, ways strings.Builder
+	ways.WriteString("t (s),U (V),I in (A),I out (A),Q (Ah)\n") // a column of current for each direction
 	anew.WriteString("t (s),U (V),I (A),phase capacity (Ah)\n")
 	amount, was := 0.0, 0.0
 	used.WriteString("t (s),U (V),I (A),used (Ah)\n")
@@ -88,6 +89,7 @@ func TestLogsThatContradictNothing(t *testing.T) {
 		q += i * 10 // the reading before stands until this one
 		fmt.Fprintf(&used, "%d,%.3f,%.3f,%.5f\n", 10*k, v, i, -q/3600)
 		fmt.Fprintf(&unsigned, "%d,%.3f,%.3f,%.5f\n", 10*k, v, math.Abs(i), q/3600)
+		fmt.Fprintf(&ways, "%d,%.3f,%.3f,%.3f,%.5f\n", 10*k, v, max(i, 0), max(-i, 0), q/3600)
 		in, out = in+10*max(i, 0), out+10*max(-i, 0)
 		if i*was < 0 {
 			amount = 0
@@ -109,7 +111,7 @@ func TestLogsThatContradictNothing(t *testing.T) {
 		v += i * 2e-4
 	}
 
-	for name, log := range map[string]string{"used": used.String(), "unsigned": unsigned.String(), "parted": parted.String(), "anew": anew.String(), "gap counted": gap.String(), "rows lost": lost.String(), "pulsed": pulsed.String(), "lagging": lagging.String(),
+	for name, log := range map[string]string{"used": used.String(), "unsigned": unsigned.String(), "parted": parted.String(), "anew": anew.String(), "ways": ways.String(), "gap counted": gap.String(), "rows lost": lost.String(), "pulsed": pulsed.String(), "lagging": lagging.String(),
 		"trimmed": trimmed.String()} {
 		for _, f := range run(t, strings.NewReader(log), Options{}).Findings {
 			if f.Severity == "failure" || f.Cause == "coarse-count" && name == "trimmed" {

@@ -208,6 +208,19 @@ func (a *Auditor) Add(t *logfile.Table) error {
 	}
 	ticks, seconds, clocks := values(tick, math.Inf(1)), values(elapsed, mostSeconds), values(clock, mostSeconds)
 	amps, volts, watts, kelvin := values(current, mostReading), values(voltage, mostReading), values(power, mostReading), values(temp, mostReading)
+	for _, kind := range [...]logfile.Kind{logfile.Current, logfile.Power} {
+		if in, out := t.Pair(kind, a.o.Channel); in != nil { // one direction each
+			net := make([]float64, len(in.Value))
+			for k, v := range in.Value {
+				net[k] = math.Abs(v) - math.Abs(out.Value[k])
+			}
+			if kind == logfile.Current {
+				a.direction, amps = 1, net
+			} else {
+				watts = net
+			}
+		}
+	}
 	ampSteps, voltSteps, wattSteps, clockSteps := steps(current), steps(voltage), steps(power), steps(clock)
 	var sums, sumSteps [6][]float64
 	a.counted = a.counted[:0]

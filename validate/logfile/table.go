@@ -2,6 +2,7 @@ package logfile
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 )
@@ -142,6 +143,30 @@ type Table struct {
 // something says that a line of any kind is in the table.
 func (t *Table) something() bool {
 	return len(t.Rows)+len(t.Problems)+len(t.Headers)+len(t.Comments)+len(t.Footers)+t.Blank > 0
+}
+
+// Pair returns the two columns of a kind that show one direction each, of which one is nothing, to a printed unit, while the other is not;
+// nil if there are none.
+func (t *Table) Pair(kind Kind, channel int) (in, out *Column) {
+	for i := range t.Columns {
+		switch c := &t.Columns[i]; {
+		case c.Kind != kind || c.Channel != channel:
+		case c.Direction > 0 && in == nil:
+			in = c
+		case c.Direction < 0 && out == nil:
+			out = c
+		}
+	}
+	if in == nil || out == nil {
+		return nil, nil
+	}
+	for r, v := range in.Value {
+		least := math.Min(math.Abs(v), math.Abs(out.Value[r]))
+		if least > math.Max(in.Step[r], out.Step[r])*(1+1e-9) { // NaN is not
+			return nil, nil
+		}
+	}
+	return in, out
 }
 
 // Find returns the best column of the kind and channel, nil if there is none: the first that does not start again in each step,
