@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -71,8 +72,9 @@ type layout struct {
 	timeZoned            bool
 	// parts are the fields of year, month, day, hour, minute and second that make one column of time between them, -1 where there is none;
 	// the column is that of the first of them. parted says that there are any.
-	parts  [6]int
-	parted bool
+	parts   [6]int
+	parted  bool
+	unclear *Error // what a time may be, of which nothing tells; it matters where no other column has one
 	// record is the word with which each row begins, as in a log that has lines of other kinds too; "" if there is none.
 	record string
 }
@@ -233,6 +235,9 @@ func (s *shape) resolve(src source, opts Options) (*layout, error) {
 		if err := s.column(l, i, &means[i], &seen[i], src, opts.Lasted); err != nil {
 			return nil, err
 		}
+	}
+	if l.unclear != nil && !slices.ContainsFunc(l.columns, func(c Column) bool { return c.Kind == Tick || c.Kind == Elapsed || c.Kind == Clock }) {
+		return nil, l.unclear
 	}
 	if err := s.orders(l, src, opts.Day); err != nil {
 		return nil, err
@@ -501,7 +506,9 @@ func (s *shape) timeColumn(l *layout, i int, m *meaning, e *evidence, f *field, 
 		}
 		if e.two && f.twoParts == unsaid {
 			key := yamlKey(s.names[i], i)
-			return &Error{Line: e.line + 1, Column: 1, Text: fmt.Sprintf("%q in column %q may be hours and minutes or minutes and seconds", e.example, s.names[i]),
+			l.notes = append(l.notes, fmt.Sprintf("column %q is not judged: %q may be hours and minutes or minutes and seconds", s.names[i], e.example))
+			c.Kind, f.role, f.twoParts, c.MayBeClock = Other, text, unsaid, false
+			l.unclear = &Error{Line: e.line + 1, Column: 1, Text: fmt.Sprintf("%q in column %q may be hours and minutes or minutes and seconds", e.example, s.names[i]),
 				Expected: "h:mm:ss", Hint: "say which in stuntcell.yaml (h:min, or min:s in its place; or `time` alone for the time of day)", Block: fmt.Sprintf("columns:\n  %s: elapsed h:min\n", key)}
 		}
 		return nil
