@@ -254,3 +254,18 @@ func TestAmountOfEachPhase(t *testing.T) {
 		}
 	}
 }
+
+// TestHeldRowsOfWholeSeconds: rows that are held back and show whole seconds, where ten readings come in each: which of them a row is of,
+// the interval and the values tell.
+func TestHeldRowsOfWholeSeconds(t *testing.T) {
+	for _, name := range []string{"second-locked-load", "rows-half-second", "stalls-short"} {
+		v, _ := judged(t, named(t, name), func(link.Store) link.Logger {
+			return &heldBack{habitual: habitual{habit: habit{header: "s,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
+				return fmt.Sprintf("%d,%.3f,%.4f,%.5f,%.4f", int(l.up+1e-9), l.v, l.i, l.q/3600, l.e/3600)
+			}}}}
+		})
+		if complaint(v) != "" || !*v.Pass {
+			t.Errorf("%s: %s", name, complaint(v))
+		}
+	}
+}
