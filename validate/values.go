@@ -378,13 +378,13 @@ func (j *judge) checkFresh() {
 			continue
 		}
 		// A clock's second holds several readings of a fast loop: nobody can tell which one a row shows.
-		if v.Column.Kind != logfile.Current || j.placing() > j.series.Period {
+		if v.Column.Kind == logfile.Power || j.placing() > j.series.Period {
 			continue
 		}
 		for lag := 2; lag <= 12; lag++ {
 			stale, fresh, first := j.freshness(v, lag)
 			tested = tested || stale+fresh > 0
-			if stale == 0 || fresh > 0 || j.staleLag != 0 || j.showsMedians(lag) {
+			if stale == 0 || fresh > 0 || j.staleLag != 0 || j.showsMedians(lag) || v.Column.Kind == logfile.Voltage && !j.beyondMedian(v, lag) {
 				continue
 			}
 			j.staleLag, j.staleRow, j.staleRows = lag, first, stale
@@ -442,6 +442,25 @@ func (j *judge) showsMedians(lag int) bool {
 	return only > 0
 }
 
+// beyondMedian says that some row shows the reading so many before where it is not the median of the latest 2 lag + 1, as volts that are
+// smoothed would be, whatever is shown of the amperes.
+func (j *judge) beyondMedian(v *cause.Value, lag int) bool {
+	latest := make([]float64, 2*lag+1)
+	for r, k := range j.at {
+		if k < 2*lag || j.series.Life[k-2*lag] != j.series.Life[k] {
+			continue
+		}
+		copy(latest, j.series.V[k-2*lag:k+1])
+		old := latest[lag]
+		sort.Float64s(latest) // a failed reading, NaN, goes first
+		close := v.Column.Step[r]/2 + 1e-9
+		if x := v.Column.Value[r] * v.Sign; !math.IsNaN(latest[0]) && math.Abs(x-old) <= close && math.Abs(x-latest[lag]) > close {
+			return true
+		}
+	}
+	return false
+}
+
 // mostlyWrong says that more than a quarter of a column's rows lie outside the envelope of their readings.
 func (j *judge) mostlyWrong(v *cause.Value) bool {
 	wrong, all := 0, 0
@@ -460,11 +479,15 @@ func (j *judge) mostlyWrong(v *cause.Value) bool {
 func (j *judge) freshness(v *cause.Value, lag int) (stale, fresh, first int) {
 	first = -1
 	magnitude := !j.showsSign(v.Column)
+	of := j.series.I
+	if v.Column.Kind == logfile.Voltage {
+		of = j.series.V
+	}
 	at := func(k int) float64 {
 		if magnitude {
-			return math.Abs(j.series.I[k])
+			return math.Abs(of[k])
 		}
-		return j.series.I[k] * v.Sign
+		return of[k] * v.Sign
 	}
 	for r, k := range j.at {
 		x := v.Column.Value[r]

@@ -7,6 +7,7 @@ import (
 	"sort"
 
 	"stuntcell/emulator"
+	"stuntcell/emulator/link"
 	"stuntcell/model"
 	"stuntcell/validate/verdict"
 )
@@ -263,8 +264,8 @@ func Process(c *Case) []verdict.Finding {
 	out := []verdict.Finding{f}
 	n := len(c.Record.Readings.T)
 	k := min(max(o.Reading, 0), n-1)
-	if k < 0 || !o.Greeted {
-		return out
+	if k < 0 || !o.Greeted || o.Failure.Kind == link.Garbled {
+		return out // after a garbled line it was the bench that did not go on
 	}
 	// A hand-over step that was under load when the logger went is left closed for good.
 	for _, st := range c.Record.Steps {
