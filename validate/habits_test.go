@@ -3,6 +3,7 @@ package validate_test
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -141,6 +142,8 @@ func TestHabitsAreNamed(t *testing.T) {
 		n := int(math.Round(x * 1000))
 		return fmt.Sprintf("%d.%03d", n/1000, max(n%1000, -(n%1000)))
 	}
+	outward := func(i float64) float64 { return map[bool]float64{true: i + 0.004, false: i}[i < 0] }
+	var volts []float64
 	for name, tc := range map[string]struct {
 		habit    habit
 		scenario string
@@ -288,6 +291,16 @@ func TestHabitsAreNamed(t *testing.T) {
 			}
 			return l.plain(when)
 		}}, "clock-past-2038", "epoch-2038"},
+		"a count less of what flows out, at one current": {habit{amps: outward}, "tiny-total", "gain or offset"},
+		"a count less of what flows out":                 {habit{amps: outward}, "rest-with-noise", "offset"},
+		"volts of three readings before": {habit{read: func(l *habitual, r *link.Reading) { volts = append(volts, l.v) },
+			row: func(l *habitual, r *link.Reading) string {
+				fresh := l.v
+				l.v = volts[max(0, len(volts)-4)]
+				s := l.plain(time.Unix(r.Clock, 0).UTC().Format(time.DateTime))
+				l.v = fresh
+				return s
+			}}, "load-steps", "stale-reading"},
 		"a stop that waits for a reading": {habit{stops: func(l *habitual, good bool) bool { return good && held(l, good) }},
 			"readings-fail-below-level", "load-left-on"},
 		"a hold that begins at the first dip": {habit{stops: func(l *habitual, good bool) bool { return l.ever }},
@@ -321,4 +334,76 @@ func named(t testing.TB, name string) *scenarios.Scenario {
 	}
 	t.Fatalf("no scenario %s", name)
 	return nil
+}
+
+// TestRuleIsNoMistake: where readings fail while the load opens, the energy of one long step is all that is wrong, and another rule comes near
+// to it. Whatever does nothing else is not named for that.
+func TestRuleIsNoMistake(t *testing.T) {
+	var q, e, i, p, up float64
+	h := habit{header: "time,s,V,A,Ah_out,Ah_in,Wh_out,Wh_in",
+		row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%.5f,%.5f,%.4f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.up, l.v, l.i, -q/3600, 0., -e/3600, 0.)
+		},
+		stops: func(l *habitual, good bool) bool {
+			return l.below >= 0 && l.now-l.below >= float64(l.g.CutoffHoldMS)/1000
+		},
+		read: func(l *habitual, r *link.Reading) {
+			if l.n > 1 {
+				q += (l.i + i) / 2 * (l.up - up)
+				e += (l.i*l.v + p) / 2 * float64(l.g.ReadMS) / 1000
+			}
+			l.q, l.e, i, p, up = q, e, l.i, l.i*l.v, l.up
+		}}
+	v, _ := judged(t, named(t, "readings-fail-below-level"), func(link.Store) link.Logger { return &habitual{habit: h} })
+	if len(v.Findings) == 0 || v.Findings[0].Cause != "nominal-dt" {
+		t.Errorf("%s", complaint(v))
+	}
+}
+
+// TestGarbledLeavesNothingOn: after a garbled line it is the bench that does not go on; a logger that hangs leaves the load closed.
+func TestGarbledLeavesNothingOn(t *testing.T) {
+	never := habit{stops: func(*habitual, bool) bool { return false }}
+	for how, left := range map[link.FailureKind]bool{link.Garbled: false, link.Hang: true} {
+		v, _ := judged(t, named(t, "logger-ends-slowly"), func(link.Store) link.Logger { return breaking{&habitual{habit: never}, how} })
+		found := map[string]bool{}
+		for _, f := range v.Findings {
+			found[f.Cause] = true
+		}
+		if !found[string(how)] || found["load-left-on"] != left {
+			t.Errorf("%s: %s", how, complaint(v))
+		}
+	}
+}
+
+// breaking is a logger that stops under load, in one way or another.
+type breaking struct {
+	*habitual
+	how link.FailureKind
+}
+
+func (b breaking) Failure() *link.Failure {
+	if b.i > -0.1 {
+		return nil
+	}
+	return &link.Failure{Kind: b.how, Detail: "under load"}
+}
+
+// TestMedianOfVolts: volts that are smoothed by a median are as late as a stale reading, and healthy.
+func TestMedianOfVolts(t *testing.T) {
+	var volts []float64
+	h := habit{read: func(l *habitual, r *link.Reading) { volts = append(volts, l.v) }, row: func(l *habitual, r *link.Reading) string {
+		latest := slices.Clone(volts[max(0, len(volts)-5):])
+		slices.Sort(latest)
+		fresh := l.v
+		l.v = latest[len(latest)/2]
+		s := l.plain(time.Unix(r.Clock, 0).UTC().Format(time.DateTime))
+		l.v = fresh
+		return s
+	}}
+	for _, name := range []string{"load-steps", "readings-jittered", "discharge-two-rates", "logger-ends-with-rebound"} {
+		volts = nil
+		if v, _ := judged(t, named(t, name), func(link.Store) link.Logger { return &habitual{habit: h} }); !*v.Pass {
+			t.Errorf("%s: %s", name, complaint(v))
+		}
+	}
 }

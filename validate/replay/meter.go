@@ -144,6 +144,8 @@ const (
 	Everywhere Where = iota
 	Flowing          // where the reading is not zero: a display is to show nothing when nothing flows
 	Outward          // there, to its size
+	Inflow           // where it is positive
+	Outflow          // where it is negative
 )
 
 // Anew says what a power cut takes from a meter.
@@ -474,9 +476,10 @@ func (st *state) source(k int) (i, v float64, ok bool) {
 	if m.Unsigned && i < 0 {
 		i += 65536 * s.Amp
 	}
-	if m.OffsetWhere == Everywhere || i > 0 || i < 0 && m.OffsetWhere == Flowing {
+	switch {
+	case m.OffsetWhere == Everywhere, i > 0 && m.OffsetWhere != Outflow, i < 0 && (m.OffsetWhere == Flowing || m.OffsetWhere == Outflow):
 		i += m.Offset
-	} else if i < 0 {
+	case i < 0 && m.OffsetWhere == Outward:
 		i -= m.Offset
 	}
 	if m.ZeroFirst {
