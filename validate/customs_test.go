@@ -64,6 +64,7 @@ rig: {readings: {nominal: 5 s}, shunt: {nominal: 10 mohm, rated: 10 A}}
 		"a column of current for each direction": {habit{header: "s,V,A_in,A_out,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
 			return fmt.Sprintf("%.3f,%.3f,%.4f,%.4f,%.5f,%.4f", l.up, l.v, max(l.i, 0), max(-l.i, 0), l.q/3600, l.e/3600)
 		}}, "charge-then-discharge"},
+		"names that say nothing": {habit{header: "t_s,Vp,Ip,Cp,Ep", row: func(l *habitual, r *link.Reading) string { return short(l) }}, "charge-then-discharge"},
 		"the values of the reading before, across a step of half a percent": {habit{header: "tick,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
 			return fmt.Sprintf("%d,%.3f,%.4f,%.5f,%.4f", r.Tick, beforeV, beforeI, l.q/3600, l.e/3600)
 		}, amps: func(i float64) float64 { beforeI, rowI = rowI, i; return i },
@@ -249,6 +250,21 @@ func TestAmountOfEachPhase(t *testing.T) {
 			}}}
 		})
 		if right := complaint(v) == "" && *v.Pass; right != (name == "each turn") {
+			t.Errorf("%s: %s", name, complaint(v))
+		}
+	}
+}
+
+// TestHeldRowsOfWholeSeconds: rows that are held back and show whole seconds, where ten readings come in each: which of them a row is of,
+// the interval and the values tell.
+func TestHeldRowsOfWholeSeconds(t *testing.T) {
+	for _, name := range []string{"second-locked-load", "rows-half-second", "stalls-short"} {
+		v, _ := judged(t, named(t, name), func(link.Store) link.Logger {
+			return &heldBack{habitual: habitual{habit: habit{header: "s,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
+				return fmt.Sprintf("%d,%.3f,%.4f,%.5f,%.4f", int(l.up+1e-9), l.v, l.i, l.q/3600, l.e/3600)
+			}}}}
+		})
+		if complaint(v) != "" || !*v.Pass {
 			t.Errorf("%s: %s", name, complaint(v))
 		}
 	}

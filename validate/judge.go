@@ -107,6 +107,10 @@ func Judge(sc *scenarios.Scenario, rec *emulator.Record, o Options) *verdict.Ver
 	var err error
 	if j.table, err = logfile.ParseLines(j.lines(), j.form(o.Columns)); err != nil && len(o.Columns) == 0 {
 		j.table = j.readUnnamed(o.Unnamed, err)
+	} else if err == nil && len(o.Columns) == 0 && j.barren() { // names that say nothing
+		if told := j.readUnnamed(nil, &logfile.Error{Block: "columns:\n"}); told != nil {
+			j.table = told
+		}
 	}
 	if j.table != nil && rec.Stream && j.column(logfile.Tick) == nil && j.column(logfile.Elapsed) == nil && j.column(logfile.Clock) == nil {
 		// Without answers nothing else places a row.

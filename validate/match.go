@@ -46,8 +46,8 @@ func (j *judge) match() {
 	if c := j.column(logfile.Elapsed); c != nil && (!matched || !j.ticksFit && finest(c.Step) < 1) {
 		j.matchElapsed(c, after)
 	}
-	if j.rec.Stream && !j.ticksFit {
-		j.matchCoarse()
+	if !j.ticksFit && len(j.logChanges) == 0 {
+		j.matchCoarse(after)
 	}
 }
 
@@ -85,9 +85,10 @@ func (j *judge) rawCounter(after []int) {
 // coarseFit is the share of rows that a grid must place in the printed unit of their time.
 const coarseFit = 0.98
 
-// matchCoarse places the rows of a log that came whole whose printed times are too coarse to tell their readings: on the grid of its
-// interval that agrees with the times, and of the grids that agree on the one whose readings are most like the values that the rows show.
-func (j *judge) matchCoarse() {
+// matchCoarse places the rows of a log that came whole, or that were held back, where their printed times are too coarse to tell their
+// readings: on the grid of the interval that agrees with the times, and of the grids that agree on the one whose readings are most like
+// the values that the rows show.
+func (j *judge) matchCoarse(after []int) {
 	c := j.clockColumn
 	clock := c != nil && j.clockFits
 	if !clock {
@@ -96,10 +97,9 @@ func (j *judge) matchCoarse() {
 		}
 	}
 	unit := finest(c.Step)
-	if !(unit > max(2*j.series.Period, j.log/3)) || math.IsInf(unit, 0) || len(c.Value) == 0 || math.IsNaN(c.Value[0]) {
+	if math.IsInf(unit, 0) || j.log <= 0 || unit <= 2*j.series.Period || j.rec.Stream && unit <= j.log/3 || !j.rec.Stream && !held(after) {
 		return
 	}
-	t, best := j.rec.Readings.T, []int(nil)
 	printed := make([]int64, len(c.Value))
 	for r, v := range c.Value {
 		if math.IsNaN(v) {
@@ -107,43 +107,64 @@ func (j *judge) matchCoarse() {
 		}
 		printed[r] = int64(math.Floor(v/unit + 1e-6))
 	}
-	begin := []float64{0, j.series.FirstTick}
-	if clock {
-		begin = begin[:1]
+	life := j.rec.Readings.Life
+	t := make([]float64, len(life)) // by the counter, as a logger has it
+	for k := 1; k < len(t); k++ {
+		t[k] = t[k-1] + j.series.TickDt[k]
 	}
-	for _, begin := range begin {
-		for _, half := range []float64{0, 0.5} { // cut or rounded
-			if clock && half > 0 {
-				continue
+	for from := 0; from < len(printed); {
+		to := from + 1
+		for to < len(printed) && j.lifeOfRow(to) == j.lifeOfRow(from) {
+			to++
+		}
+		first := sort.Search(len(t), func(k int) bool { return life[k] >= j.lifeOfRow(from) })
+		if first == len(t) {
+			return
+		}
+		var best []int
+		for n, begin := range []float64{0, float64(j.rec.Readings.Tick[first]) / j.series.Hz, 0, float64(j.rec.Readings.Tick[first]) / j.series.Hz} {
+			half := float64(n/2) / 2 // cut or rounded
+			if clock && n > 0 {
+				break
 			}
 			shows := func(k int) int64 {
 				if clock {
 					return floorDiv(j.shown(c, j.rec.Readings.Clock[k]+j.zone), int64(unit))
 				}
-				return int64(math.Floor((begin+float64(t[k]-t[0])*1e-9)/unit + half + 1e-6))
+				return int64(math.Floor((begin+t[k]-t[first])/unit + half + 1e-6))
 			}
-			if at := j.grid(printed, shows); at != nil && (best == nil || j.unlike(at) < j.unlike(best)) {
+			if at := j.grid(from, printed[from:to], after[from:to], t, first, shows); at != nil && (best == nil || j.unlike(from, at) < j.unlike(from, best)) {
 				best = at
 			}
 		}
-	}
-	if best != nil {
-		for r, k := range best {
-			j.at[r], j.fits[r] = k, true
+		for i, k := range best {
+			j.at[from+i], j.fits[from+i] = k, true
 		}
+		from = to
 	}
 }
 
-// grid places rows an interval apart from the reading on that suits what they print and the values that they show best; nil if none does.
-func (j *judge) grid(printed []int64, shows func(k int) int64) (best []int) {
+// held says that rows were written together.
+func held(after []int) bool {
+	for r := 1; r < len(after); r++ {
+		if after[r] == after[r-1] {
+			return true
+		}
+	}
+	return false
+}
+
+// grid places rows, the first of which is row from, an interval apart, none later than it was written, from the reading on that suits what
+// they print and the values that they show best; nil if none does. The readings are those of a power-up that begins with the first.
+func (j *judge) grid(from int, printed []int64, after []int, t []float64, first int, shows func(k int) int64) (best []int) {
 	const most = 20_000_000 // places that are tried
-	t := j.rec.Readings.T
-	first := 0
-	for first < len(t) && shows(first) != printed[0] {
+	life := j.rec.Readings.Life
+	end := sort.Search(len(t), func(k int) bool { return life[k] > life[first] })
+	for first < end && shows(first) != printed[0] {
 		first++
 	}
 	to := first
-	for to < len(t) && shows(to) == printed[0] {
+	for to < end && shows(to) == printed[0] {
 		to++
 	}
 	stride := 1 + (to-first)*len(printed)/most
@@ -151,32 +172,32 @@ func (j *judge) grid(printed []int64, shows func(k int) int64) (best []int) {
 	for begin := first; begin < to; begin += stride {
 		at, off, k, due := make([]int, len(printed)), 0, begin, t[begin]
 		for r := range at {
-			for k < len(t) && (t[k] < due || !j.series.Good(k)) {
+			for k < end && (t[k] < due-1e-6 || !j.series.Good(k)) {
 				k++
 			}
-			if k == len(t) {
+			if k == end || k > after[r] {
 				off = len(printed)
 				break
 			}
 			if at[r] = k; shows(k) != printed[r] {
 				off++
 			}
-			for due <= t[k] {
-				due += int64(j.log * 1e9)
+			if late := t[k] + 1e-6 - due; late >= 0 {
+				due += j.log * (math.Floor(late/j.log) + 1)
 			}
 		}
 		if off > fewest {
 			continue
 		}
-		if x := j.unlike(at); best == nil || off < fewest || x < least {
+		if x := j.unlike(from, at); best == nil || off < fewest || x < least {
 			best, least, fewest = at, x, off
 		}
 	}
 	return best
 }
 
-// unlike is how far the values of the rows are from those of the readings in which they are placed.
-func (j *judge) unlike(at []int) float64 {
+// unlike is how far the values of the rows from one on are from those of the readings in which they are placed.
+func (j *judge) unlike(from int, at []int) float64 {
 	sum := 0.0
 	for _, shown := range []struct {
 		kind logfile.Kind
@@ -187,8 +208,8 @@ func (j *judge) unlike(at []int) float64 {
 		if c == nil {
 			continue
 		}
-		for r, k := range at {
-			if d := math.Abs(math.Abs(c.Value[r])-math.Abs(shown.of[k])) / shown.unit; d > 0 { // nan is not
+		for i, k := range at {
+			if d := math.Abs(math.Abs(c.Value[from+i])-math.Abs(shown.of[k])) / shown.unit; d > 0 { // nan is not
 				sum += d
 			}
 		}
@@ -750,11 +771,7 @@ func (j *judge) stuckClock(c *logfile.Column, after []int) int {
 // matchElapsed matches rows that were held back by their elapsed time, where the log has no better column. It counts from
 // the first reading or from the counter's zero, whichever fits more rows; where neither fits, the answered reading stands.
 func (j *judge) matchElapsed(c *logfile.Column, after []int) {
-	held := j.rec.Stream
-	for r := 1; r < len(after); r++ {
-		held = held || after[r] == after[r-1]
-	}
-	if !held {
+	if !j.rec.Stream && !held(after) {
 		return
 	}
 	n := len(j.rec.Readings.T)
@@ -787,9 +804,9 @@ func (j *judge) matchElapsed(c *logfile.Column, after []int) {
 			if life > 0 && off != 0 {
 				base = float64(j.rec.Readings.Tick[first])/j.series.Hz - times[first]
 			}
-			k := sort.SearchFloat64s(times, v-base+reach(c.Step[r])) - 1
+			k := min(sort.SearchFloat64s(times, v-base+reach(c.Step[r]))-1, after[r])
 			shown := !j.fits[r] || k >= 0 && face[k] == face[j.at[r]] // by the clock, where there is one
-			if k >= first && k <= after[r] && math.Abs(times[k]+base-v) <= step+1e-9 && shown {
+			if k >= first && math.Abs(times[k]+base-v) <= step+1e-9 && shown {
 				at[r] = k
 				fit++
 			}

@@ -652,12 +652,24 @@ func (l *layout) channels(means []meaning, seen []evidence) {
 			groups[k] = append(groups[k], j)
 		}
 	}
+	channels := false // the numbers are of channels: currents have them too
+	for j, c := range l.columns {
+		channels = channels || c.Kind == Current && means[fieldOf[j]].numbered
+	}
 	for j := range l.columns { // in order, so that it is the same each time
 		c := l.columns[j]
 		group := groups[key{c.Kind, c.Channel, c.Direction}]
 		if len(group) < 2 || group[0] != j {
 			continue
 		}
+		whole := slices.ContainsFunc(group, func(j int) bool { return !means[fieldOf[j]].numbered })
+		group = slices.DeleteFunc(slices.Clone(group), func(j int) bool {
+			part := whole && !channels && means[fieldOf[j]].numbered
+			if part {
+				l.notJudged(&l.columns[j], &l.fields[fieldOf[j]], "it is a part beside the whole")
+			}
+			return part
+		})
 		l.tell(group, fieldOf, means)
 	}
 }

@@ -83,6 +83,10 @@ func exactUnit(s string) (unit, bool) {
 		return unit{"mA·s", charge, 1e-3, 0}, true
 	case "uAs", "uC":
 		return unit{"uA·s", charge, 1e-6, 0}, true
+	case "kAs", "kC":
+		return unit{"kA·s", charge, 1e3, 0}, true
+	case "kAh":
+		return unit{"kAh", charge, hour * 1e3, 0}, true
 	case "Wh":
 		return unit{"Wh", energy, hour, 0}, true
 	case "mWh":
@@ -97,6 +101,8 @@ func exactUnit(s string) (unit, bool) {
 		return unit{"mW·s", energy, 1e-3, 0}, true
 	case "kWs", "kJ":
 		return unit{"kW·s", energy, 1e3, 0}, true
+	case "MWs", "MJ":
+		return unit{"MW·s", energy, 1e6, 0}, true
 	case "K":
 		return unit{"K", temperature, 1, 0}, true
 	case "°C", "degC", "℃":

@@ -200,6 +200,10 @@ func (r *headerReader) whole(text string) {
 		r.words = append(r.words, word{aspect: rowIndex})
 		return
 	}
+	if isEarlier(text) {
+		r.m.ignored = true
+		return
+	}
 	if text == "C" { // capacity, coulomb or Celsius: nothing says which
 		r.m.ignored = true
 		return
@@ -223,6 +227,37 @@ func (r *headerReader) whole(text string) {
 		}
 	}
 	r.tokens(text)
+}
+
+// isEarlier says that a header speaks of a run before this one: "last cycle", "previous". "Last" alone is the German load.
+func isEarlier(text string) bool {
+	var words []string
+	begin := 0
+	for i := 0; i <= len(text); i++ {
+		upper := i > 0 && i < len(text) && text[i] >= 'A' && text[i] <= 'Z' && text[i-1] >= 'a' && text[i-1] <= 'z'
+		if upper || i == len(text) || !isLetter(text[i]) {
+			if i > begin {
+				words = append(words, asciiLower(text[begin:i]))
+			}
+			if begin = i; !upper {
+				begin++
+			}
+		}
+	}
+	for i, w := range words {
+		switch w {
+		case "previous", "prev", "vorige", "voriger", "letzte", "letzter", "letztes", "precedent", "precedente", "anterior", "ultimo":
+			return true
+		case "last":
+			if i+1 < len(words) {
+				switch words[i+1] {
+				case "cycle", "run", "test", "session", "discharge", "charge", "day", "hour":
+					return true
+				}
+			}
+		}
+	}
+	return false
 }
 
 // wordAndUnit says that a header is a word and a unit with a blank between: "U V" are volts, not microvolts.
