@@ -337,8 +337,8 @@ func (c *Case) hypotheses() []hypothesis {
 		}
 		add("sign", 42, "a negative current is read as a number of 16 bits without a sign", func(m *replay.Meter) { m.Unsigned = true })
 		for _, way := range []int{1, -1} {
-			add("sign", 42, "one direction has the wrong sign in the charge total", func(m *replay.Meter) { m.FlipCharge = way })
-			add("sign", 42, "one direction has the wrong sign in the energy total", func(m *replay.Meter) { m.FlipEnergy = way })
+			add("sign", 42, "one direction has the wrong sign in the charge total, which so grows both ways", func(m *replay.Meter) { m.FlipCharge = way })
+			add("sign", 42, "one direction has the wrong sign in the energy total, which so grows both ways", func(m *replay.Meter) { m.FlipEnergy = way })
 		}
 	}
 	return out

@@ -229,6 +229,7 @@ func (s *shape) resolve(src source, opts Options) (*layout, error) {
 		means[s.splitDate].aspect = dateOnly
 	}
 	seen := s.look(src)
+	s.coulombs(means, seen)
 	s.findParts(l, means, seen, said)
 	s.timesAndDates(l, means, seen, said)
 	for i := range means {
@@ -254,6 +255,16 @@ func (s *shape) resolve(src source, opts Options) (*layout, error) {
 		return nil, s.nothingKnown(src, seen)
 	}
 	return l, nil
+}
+
+// coulombs takes a column C for charge where another is J and nothing else is charge: who counts energy in joules counts charge in coulombs.
+// Charge goes through zero, as the temperature of a test hardly does.
+func (s *shape) coulombs(means []meaning, seen []evidence) {
+	c, j := slices.Index(s.names, "C"), slices.Index(s.names, "J")
+	if c < 0 || j < 0 || !means[c].ignored || seen[c].numbers == 0 || seen[c].min > 0 || seen[c].max < 0 || slices.ContainsFunc(means, func(m meaning) bool { return m.of == charge }) {
+		return
+	}
+	means[c] = readHeader("As")
 }
 
 // nothingKnown says that no column was understood.
