@@ -76,7 +76,8 @@ func TestLogsThatContradictNothing(t *testing.T) {
 
 	// A net total that a word calls "used", and one beside a current without a sign.
 	// Amounts that begin anew with each direction.
-	var used, unsigned, parted, anew, ways strings.Builder
+	var used, unsigned, parted, anew, ways, tester strings.Builder
+	tester.WriteString("t (s),U (V),I (A),capacity (Ah)\n")     // counts what is drawn only
 	ways.WriteString("t (s),U (V),I in (A),I out (A),Q (Ah)\n") // a column of current for each direction
 	anew.WriteString("t (s),U (V),I (A),phase capacity (Ah)\n")
 	amount, was := 0.0, 0.0
@@ -91,6 +92,7 @@ func TestLogsThatContradictNothing(t *testing.T) {
 		fmt.Fprintf(&unsigned, "%d,%.3f,%.3f,%.5f\n", 10*k, v, math.Abs(i), q/3600)
 		fmt.Fprintf(&ways, "%d,%.3f,%.3f,%.3f,%.5f\n", 10*k, v, max(i, 0), max(-i, 0), q/3600)
 		in, out = in+10*max(i, 0), out+10*max(-i, 0)
+		fmt.Fprintf(&tester, "%d,%.3f,%.3f,%.5f\n", 10*k, v, math.Abs(i), out/3600)
 		if i*was < 0 {
 			amount = 0
 		}
@@ -111,7 +113,7 @@ func TestLogsThatContradictNothing(t *testing.T) {
 		v += i * 2e-4
 	}
 
-	for name, log := range map[string]string{"used": used.String(), "unsigned": unsigned.String(), "parted": parted.String(), "anew": anew.String(), "ways": ways.String(), "gap counted": gap.String(), "rows lost": lost.String(), "pulsed": pulsed.String(), "lagging": lagging.String(),
+	for name, log := range map[string]string{"used": used.String(), "unsigned": unsigned.String(), "parted": parted.String(), "anew": anew.String(), "ways": ways.String(), "tester": tester.String(), "gap counted": gap.String(), "rows lost": lost.String(), "pulsed": pulsed.String(), "lagging": lagging.String(),
 		"trimmed": trimmed.String()} {
 		for _, f := range run(t, strings.NewReader(log), Options{}).Findings {
 			if f.Severity == "failure" || f.Cause == "coarse-count" && name == "trimmed" {

@@ -466,6 +466,15 @@ func (a *Auditor) totalFindings(r *Report) {
 				c.Holds, c.Meaning, c.Worst, c.Integrated, c.Difference = true, "its direction, of a current without a sign", math.Abs(d), way, d
 			}
 		}
+		if _, constant := a.ratio.constant(); !c.Holds && !r.Signed && y.split == 0 && len(y.resets) == 0 && min(r.In, r.Out) > 0.02*(r.In+r.Out) && !(i >= 3 && constant) {
+			// A tester of capacity counts one direction: what flowed either way is told by the voltage of each phase.
+			for w, way := range [...]Kind{Charge, Discharge} {
+				through := [...]float64{r.In, r.Out, r.EnergyIn, r.EnergyOut}[i/3*2+w]
+				if d := math.Abs(c.Logged) - through; through > 0 && math.Abs(d) <= tol {
+					c.Holds, c.Meaning, c.Worst, c.Integrated, c.Difference = true, string(way)+" only, of a current without a sign", math.Abs(d), through, d
+				}
+			}
+		}
 		r.Totals = append(r.Totals, c)
 		if c.Holds && c.Meaning != m.String() {
 			continue
