@@ -301,6 +301,13 @@ func TestHabitsAreNamed(t *testing.T) {
 				l.v = fresh
 				return s
 			}}, "load-steps", "stale-reading"},
+		"seconds of the interval in eight bits": {habit{wrote: func(l *habitual) { l.due += 16 }}, "rows-1h", "narrow-interval"},
+		"a row a minute, whatever is asked for": {habit{wrote: func(l *habitual) { l.due += 60 }}, "rows-1h", "unexplained"},
+		"rows that stop within the first turn of the counter, for a while": {habit{read: func(l *habitual, r *link.Reading) {
+			if l.up > 1 && l.up < 110 {
+				l.due = l.up + 1
+			}
+		}}, "tick-16-bit", "missing-rows"},
 		"a stop that waits for a reading": {habit{stops: func(l *habitual, good bool) bool { return good && held(l, good) }},
 			"readings-fail-below-level", "load-left-on"},
 		"a hold that begins at the first dip": {habit{stops: func(l *habitual, good bool) bool { return l.ever }},

@@ -5,6 +5,7 @@ import (
 	"math"
 	"regexp"
 	"slices"
+	"sort"
 	"strconv"
 	"time"
 
@@ -107,28 +108,37 @@ func (c *Case) cadence(s *Spacing) []verdict.Finding {
 		short := float64(uint16(logMS)) / 1000
 		signed := float64(int16(uint16(logMS))) / 1000
 		mean := s.Log * float64(s.Due) / float64(max(s.Written, 1))
+		// No row comes before its interval has passed: an interval that is longer than the mean between the rows is not theirs.
+		between := s.Median
+		if n := len(c.At) - 1; n > 0 {
+			between = (c.Seconds(c.At[n]) - c.Seconds(c.At[0])) / float64(n)
+		}
+		kept := func(interval float64) bool { return near2(s.Median, interval, long) && between >= 0.99*interval }
 		stopsAt := func(most float64) bool { return most < s.Log && near2(mean, most, most/50) }
 		var how string
 		confidence := 0.95
 		switch {
-		case logMS >= 1<<16 && near2(s.Median, short, long):
+		case logMS >= 1<<16 && kept(short):
 			how = fmt.Sprintf("rows come every %.4g s: %d ms kept in 16 bits is %d", s.Median, logMS, uint16(logMS))
 		case signed < 0 && s.Median < 3*long && mean < 6*long && c.mostReadings():
 			how = fmt.Sprintf("rows come at every reading: %d ms kept in 16 bits with a sign is %d, or no interval is kept at all", logMS, int16(uint16(logMS)))
-		case signed < 0 && near2(s.Median, -signed, long):
+		case signed < 0 && kept(-signed):
 			how = fmt.Sprintf("rows come every %.4g s: %d ms kept in 16 bits with a sign is %d", s.Median, logMS, int16(uint16(logMS)))
-		case signed > 0 && near2(s.Median, signed, long):
+		case signed > 0 && kept(signed):
 			how = fmt.Sprintf("rows come every %.4g s: %d ms kept in 16 bits with a sign is %d", s.Median, logMS, int16(uint16(logMS)))
-		case near2(s.Median, float64(logMS%(1<<15))/1000, long):
+		case kept(float64(logMS%(1<<15)) / 1000):
 			how = fmt.Sprintf("rows come every %.4g s: of %d ms 15 bits are kept, %d", s.Median, logMS, logMS%(1<<15))
+		case logMS%1000 == 0 && logMS >= 256000 && kept(float64(uint8(logMS/1000))):
+			how = fmt.Sprintf("rows come every %.4g s: %d s kept in 8 bits is %d", s.Median, logMS/1000, uint8(logMS/1000))
 		case signed < 0 && s.Written <= 1:
 			how = fmt.Sprintf("no rows come: %d ms kept in 16 bits with a sign is %d", logMS, int16(uint16(logMS)))
+			confidence = 0.8 // nor do they for any other reason
 		case logMS >= 1<<16 && s.Written <= 1:
 			how = fmt.Sprintf("no second row comes: the time since the last one, in 16 bits, never gets to %d ms", logMS)
 		case stopsAt(32.767) || stopsAt(65.535):
 			how = fmt.Sprintf("rows come every %.4g s: the interval stops at what 16 bits hold", mean)
 		}
-		if long > s.Median/3 {
+		if long > s.Median/3 || isRound(between) {
 			confidence = 0.6 // readings come so seldom that an interval of its own would look the same
 		}
 		if how != "" {
@@ -232,6 +242,16 @@ func (c *Case) mostReadings() bool {
 		}
 	}
 	return 5*len(c.At) >= 4*good
+}
+
+// isRound says that a time is one that people choose for an interval, within a hundredth [s].
+func isRound(t float64) bool {
+	for _, x := range []float64{1, 2, 5, 10, 15, 20, 30, 60, 120, 300, 600, 900, 1800, 3600} {
+		if near2(t, x, x/100) {
+			return true
+		}
+	}
+	return false
 }
 
 func near2(x, want, slack float64) bool { return math.Abs(x-want) <= slack*1.01+1e-6 }
@@ -352,7 +372,7 @@ func (c *Case) stops(from, to int) *happening {
 	for _, h := range all {
 		if h.to > from && h.from <= k {
 			// One wrap is as another: rows that came on after the first do not stop at the tenth.
-			if c.survived(all, h.cause, from) {
+			if c.survived(all, h.cause, from, to) {
 				continue
 			}
 			switch h.cause {
@@ -366,13 +386,20 @@ func (c *Case) stops(from, to int) *happening {
 	return nil
 }
 
-// survived says that rows came on after an earlier happening of the counter.
-func (c *Case) survived(all []happening, name string, from int) bool {
+// survived says that rows came on after an earlier happening of the counter, or over a later one.
+func (c *Case) survived(all []happening, name string, from, to int) bool {
 	if name != "tick-wrap" && name != "signed-tick" {
 		return false
 	}
 	for _, h := range all {
-		if h.cause == name && h.to < from {
+		if h.cause != name {
+			continue
+		}
+		if h.to < from {
+			return true
+		}
+		r := sort.SearchInts(c.At, h.from) // the first row behind it
+		if h.from > to && r > 0 && r < len(c.At) && c.Seconds(c.At[r])-c.Seconds(c.At[r-1]) <= c.Log+2*c.longestUsual() {
 			return true
 		}
 	}
