@@ -414,3 +414,35 @@ func TestMedianOfVolts(t *testing.T) {
 		}
 	}
 }
+
+// filing is a logger that opens a new file every 1005 readings.
+type filing struct {
+	*habitual
+	opened func(l *habitual)
+}
+
+func (f filing) Read(r *link.Reading, a *link.Answer) {
+	if f.n%1005 == 1004 {
+		a.Tell(link.File, fmt.Sprintf("%d.csv", f.n))
+		f.opened(f.habitual)
+	}
+	f.habitual.Read(r, a)
+}
+
+// TestRowsAtANewFile: a row may come late or early where a file is opened, and the schedule may begin anew; none may be lost.
+func TestRowsAtANewFile(t *testing.T) {
+	for name, tc := range map[string]struct {
+		opened func(l *habitual)
+		pass   bool
+	}{
+		"none lost":  {func(l *habitual) {}, true},
+		"begins new": {func(l *habitual) { l.due = l.up + float64(l.g.LogMS)/1000 }, true},
+		"one early":  {func(l *habitual) { l.due = l.up }, true},
+		"one lost":   {func(l *habitual) { l.due += float64(l.g.LogMS) / 1000 }, false},
+	} {
+		v, _ := judged(t, named(t, "tick-wrap-mid-discharge"), func(link.Store) link.Logger { return filing{&habitual{}, tc.opened} })
+		if *v.Pass != tc.pass || !tc.pass && v.Findings[0].Cause != "missing-rows" {
+			t.Errorf("%s: %s", name, complaint(v))
+		}
+	}
+}

@@ -48,8 +48,7 @@ func (j *judge) disturbed() []bool {
 		}
 	}
 	for _, e := range j.rec.Events {
-		switch e.Kind {
-		case emulator.Setting, emulator.SaidFile:
+		if e.Kind == emulator.Setting {
 			mark(e.Reading)
 		}
 	}
@@ -239,7 +238,7 @@ func (j *judge) spacings(order []int, times []float64, gap func(a, b int) float6
 		if owed = max(owed+d/log[1]-1, 0); starved <= log[1] && d >= log[1]-1e-6 {
 			owed = 0 // all are written
 		}
-		if d >= low && d <= high || j.unsteady(order[max(i-2, 0)], a, b) {
+		if d >= low && d <= high || j.unsteady(order[max(i-2, 0)], a, b) && !j.lostWithFile(a, b, d, log[1], g) {
 			continue
 		}
 		if d < low && made && next {
@@ -288,6 +287,27 @@ func (j *judge) apart(a, b int, gap func(a, b int) float64) (low, high, g float6
 // followed by one that comes early again.
 func (j *judge) unsteady(before, a, b int) bool {
 	return j.rough[min(b+1, len(j.rough)-1)]-j.rough[before] > 0 || j.eventBetween(a, b)
+}
+
+// lostWithFile says that nothing but a new file was opened between readings a and b, d apart, and a whole row is missing: a schedule that
+// begins anew with the file comes to less than two intervals.
+func (j *judge) lostWithFile(a, b int, d, log, g float64) bool {
+	if d < 2*log-g/2 || j.rough[min(b+1, len(j.rough)-1)] > j.rough[a] {
+		return false
+	}
+	file := false
+	for _, e := range j.rec.Events {
+		if e.Reading < a || e.Reading > b+1 {
+			continue
+		}
+		switch e.Kind {
+		case emulator.SaidFile:
+			file = true
+		case emulator.SaidLoad, emulator.SaidCharge, emulator.StepBegins, emulator.StepEnds, emulator.ChargeMoves, emulator.LoadMoves:
+			return false
+		}
+	}
+	return file
 }
 
 // regular finds those of the rows that are most regular, where each that is left out comes with a change of the current or another event: the
