@@ -301,6 +301,12 @@ func TestHabitsAreNamed(t *testing.T) {
 				l.v = fresh
 				return s
 			}}, "load-steps", "stale-reading"},
+		"counts of 32 bits without a sign": {habit{amps: func(i float64) float64 {
+			if i < 0 {
+				i += 1 << 32 * 0.004
+			}
+			return float64(float32(i))
+		}}, "rated-discharge", "sign"},
 		"seconds of the interval in eight bits": {habit{wrote: func(l *habitual) { l.due += 16 }}, "rows-1h", "narrow-interval"},
 		"a row a minute, whatever is asked for": {habit{wrote: func(l *habitual) { l.due += 60 }}, "rows-1h", "unexplained"},
 		"rows that stop within the first turn of the counter, for a while": {habit{read: func(l *habitual, r *link.Reading) {

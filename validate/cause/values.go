@@ -139,15 +139,21 @@ func (c *Case) value(v *Value) []verdict.Finding {
 		}
 	}
 	if v.Column.Kind == logfile.Current {
-		for _, s := range []float64{1, -1} {
-			unsigned := func(x float64) float64 {
+		for _, bits := range []int{16, 24, 32} {
+			turn := math.Ldexp(c.Series.Amp, bits)
+			off := 0
+			for i, p := range ps {
+				x, t := p.x, tol(rows[i])
 				if x < 0 {
-					x += 65536 * c.Series.Amp
+					x += turn
+					t += turn / (1 << 22) // single precision has 24 bits
 				}
-				return s * x
+				if math.Abs(math.Abs(p.y)-x) > t {
+					off++
+				}
 			}
-			if misses(unsigned, 0) <= few && misses(math.Abs, 0.01) > few {
-				return found("sign", 0.95, "shows a negative current as a number of 16 bits without a sign")
+			if off <= few && misses(math.Abs, 0.01) > few {
+				return found("sign", 0.95, fmt.Sprintf("shows a negative current as a number of %d bits without a sign", bits))
 			}
 		}
 	}
@@ -156,19 +162,24 @@ func (c *Case) value(v *Value) []verdict.Finding {
 	}
 	// The right size with the wrong sign in some rows only.
 	if v.Column.Kind != logfile.Voltage && misses(func(x float64) float64 { return s * x }, 0.01) > 0 {
-		wrongSign, other := 0, 0
+		wrongSign, other, largest := 0, 0, 0.0
 		for i, p := range ps {
 			t := tol(rows[i]) + 0.01*math.Abs(p.x)
 			switch {
 			case math.Abs(p.y-s*p.x) <= t, math.Abs(p.x) <= t: // near nothing a sign says nothing
 			case math.Abs(math.Abs(p.y)-math.Abs(p.x)) <= t:
 				wrongSign++
+				largest = max(largest, math.Abs(p.x))
 			default:
 				other++
 			}
 		}
 		if wrongSign > 0 && other <= few {
-			return found("sign", 0.93, fmt.Sprintf("has the right size with the wrong sign in %d rows", wrongSign))
+			conf := 0.93
+			if largest < 8*v.Count {
+				conf = 0.5 // a few counts are of one size by chance
+			}
+			return found("sign", conf, fmt.Sprintf("has the right size with the wrong sign in %d rows", wrongSign))
 		}
 	}
 	// Rows that show a failed reading as a value.
