@@ -44,7 +44,17 @@ func Plain(ctx context.Context, o ChildOptions, input io.Reader, limit int) ([]b
 		fed <- err
 	}()
 
-	out, err := io.ReadAll(io.LimitReader(progress{p.stdout, func() { idle.Reset(o.Timeout) }}, int64(limit)+1))
+	printed := io.LimitReader(progress{p.stdout, func() { idle.Reset(o.Timeout) }}, int64(limit)+1)
+	out, err := io.ReadAll(printed)
+	for range looksAfter { // on a busy machine the time may be up before the first look
+		if !errors.Is(err, os.ErrDeadlineExceeded) {
+			break
+		}
+		p.stdout.SetReadDeadline(time.Now().Add(afterlife))
+		var rest []byte
+		rest, err = io.ReadAll(printed)
+		out = append(out, rest...)
+	}
 	if errors.Is(err, os.ErrDeadlineExceeded) {
 		err = nil
 	}
