@@ -40,6 +40,30 @@ func TestHealthyCustoms(t *testing.T) {
 			}
 			return fmt.Sprintf("%d,%.3f,%.3f,%.4f,%.5f,%.4f", r.Clock, l.up, median(shownV), median(shownI), l.q/3600, l.e/3600)
 		}}, "readings-jittered"},
+		"the same in a short log, where the reading two before is the median of five": {habit{header: "s,V,A,Ah,Wh", read: func(l *habitual, r *link.Reading) {
+			shownV, shownI = append(shownV, l.v), append(shownI, l.i)
+		}, row: func(l *habitual, r *link.Reading) string {
+			median := func(v []float64) float64 {
+				v = slices.Clone(v[max(0, len(v)-5):])
+				slices.Sort(v)
+				return v[len(v)/2]
+			}
+			return fmt.Sprintf("%.3f,%.3f,%.4f,%.5f,%.4f", l.up, median(shownV), median(shownI), l.q/3600, l.e/3600)
+		}}, `
+scenario: hunt-91280011
+summary: Drawn by a hunt.
+start: {charge: 60 %}
+plan:
+  - {discharge: 0.228 C, ends: {time: 72 s}}
+  - {rest: 28 s}
+  - {charge: 0.2 C, to: absorb, ends: {time: 36 s}}
+settings: {log: 10000 ms, cutoff_hold: 5000 ms, zone: 0 min}
+rig:
+  readings: {nominal: 1000 ms, every: 1000 ms, jitter: 28 ms}
+  tick: {bits: 32, rate: 1000 Hz, start: 0}
+  clock: {start: "2026-03-02T08:00:00Z", fraction: 0}
+seed: 91280011
+`},
 		"a net total under the word for what was used": {habit{header: "s,V,A,used_Ah,used_Wh", row: func(l *habitual, r *link.Reading) string {
 			return fmt.Sprintf("%.3f,%.3f,%.4f,%.5f,%.4f", l.up, l.v, l.i, -l.q/3600, -l.e/3600)
 		}}, "charge-then-discharge"},
@@ -258,14 +282,33 @@ func TestAmountOfEachPhase(t *testing.T) {
 // TestHeldRowsOfWholeSeconds: rows that are held back and show whole seconds, where ten readings come in each: which of them a row is of,
 // the interval and the values tell.
 func TestHeldRowsOfWholeSeconds(t *testing.T) {
-	for _, name := range []string{"second-locked-load", "rows-half-second", "stalls-short"} {
-		v, _ := judged(t, named(t, name), func(link.Store) link.Logger {
+	jittered, err := scenarios.Parse("inline.yaml", []byte(`
+scenario: hunt-91306007
+summary: Drawn by a hunt.
+start: {charge: 4 %}
+plan:
+  - {rest: 27 s}
+  - {discharge: 0.58 C, ends: {time: 34 s}}
+settings: {log: 10000 ms, cutoff_hold: 2000 ms, zone: 0 min}
+rig:
+  readings: {nominal: 1000 ms, every: 1000 ms, jitter: 118 ms}
+  tick: {bits: 32, rate: 1000 Hz, start: 0}
+  clock: {start: "2026-03-02T08:00:00Z", fraction: 0}
+faults:
+  - {at: 41253 ms, fault: failed-read, for: 18290 ms}
+seed: 91306007
+`), scenarios.Env{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, sc := range []*scenarios.Scenario{named(t, "second-locked-load"), named(t, "rows-half-second"), named(t, "stalls-short"), jittered} {
+		v, _ := judged(t, sc, func(link.Store) link.Logger {
 			return &heldBack{habitual: habitual{habit: habit{header: "s,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
 				return fmt.Sprintf("%d,%.3f,%.4f,%.5f,%.4f", int(l.up+1e-9), l.v, l.i, l.q/3600, l.e/3600)
 			}}}}
 		})
 		if complaint(v) != "" || !*v.Pass {
-			t.Errorf("%s: %s", name, complaint(v))
+			t.Errorf("%s: %s", sc.Name, complaint(v))
 		}
 	}
 }

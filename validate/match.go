@@ -97,7 +97,7 @@ func (j *judge) matchCoarse(after []int) {
 		}
 	}
 	unit := finest(c.Step)
-	if math.IsInf(unit, 0) || j.log <= 0 || unit <= 2*j.series.Period || j.rec.Stream && unit <= j.log/3 || !j.rec.Stream && !held(after) {
+	if math.IsInf(unit, 0) || j.log <= 0 || unit < j.series.Period || j.rec.Stream && unit <= max(2*j.series.Period, j.log/3) || !j.rec.Stream && !held(after) {
 		return
 	}
 	printed := make([]int64, len(c.Value))

@@ -404,9 +404,10 @@ func (j *judge) checkFresh() {
 }
 
 // showsMedians says that the columns of volts and amperes show the median of the latest 2 lag + 1 readings in each row, which is the reading
-// so many before while values rise or fall, and that in some row only the median is what is shown.
+// so many before while values rise or fall, and that in some row only the median is what is shown, or that too few rows are there to tell.
 func (j *judge) showsMedians(lag int) bool {
-	only := 0
+	const fewRows = 30
+	only, compared := 0, 0
 	for i := range j.values {
 		v := &j.values[i]
 		of := j.series.I
@@ -429,6 +430,7 @@ func (j *judge) showsMedians(lag int) bool {
 				continue
 			}
 			close := v.Column.Step[r]/2 + 1e-9
+			compared++
 			old := latest[lag]
 			sort.Float64s(latest)
 			if math.Abs(x-latest[lag]) > close {
@@ -439,7 +441,7 @@ func (j *judge) showsMedians(lag int) bool {
 			}
 		}
 	}
-	return only > 0
+	return only > 0 || compared > 0 && compared < 2*fewRows
 }
 
 // beyondMedian says that some row shows the reading so many before where it is not the median of the latest 2 lag + 1, as volts that are
