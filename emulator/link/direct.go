@@ -132,12 +132,20 @@ func (d *direct) watch(ctx context.Context) {
 	d.undo = context.AfterFunc(ctx, func() { d.process.stdout.SetReadDeadline(time.Unix(1, 0)) })
 }
 
+// lastLook is how long a read waits whose time is over.
+const lastLook = 100 * time.Millisecond
+
 // read takes what the child has written, at most until the deadline.
 func (d *direct) read() error {
 	if d.ctx != nil && d.ctx.Err() != nil {
 		return d.ctx.Err()
 	}
 	n, err := d.process.stdout.Read(d.buf)
+	if errors.Is(err, os.ErrDeadlineExceeded) && (d.ctx == nil || d.ctx.Err() == nil) {
+		// On a busy machine it may be us who were not let run: a read whose time is over does not look whether something is there.
+		d.process.stdout.SetReadDeadline(time.Now().Add(lastLook))
+		n, err = d.process.stdout.Read(d.buf)
+	}
 	d.chunk = d.buf[:n]
 	if err == nil {
 		return nil
