@@ -11,14 +11,14 @@ import (
 
 // halfway is a logger by the trapezoid that does one thing or another where half of a reading failed.
 type halfway struct {
-	way        string // "hold", "each" (charge goes by good shunts, energy by whole readings), else: it leaves the reading out
-	g          *link.Greeting
-	any        bool
-	now, due   float64
-	i, v       float64 // as a row shows them
-	charge     trapezoid
-	energy     trapezoid
-	tick, last uint64
+	way      string // "hold", "each" (charge goes by good shunts, energy by whole readings), else: it leaves the reading out
+	g        *link.Greeting
+	any      bool
+	now, due float64
+	i, v     float64 // as a row shows them
+	charge   trapezoid
+	energy   trapezoid
+	last     uint64
 }
 
 // trapezoid is a sum and its last point.
