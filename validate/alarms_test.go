@@ -56,6 +56,23 @@ faults:
   - {at: 262435 ms, fault: power-cut, for: 78494 ms}
 seed: 88031237
 `},
+		{"buffer-8-lost", "rows that were held back when the card failed, told of as lost, at an interval that a setting had made longer", `
+scenario: hunt-733430123
+summary: Drawn by a hunt.
+start: {charge: 60 %}
+plan:
+  - {discharge: 0.621 C, ends: {time: 200 s}}
+  - {charge: 0.077 C, to: absorb, ends: {time: 800 s}}
+settings: {log: 10000 ms, cutoff_hold: 5000 ms, zone: 0 min}
+rig:
+  readings: {nominal: 1000 ms, every: 1000 ms}
+  tick: {bits: 32, rate: 1000 Hz, start: 0}
+  clock: {start: "2026-03-02T08:00:00Z", fraction: 0}
+faults:
+  - {at: 152795 ms, fault: setting, set: {log: 15000 ms}}
+  - {at: 978317 ms, fault: card-fail, for: 16619 ms}
+seed: 733430123
+`},
 		{"rows-made-up", "rows that become due while those are written that a stall held up", `
 scenario: hunt-77035160
 summary: Drawn by a hunt.

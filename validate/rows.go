@@ -69,7 +69,8 @@ func (j *judge) lostInMemory(d []bool) {
 				last = max(last, k)
 			}
 		}
-		held := float64(j.rec.Readings.T[b]-j.rec.Readings.T[last]) * 1e-9 / j.log
+		log := j.logBetween(last, b)
+		held := float64(j.rec.Readings.T[b]-j.rec.Readings.T[last]) * 1e-9 / max(log[0], log[1])
 		if j.series.Life[last] == j.series.Life[b] && held > 1 && float64(cause.ToldLost(j.rec, b)) >= math.Floor(held) {
 			for k := last + 1; k < b; k++ {
 				d[k] = true
