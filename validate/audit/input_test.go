@@ -65,6 +65,7 @@ func TestBadInput(t *testing.T) {
 		{"infinite", strings.Replace(plain, "-0.0056", "inf", 1), "a sum that is infinite has overflowed or was divided by zero"},
 		{"day and month", "date,U (V),I (A)\n02/03/2026 10:00:00,12.6,-1.0\n02/03/2026 10:00:10,12.6,-1.0\n02/03/2026 10:00:20,12.6,-1.0\n",
 			"may be 2 March 2026 (day/month/year) or 3 February 2026 (month/day/year)"},
+		{"ticks behind the numbers", "x,U (V),I (A)\n9704 ticks,12.6,-1\n10704 ticks,12.6,-1\n11704 ticks,12.6,-1\n", "length of a tick"},
 		{"huge numbers", "t (s),U (V),I (A)\n0,1e300,-1e300\n1e300,1e300,1e300\n1.5e300,-1e300,1e300\n", "garbled-output"},
 	} {
 		r, err := attempt([]byte(c.in))

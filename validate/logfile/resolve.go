@@ -409,6 +409,9 @@ func (s *shape) column(l *layout, i int, m *meaning, e *evidence, src source, la
 		u, _ := lookUnit(e.suffix)
 		if !m.hasUnit && (m.of == none && m.aspect == plain && !m.ignored || m.of == u.of || m.of == charge && u.of == energy) {
 			m.unit, m.hasUnit, m.of = u, true, u.of
+			if u.of == counts { // "9704 ticks", under a name that says nothing
+				m.of, m.aspect = duration, tickCount
+			}
 		}
 		if m.hasUnit && m.unit.of == u.of { // what stands beside each number decides
 			m.unit = u
