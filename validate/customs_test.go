@@ -18,6 +18,12 @@ func TestHealthyCustoms(t *testing.T) {
 		return fmt.Sprintf("%.3f,%.3f,%.4f,%.5f,%.4f", l.up, l.v, l.i, l.q/3600, l.e/3600)
 	}
 	var shownV, shownI []float64
+	keep := func(l *habitual, _ *link.Reading) { shownV, shownI = append(shownV, l.v), append(shownI, l.i) }
+	medianOf5 := func(v []float64) float64 {
+		v = slices.Clone(v[max(0, len(v)-5):])
+		slices.Sort(v)
+		return v[len(v)/2]
+	}
 	var beforeV, beforeI, rowI float64
 	for name, tc := range map[string]struct {
 		habit    habit
@@ -30,25 +36,11 @@ func TestHealthyCustoms(t *testing.T) {
 				}
 				return short(l)
 			}}, "readings-fail-mid-discharge"},
-		"the median of the latest five is shown, and each is added": {habit{read: func(l *habitual, r *link.Reading) {
-			shownV, shownI = append(shownV, l.v), append(shownI, l.i)
-		}, row: func(l *habitual, r *link.Reading) string {
-			median := func(v []float64) float64 {
-				v = slices.Clone(v[max(0, len(v)-5):])
-				slices.Sort(v)
-				return v[len(v)/2]
-			}
-			return fmt.Sprintf("%d,%.3f,%.3f,%.4f,%.5f,%.4f", r.Clock, l.up, median(shownV), median(shownI), l.q/3600, l.e/3600)
+		"the median of the latest five is shown, and each is added": {habit{read: keep, row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%d,%.3f,%.3f,%.4f,%.5f,%.4f", r.Clock, l.up, medianOf5(shownV), medianOf5(shownI), l.q/3600, l.e/3600)
 		}}, "readings-jittered"},
-		"the same in a short log, where the reading two before is the median of five": {habit{header: "s,V,A,Ah,Wh", read: func(l *habitual, r *link.Reading) {
-			shownV, shownI = append(shownV, l.v), append(shownI, l.i)
-		}, row: func(l *habitual, r *link.Reading) string {
-			median := func(v []float64) float64 {
-				v = slices.Clone(v[max(0, len(v)-5):])
-				slices.Sort(v)
-				return v[len(v)/2]
-			}
-			return fmt.Sprintf("%.3f,%.3f,%.4f,%.5f,%.4f", l.up, median(shownV), median(shownI), l.q/3600, l.e/3600)
+		"the same in a short log, where the reading two before is the median of five": {habit{header: "s,V,A,Ah,Wh", read: keep, row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%.3f,%.3f,%.4f,%.5f,%.4f", l.up, medianOf5(shownV), medianOf5(shownI), l.q/3600, l.e/3600)
 		}}, `
 scenario: hunt-91280011
 summary: Drawn by a hunt.

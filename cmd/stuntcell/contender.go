@@ -173,6 +173,9 @@ func (c *choice) module(b *bench) (*contender, error) {
 	return &contender{name: c.wasm, hash: fmt.Sprintf("%x", sha256.Sum256(binary)), play: play}, nil
 }
 
+// mostLog is how long a log may be that is held as a whole [bytes]: a row for each of thirty million readings.
+const mostLog = 1 << 30
+
 // written is a contender that is not here any more: only the log that it wrote.
 func written(std streams, b *bench, name string) (*contender, error) {
 	path := name
@@ -189,7 +192,7 @@ func written(std streams, b *bench, name string) (*contender, error) {
 	}
 	defer closeLog()
 	sum := sha256.New()
-	log, err := logfile.Text(io.TeeReader(in, sum))
+	log, err := logfile.Text(io.TeeReader(in, sum), mostLog)
 	if err != nil {
 		return nil, inLog(name, err)
 	}

@@ -341,11 +341,10 @@ func (c *Case) tryAll(wrong []*Column) tries {
 // step only, another rule may come close.
 func (c *Case) plain(wrong []*Column) map[replay.Rule][]float64 {
 	left := map[replay.Rule][]float64{}
-	trial := NewComparison(c.Series, c.Index, c.Marks, wrong, false)
 	for _, rule := range []replay.Rule{replay.Trapezoid, replay.Left, replay.Right} {
-		trial.With(replay.Meter{Rule: rule, Bad: c.Meter.Bad}, func([]float64) bool { return false })
-		for _, u := range trial.Unrolled {
-			left[rule] = append(left[rule], u.Worst)
+		t := c.healthy(rule)
+		for _, col := range wrong {
+			left[rule] = append(left[rule], replay.Unroll(col.Printed, col.Role.Of(t), c.Marks, col.Limit).Worst)
 		}
 	}
 	return left

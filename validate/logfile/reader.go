@@ -276,8 +276,8 @@ func decoded(b []byte, rest io.Reader) (io.Reader, error) {
 	return nil, nil
 }
 
-// Text returns the whole of a log as lines that end in LF, however it is encoded.
-func Text(in io.Reader) (string, error) {
+// Text returns the whole of a log as lines that end in LF, however it is encoded. One of more than most bytes, once it is unpacked, is refused.
+func Text(in io.Reader, most int64) (string, error) {
 	head := make([]byte, encodingMark)
 	n, err := io.ReadFull(in, head)
 	if err != nil && err != io.EOF && err != io.ErrUnexpectedEOF {
@@ -291,8 +291,11 @@ func Text(in io.Reader) (string, error) {
 		all = io.MultiReader(bytes.NewReader(head[:n]), in)
 	}
 	var b strings.Builder
-	if _, err := io.Copy(&b, all); err != nil {
+	if n, err := io.Copy(&b, io.LimitReader(all, most+1)); err != nil {
 		return "", err
+	} else if n > most {
+		return "", &Error{Line: strings.Count(b.String(), "\n") + 1, Text: fmt.Sprintf("the log goes on beyond %d MB", most/1e6), Expected: "the log of one run",
+			Hint: "for a long log of a real test there is audit, which reads it piece by piece"}
 	}
 	text := b.String()
 	if strings.IndexByte(text, '\n') < 0 {
