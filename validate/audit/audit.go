@@ -100,6 +100,7 @@ type Auditor struct {
 	repeating   bool // the row before was there once already
 	seen        seen
 	dead        dead
+	midnight    float64 // at which the date of the row before ends, by the clock [s]
 	clipI       clip
 	clipV       clip
 	powerOff    float64
@@ -714,11 +715,12 @@ func (a *Auditor) reading(r *row, wrapped bool) {
 
 // newDay says that a row is the first of a date, and that rows are so close that this is no chance.
 func (a *Auditor) newDay(r *row) bool {
-	if !a.have || r.noDate || a.time.typical > 900 {
+	if r.noDate || r.clock != r.clock || r.clock < a.midnight && r.clock >= a.midnight-86400 {
 		return false
 	}
-	now, before := math.Floor(r.clock/86400), math.Floor(a.prev.clock/86400)
-	return now == before+1
+	before := a.midnight
+	a.midnight = 86400 * (math.Floor(r.clock/86400) + 1)
+	return a.midnight == before+86400 && a.have && a.time.typical <= 900
 }
 
 // flow is the current at a row by its sign; where time broke off before it, that of the last row before, if one flowed there.

@@ -455,14 +455,13 @@ func (w *written) has(r *row, at float64) bool {
 	return false
 }
 
-// sum is one number of all that the row shows.
+// sum is one number of all that the row shows: its values times odd constants, which do not wait for each other.
 func (r *row) sum() uint64 {
-	h := uint64(14695981039346656037)
-	for _, x := range [...]float64{r.tick, r.elapsed, r.clock, r.i, r.v, r.p, r.q[0], r.q[1], r.q[2], r.e[0], r.e[1], r.e[2]} {
-		h = (h ^ math.Float64bits(x)) * 1099511628211
-		h ^= h >> 32
-	}
-	return h
+	bits := math.Float64bits
+	return bits(r.tick)*0x9e3779b97f4a7c15 + bits(r.elapsed)*0xbf58476d1ce4e5b9 + bits(r.clock)*0x94d049bb133111eb +
+		bits(r.i)*0xd6e8feb86659fd93 + bits(r.v)*0xa0761d6478bd642f + bits(r.p)*0xe7037ed1a0b428db +
+		bits(r.q[0])*0x8ebc6af09c88c6e3 + bits(r.q[1])*0x589965cc75374cc3 + bits(r.q[2])*0x1d8e4e27c47d124f +
+		bits(r.e[0])*0xeb44accab455d165 + bits(r.e[1])*0x9c6e6877736c46e3 + bits(r.e[2])*0xc2b2ae3d27d4eb4f
 }
 
 // dead finds rows of nothing at all, 0 V and 0 A, between two that show the same load at the same voltage.
