@@ -61,8 +61,11 @@ type Auditor struct {
 	time    timebase
 	clocks  clocks
 	problem []logfile.Problem // the first ones
-	broken  int
-	rows    int
+	// wrongDates are rows with a date that no calendar has, wrongDate is the first.
+	wrongDates int
+	wrongDate  logfile.Problem
+	broken     int
+	rows       int
 
 	buffers     [2]row // the present row and the one before, by turns
 	prev        *row   // the last row that has a current; its time
@@ -137,7 +140,12 @@ func New(o Options) *Auditor {
 func (a *Auditor) Add(t *logfile.Table) error {
 	a.broken += len(t.Problems)
 	for _, p := range t.Problems {
-		if len(a.problem) < 20 {
+		if p.Kind == logfile.WrongDate {
+			a.broken--
+			if a.wrongDates++; a.wrongDates == 1 {
+				a.wrongDate = p
+			}
+		} else if len(a.problem) < 20 {
 			a.problem = append(a.problem, p)
 		}
 	}

@@ -144,3 +144,81 @@ func TestRowsOfNothing(t *testing.T) {
 		}
 	}
 }
+
+// TestDatesThatNoCalendarHas: they are no broken rows, and the sums go on over them.
+func TestDatesThatNoCalendarHas(t *testing.T) {
+	var b strings.Builder
+	b.WriteString("clock,V,A,Ah\n")
+	for k := range 360 {
+		at := 86400 - 1200 + 10*k
+		day := "2026-09-30"
+		if at >= 86400 {
+			if day = "2026-09-31"; k >= 240 {
+				day = "2026-10-01"
+			}
+		}
+		fmt.Fprintf(&b, "%s %02d:%02d:%02d,12.5,-3.5,%.6f\n", day, at/3600%24, at/60%60, at%60, -35*float64(k)/3600)
+	}
+	if found, _ := causes(t, b.String()); !strings.HasPrefix(found, "wrong-date coarse") {
+		t.Errorf("found %q", found)
+	}
+}
+
+// TestJumpOfAWrap: what flows in 2^32 ms is added at a wrap; the ratio of energy and charge across it is no nominal voltage.
+func TestJumpOfAWrap(t *testing.T) {
+	for seconds, want := range map[float64]string{4294967.296: "tick-wrap tick-wrap ", 4000000: "total-jumps total-jumps "} {
+		var b strings.Builder
+		b.WriteString("clock,V,A,Ah,Wh\n")
+		q, e := 0.0, 0.0
+		for k := range 1000 {
+			v := 12.8 - 2e-3*float64(k)
+			if k == 300 {
+				q, e = q+3.5*seconds, e+3.5*v*seconds
+			}
+			fmt.Fprintf(&b, "2026-03-02 %02d:%02d:%02d,%.3f,-3.5,%.5f,%.4f\n", 8+k/360, k/6%60, k*10%60, v, -q/3600, -e/3600)
+			q, e = q+35, e+35*v
+		}
+		if found, _ := causes(t, b.String()); !strings.HasPrefix(found, want) {
+			t.Errorf("%.0f s more: found %q, want %q", seconds, found, want)
+		}
+	}
+}
+
+// TestTotalThatStandsStill: a float of 24 bits loses steps beside a large total, a threshold at any.
+func TestTotalThatStandsStill(t *testing.T) {
+	for at, want := range map[float64]string{0: "dead-band ", 2000: "float32-stall "} {
+		var b strings.Builder
+		b.WriteString("t (s),V,A,Ah\n")
+		for k := range 2000 {
+			i, q := 0.02, at
+			if k >= 1500 {
+				i, q = 2, at+float64(k-1500)*20/3600
+			}
+			fmt.Fprintf(&b, "%d,12.5,%.3f,%.5f\n", 10*k, -i, -q)
+		}
+		if found, _ := causes(t, b.String()); !strings.HasPrefix(found, want) {
+			t.Errorf("still at %g Ah: found %q, want %q", at, found, want)
+		}
+	}
+}
+
+// TestTotalsBehindAGap: rows are missing for as long as a board needs to start again, and the totals begin anew, or twice.
+func TestTotalsBehindAGap(t *testing.T) {
+	for factor, want := range map[float64]string{0: "restart-loss missing-rows ", 1: "missing-rows ", 2: "restart-double missing-rows "} {
+		var b strings.Builder
+		b.WriteString("clock,V,A,Ah\n")
+		q := 0.0
+		for k := range 400 {
+			if k == 200 {
+				q *= factor
+			}
+			if k < 200 || k > 204 {
+				fmt.Fprintf(&b, "2026-03-02 %02d:%02d:%02d,12.5,-3.5,%.6f\n", 8+k/360, k/6%60, k*10%60, -q/3600)
+			}
+			q += 35
+		}
+		if found, _ := causes(t, b.String()); !strings.HasPrefix(found, want) {
+			t.Errorf("times %g: found %q, want %q", factor, found, want)
+		}
+	}
+}

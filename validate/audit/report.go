@@ -250,6 +250,9 @@ func (a *Auditor) rowFindings(r *Report) {
 			r.find("broken-row", "advice", "firmware", 0.6, line, "Nothing to mend if the power was cut there.", "line %d is torn, as after a power cut", line)
 		}
 	}
+	if a.wrongDates > 0 {
+		r.find("wrong-date", "failure", "firmware", 0.95, a.wrongDate.Line+1, "Let a tested library make the date from seconds, or write seconds.", "%s with a date that no calendar has, the first on line %d: %.60q", many(a.wrongDates, "row"), a.wrongDate.Line+1, a.wrongDate.Text)
+	}
 	switch {
 	case s.duplicates > 0 && s.within > s.duplicates/4:
 		r.Notes = append(r.Notes, "Several rows come in one printed unit of the time: rows that are alike may be repeated or not.")
@@ -300,13 +303,18 @@ func (a *Auditor) rowFindings(r *Report) {
 	}
 }
 
-// overGaps is how much gaps weigh: nothing is lost where the totals went on over them.
+// overGaps is how much gaps weigh: nothing is lost where the totals went on over them, and where they fell or doubled there, that is told.
 func (a *Auditor) overGaps() string {
+	told := false
 	for i := range a.tallies[:3] {
 		y := &a.tallies[i]
 		if len(y.jumps) == 0 && len(y.resets) == 0 && a.holds(i) {
 			return "advice"
 		}
+		told = told || slices.ContainsFunc(y.resets, func(c change) bool { return a.seen.behindGap(c.Line) && !c.AtPhase }) || slices.ContainsFunc(y.jumps, func(c change) bool { return a.seen.behindGap(c.Line) && c.doubled() })
+	}
+	if told {
+		return "advice"
 	}
 	return "failure"
 }
@@ -519,6 +527,9 @@ func (a *Auditor) totalFindings(r *Report) {
 			r.find("nominal-voltage", "failure", "firmware", 0.9, 0, "Add up V times I of each reading.", "column %s is charge times a constant %.3f V, while the voltage moves from %.3f to %.3f V: %.3g Wh against %.3g Wh integrated", y.name, volts, a.ratio.vlow, a.ratio.vhigh, c.Logged/per, c.Integrated/per)
 		case jumps > 0 && math.Abs(difference) < 1.5*jumps+tol && math.Abs(difference) > 0.5*jumps-tol:
 			// Told already, with the line.
+		case stalled && hold/float64(y.holdRows) < 0.5*[...]float64{a.imax, a.imax * math.Abs(notNaN(a.prev.v))}[i/3]*a.time.typical && y.holdAt < math.Ldexp(hold/float64(y.holdRows), 24)/(mostReadings*max(a.time.typical, 1e-3)):
+			r.find("dead-band", "failure", "firmware", 0.75, y.holdLine, "Add what the sensor reads, however little, and keep the remainder of each step.",
+				"column %s stands still at %.4g %s while %.3g %s pass (up to line %d): small currents count as none, or each step is cut to nothing; no float would stall at so small a total", y.name, y.holdAt/per, unit, hold/per, unit, y.holdLine)
 		case stalled:
 			r.find("float32-stall", "failure", "firmware", 0.75, y.holdLine, "Add up in integers or in double precision.", "column %s stands still while %.3g %s pass (up to line %d): steps too small for it are lost", y.name, hold/per, unit, y.holdLine)
 		case off && (wild || c.Holds || y.explains(m, factor, tol)):
@@ -574,8 +585,11 @@ func (a *Auditor) resetFindings(r *Report, y *tally, unit string, per float64) {
 			continue // totals per phase, as many print them
 		}
 		cause, mend, what := "total-reset", "Keep totals until somebody sets them to zero.", "in the middle of a phase"
-		if c.AtRestart {
+		if c.AtRestart || a.seen.behindGap(c.Line) {
 			cause, mend, what = "restart-loss", "Write the totals to memory that lasts, and read them at the start.", "with the restart there"
+		}
+		if a.seen.behindGap(c.Line) {
+			what = "behind a gap in the rows, as a power cut leaves"
 		}
 		if c.AtMidnight {
 			cause, mend, what = "midnight-reset", "Keep totals over midnight; begin a new file without clearing them.", "the first row of a new day"
@@ -583,6 +597,15 @@ func (a *Auditor) resetFindings(r *Report, y *tally, unit string, per float64) {
 		r.find(cause, "failure", "firmware", 0.85, c.Line, mend, "column %s falls from %.4g to %.4g %s on line %d, %s", y.name, c.From/per, c.To/per, unit, c.Line, what)
 		return
 	}
+}
+
+// mostReadings is how many readings a second a logger takes at most (common practice). A float of 24 bits loses a step that is below its 2^-24th part.
+const mostReadings = 20
+
+// wrapsWorth says that a jump is what flows in 2^32 ms or 2^32 us: nothing but a counter that wrapped adds so much.
+func wrapsWorth(jump, flow float64) bool {
+	s := math.Abs(jump) / flow / math.Ldexp(1, 32)
+	return math.Abs(s/1e-3-1) < 0.01 || math.Abs(s/1e-6-1) < 0.01
 }
 
 // jumpFindings reports the largest jump and returns the sum of all [A·s].
@@ -607,13 +630,13 @@ func (a *Auditor) jumpFindings(r *Report, y *tally, unit string, per float64) fl
 	}
 	cause, mend := "total-jumps", "Run the logger through prove with the same tick and settings."
 	switch steps := math.Abs(worst.Unmatched) / y.step; {
-	case worst.AtRestart && math.Abs(worst.Unmatched-worst.From) < 0.05*math.Abs(worst.From)+worst.Within:
+	case (worst.AtRestart || a.seen.behindGap(worst.Line)) && worst.doubled():
 		cause, mend = "restart-double", "Add the stored totals once."
 	case worst.AtRestart:
 		cause, mend = "restart-loss", "Store the totals as often as a row is written."
 	case math.Abs(steps-65536) < 700+0.1*worst.Through/y.step || math.Abs(steps/math.Ldexp(1, 32)-1) < 0.001:
 		cause, mend = "total-overflow", "Use a wider integer for the sum."
-	case worst.AtWrap:
+	case worst.AtWrap || wrapsWorth(worst.Unmatched, worst.Flow):
 		cause, mend = "tick-wrap", "Subtract the counters as unsigned integers of the counter's own width."
 	}
 	r.find(cause, "failure", "firmware", 0.8, worst.Line, mend, "column %s jumps by %+.4g %s on line %d (from %.4g to %.4g), which no current explains; %s in all", y.name, worst.Unmatched/per, unit, worst.Line, worst.From/per, worst.To/per, many(len(y.jumps), "such jump"))

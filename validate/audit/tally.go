@@ -97,6 +97,8 @@ type tally struct {
 	still       int       // rows for which it did
 	hold        integrals // the most that passed while it did, by sign
 	holdLine    int
+	holdRows    int     // rows in which it passed
+	holdAt      float64 // magnitude of the total there
 	resets      []change
 	jumps       []change
 	turned      bool     // both directions flowed between two resets
@@ -175,7 +177,13 @@ type change struct {
 	AtMidnight bool    // it is the first row of a new date
 	Within     float64 // what was allowed
 	Through    float64 // what passed in the interval
+	Flow       float64 // current [A] or power [W] there, by magnitude
 	NearlyZero bool
+}
+
+// doubled says that the total was added to itself.
+func (c change) doubled() bool {
+	return math.Abs(c.Unmatched-c.From) < 0.05*math.Abs(c.From)+c.Within
 }
 
 const mostChanges = 100
@@ -248,7 +256,7 @@ func (y *tally) take(value, step float64, g integrals, w *where) {
 		if y.rows > 10 {
 			unmatched = d - y.best().of(passed)
 		}
-		c := change{Line: w.line, From: y.last, To: value, Unmatched: unmatched, AtRestart: w.cut, AtPhase: w.phase, AtWrap: w.wrapped, AtMidnight: w.midnight && !w.cut, Within: tolerance, Through: moved,
+		c := change{Line: w.line, From: y.last, To: value, Unmatched: unmatched, AtRestart: w.cut, AtPhase: w.phase, AtWrap: w.wrapped, AtMidnight: w.midnight && !w.cut, Within: tolerance, Through: moved, Flow: w.flow.through(),
 			NearlyZero: math.Abs(value) <= math.Abs(y.last)/1000+tolerance}
 		switch {
 		case c.NearlyZero && math.Abs(y.last) > 20*y.step:
@@ -281,10 +289,10 @@ func (y *tally) take(value, step float64, g integrals, w *where) {
 		if y.still < 3 {
 			// a break of which the time does not tell
 		} else if y.dir.pos > y.hold.pos {
-			y.hold.pos, y.holdLine = y.dir.pos, w.line
+			y.hold.pos, y.holdLine, y.holdRows, y.holdAt = y.dir.pos, w.line, y.still, math.Abs(value)
 		}
 		if y.still >= 3 && y.dir.neg > y.hold.neg {
-			y.hold.neg, y.holdLine = y.dir.neg, w.line
+			y.hold.neg, y.holdLine, y.holdRows, y.holdAt = y.dir.neg, w.line, y.still, math.Abs(value)
 		}
 	} else {
 		y.dir, y.still = integrals{}, 0

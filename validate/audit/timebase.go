@@ -31,6 +31,7 @@ type timebase struct {
 	shift       float64 // added to elapsed or clock [s]
 	clock       float64 // last clock, to bridge restarts
 	t           float64 // [s] since the first row
+	given       float64 // to rows without a time since the last one that had one [s]
 	pendingBack int
 	start       float64 // value with which the present life began
 }
@@ -69,6 +70,12 @@ func (b *timebase) take(r *row) (dt float64, m move) {
 func (b *timebase) move(r *row) (dt float64, m move) {
 	x := b.value(r)
 	if math.IsNaN(x) {
+		if b.kind == "clock" && b.begun && b.typical > 0 {
+			// No time, or a date that does not exist: a row all the same, the usual interval after the one before.
+			b.t += b.typical
+			b.given += b.typical
+			return b.typical, onward
+		}
 		return 0, again
 	}
 	if !b.begun {
@@ -84,6 +91,14 @@ func (b *timebase) move(r *row) (dt float64, m move) {
 		unit = 1 / b.hz
 	}
 	d := (x - b.raw) * unit
+	if b.given > 0 {
+		// Rows without a time took their share of what passed, or more.
+		b.raw, b.given, d = b.raw+b.given, 0, d-b.given
+		if d < 0 && -d < 50*b.typical {
+			b.rebase(x, 0)
+			return 0, onward
+		}
+	}
 	switch {
 	case d > 0:
 		b.pendingBack = 0

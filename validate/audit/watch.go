@@ -2,6 +2,7 @@ package audit
 
 import (
 	"math"
+	"slices"
 	"sort"
 )
 
@@ -77,6 +78,7 @@ func (g *gapWatch) take(line int, dt, t float64) (hole, bool) {
 
 // seen counts what is wrong with rows, with the line of the first.
 type seen struct {
+	gapLines                  []int // of the rows behind the first gaps
 	duplicates, duplicateLine int
 	disorder, disorderLine    int
 	restarts                  int
@@ -122,7 +124,13 @@ func (s *seen) gap(h hole) {
 	if h.Length > s.worst.Length {
 		s.worst = h
 	}
+	if len(s.gapLines) < mostChanges {
+		s.gapLines = append(s.gapLines, h.Line)
+	}
 }
+
+// behindGap says that rows are missing before the line.
+func (s *seen) behindGap(line int) bool { return slices.Contains(s.gapLines, line) }
 
 // clip finds a reading that stands still at its largest after it was on its way there.
 type clip struct {
@@ -178,6 +186,7 @@ func (c *clip) clipped() bool { return c.foundRows > 0 && math.Abs(c.found) >= c
 type ratio struct {
 	have        bool
 	q0, e0      float64
+	last        float64 // charge of the row before
 	col         int
 	low, high   float64 // of the ratio
 	vlow, vhigh float64
@@ -191,15 +200,15 @@ func (k *ratio) take(r *row) {
 		if math.IsNaN(q) || math.IsNaN(e) || math.IsNaN(r.v) || r.qs[c] == 0 {
 			continue
 		}
-		if !k.have {
-			k.have, k.q0, k.e0, k.col = true, q, e, c
-			k.low, k.high = math.Inf(1), math.Inf(-1)
-			k.vlow, k.vhigh = r.v, r.v
+		// A step of more than half of all before it is a jump or a reset: across it the ratio is that of the jump, whatever the voltage does.
+		if !k.have || c == k.col && k.rows >= 3 && math.Abs(q-k.last) > 0.5*math.Abs(k.last-k.q0) {
+			*k = ratio{have: true, q0: q, e0: e, last: q, col: c, low: math.Inf(1), high: math.Inf(-1), vlow: r.v, vhigh: r.v}
 			return
 		}
 		if c != k.col {
 			continue
 		}
+		k.last = q
 		dq, de := q-k.q0, e-k.e0
 		if math.Abs(dq) < 200*r.qs[c] {
 			return
