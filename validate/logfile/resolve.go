@@ -93,8 +93,9 @@ type evidence struct {
 	example           string
 	line              int
 	suffix            string
-	suffixed          int  // cells with it, or a unit of the same quantity
-	eight             bool // whole numbers of eight digits that are dates
+	suffixed          int // cells with it, or a unit of the same quantity
+	// all whole numbers so far are dates of eight digits, times of day of six, or both of fourteen
+	eight, six, fourteen bool
 }
 
 func (e *evidence) values() int {
@@ -151,10 +152,12 @@ func (e *evidence) add(cell []byte, line int, comma bool) {
 		if places == 0 && bytes.IndexByte(cell, '.') < 0 && bytes.IndexByte(cell, ',') < 0 {
 			e.integers++
 		}
-		if _, ok := eightDigits(cell); ok {
-			e.eight = e.numbers == 1 || e.eight
-		} else {
-			e.eight = false
+		for _, form := range []struct {
+			all  *bool
+			read func([]byte) (stamp, bool)
+		}{{&e.eight, eightDigits}, {&e.six, sixDigits}, {&e.fourteen, fourteenDigits}} {
+			_, ok := form.read(cell)
+			*form.all = ok && (e.numbers == 1 || *form.all)
 		}
 	case stampCell:
 		s, _ := parseStamp(cell)
@@ -188,6 +191,27 @@ func eightDigits(b []byte) (stamp, bool) {
 		return s, s.a >= 1900 && s.a < 2200 && valid(&s)
 	}
 	return s, false
+}
+
+// sixDigits reads a time of day written as 143330.
+func sixDigits(b []byte) (s stamp, ok bool) {
+	p := &scanner{b: b}
+	if len(b) != 6 || p.digits() != 6 || !p.compactTime(&s) {
+		return s, false
+	}
+	s.hasTime = true
+	return s, !s.impossible && s.hours < 24
+}
+
+// fourteenDigits reads a date and time written as 20261125143330.
+func fourteenDigits(b []byte) (stamp, bool) {
+	if len(b) != 14 {
+		return stamp{}, false
+	}
+	s, dateOK := eightDigits(b[:8])
+	t, timeOK := sixDigits(b[8:])
+	s.hasTime, s.seconds, s.hours, s.parts, s.step = true, t.seconds, t.hours, t.parts, t.step
+	return s, dateOK && timeOK
 }
 
 func digitsOnly8(b []byte) (int, bool) {
@@ -374,7 +398,7 @@ func (s *shape) timesAndDates(l *layout, means []meaning, seen []evidence, said 
 					l.dateField = i
 				}
 				m.aspect = dateOnly
-			case e.mostly(stampCell):
+			case e.mostly(stampCell), e.fourteen && m.aspect != elapsedTime && !m.hasUnit:
 				m.of, m.aspect = duration, wholeStamp
 			case e.mostly(timeCell) && open:
 				m.of = duration
@@ -387,7 +411,8 @@ func (s *shape) timesAndDates(l *layout, means []meaning, seen []evidence, said 
 	best := -1
 	for i := range means { // the time of day that belongs to the date: said to be one, else the first that may be
 		m, e := &means[i], &seen[i]
-		if m.of != duration || !e.mostly(timeCell) || e.beyond || m.aspect == elapsedTime {
+		bare := e.six && seen[l.dateField].eight && !m.hasUnit // digits alone, as the date has them
+		if m.of != duration || !e.mostly(timeCell) && !bare || e.beyond || m.aspect == elapsedTime {
 			continue
 		}
 		if best < 0 || m.aspect == timeOfDay && means[best].aspect != timeOfDay {
@@ -500,7 +525,7 @@ func (s *shape) timeColumn(l *layout, i int, m *meaning, e *evidence, f *field, 
 			c.Header = strings.TrimSpace(s.names[i] + " " + s.names[l.timeField])
 		}
 		return nil
-	case e.mostly(stampCell, dateCell):
+	case e.mostly(stampCell, dateCell), e.fourteen && m.aspect == wholeStamp:
 		c.Kind, f.role = Clock, stamped
 		c.Unit, c.Zoned = "", e.zoned
 		return nil

@@ -650,8 +650,14 @@ func (a *assembler) number(f *field, cell []byte) (Problem, bool) {
 // moment reads a cell of date or time.
 func (a *assembler) moment(f *field, cell []byte) (Problem, bool) {
 	s, ok := parseStamp(cell)
-	if !ok && f.role == dated {
+	switch {
+	case ok:
+	case f.role == dated:
 		s, ok = eightDigits(cell)
+	case f.role == timed && f.column < 0: // beside a date
+		s, ok = sixDigits(cell)
+	case f.role == stamped:
+		s, ok = fourteenDigits(cell)
 	}
 	if !ok {
 		want := map[role]string{stamped: "a date and time such as 2026-03-02 10:00:00", dated: "a date such as 2026-03-02",
