@@ -391,6 +391,10 @@ func (r *headerReader) token(s string, of int, split bool) {
 		}
 		return
 	}
+	if lower != s && isDifference(s) { // dE is not the French "de"
+		r.m.ignored = true
+		return
+	}
 	if w, ok := lookWord(lower); ok {
 		r.words = append(r.words, w)
 		return
