@@ -100,10 +100,12 @@ func (j *judge) tellColumns() map[string]string {
 	described := map[string]string{}
 	say := func(c *logfile.Column, what string) { described[fmt.Sprint(c.Field)] = what }
 	var open []*logfile.Column // numbers that are not told yet
+	timed := false             // a column tells itself that it is a time
 	for i := range j.table.Columns {
 		c := &j.table.Columns[i]
-		if c.Kind != logfile.Other {
-			continue // a date or a time of day tells itself
+		if c.Kind != logfile.Other { // a date, a time of day, Unix time
+			timed = timed || c.Kind == logfile.Clock || c.Kind == logfile.Elapsed
+			continue
 		}
 		if say(c, "other"); moves(c.Value) {
 			open = append(open, c)
@@ -128,8 +130,12 @@ func (j *judge) tellColumns() map[string]string {
 		return whole(c.Value) && j.matchTicks(&counts, after)
 	}) ||
 		take("clock unix", func(c *logfile.Column) bool {
-			return float64(j.showsFace(c, after, func(unix int64) int64 { return unix })) >= mostRows*float64(len(c.Value))
-		})
+			if float64(j.showsFace(c, after, func(unix int64) int64 { return unix })) < mostRows*float64(len(c.Value)) {
+				return false
+			}
+			c.Kind, c.Zoned = logfile.Clock, true // it is what places the rows
+			return true
+		}) || timed
 	for _, u := range []struct {
 		name  string
 		scale float64

@@ -115,3 +115,25 @@ func TestNamedColumnsAreNotTold(t *testing.T) {
 		t.Errorf("told %v", columns)
 	}
 }
+
+// TestNoHeaderWhole: a log that came whole and does not name its columns is placed by the time that tells itself, Unix time or a date; no current that
+// rises through a discharge is taken for it.
+func TestNoHeaderWhole(t *testing.T) {
+	for _, name := range []string{"unix-time", "iso-offset", "elapsed"} {
+		d, ok := loggers.ByName(name)
+		if !ok {
+			t.Fatal("no such logger")
+		}
+		for _, scenarioName := range []string{"load-steps", "deep-discharge", "charge-then-discharge"} {
+			sc := scenario(t, scenarioName)
+			rec := nameless(t, d.New, sc)
+			rec.Stream = true
+			for i := range rec.Rows {
+				rec.Rows[i].After = len(rec.Readings.T) - 1
+			}
+			if v := validate.Judge(sc, rec, validate.Options{}); v.Pass == nil || !*v.Pass {
+				t.Errorf("%s, %s: %s", name, scenarioName, complaint(v))
+			}
+		}
+	}
+}
