@@ -1,12 +1,15 @@
 package validate_test
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
+	"stuntcell/emulator"
 	"stuntcell/emulator/link"
 	"stuntcell/scenarios"
 	"stuntcell/validate"
@@ -302,5 +305,59 @@ seed: 91306007
 		if complaint(v) != "" || !*v.Pass {
 			t.Errorf("%s: %s", sc.Name, complaint(v))
 		}
+	}
+}
+
+// TestRowsOnChange: rows that are added whenever the current has moved by so many counts since the last row are no rows too many, be the
+// moves large or small; in a log that came whole the interval is that of the others.
+func TestRowsOnChange(t *testing.T) {
+	onChange := func(counts float64, since time.Duration) func(link.Store) link.Logger {
+		last := math.NaN()
+		return func(link.Store) link.Logger {
+			return &habitual{habit: habit{
+				extra: func(l *habitual) bool {
+					return l.up >= since.Seconds() && math.Abs(l.i-last) > counts*float64(l.g.ShuntStepNV)/float64(l.g.ShuntNohm)
+				},
+				row: func(l *habitual, r *link.Reading) string {
+					last = l.i
+					return l.plain(time.Unix(r.Clock, 0).UTC().Format(time.DateTime))
+				}}}
+		}
+	}
+	for _, name := range []string{"inverter-locks-out", "ripple-aliased", "logger-ends-slowly"} {
+		if v, _ := judged(t, named(t, name), onChange(10, 0)); complaint(v) != "" {
+			t.Errorf("%s: %s", name, complaint(v))
+		}
+	}
+	// Rows at each reading, whatever the current does, are no rows at changes.
+	if v, _ := judged(t, named(t, "discharge-two-rates"), onChange(-1, 10*time.Minute)); *v.Pass {
+		t.Error("rows at each reading are taken for rows at changes")
+	}
+
+	sc, err := scenarios.Parse("inline.yaml", []byte(`
+scenario: whole-log
+summary: The current changes more often than a row is due.
+plan:
+  - rest: 1 min
+  - repeat: 12
+    steps:
+      - {discharge: 0.2 C, ends: {time: 36 s}}
+      - {discharge: 0.5 C, ends: {time: 43 s}}
+      - {rest: 38 s}
+settings: {log: 60 s}
+`), scenarios.Env{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	rec, err := emulator.Run(context.Background(), sc.Setup, link.NewInProcess(onChange(10, 0), sc.Setup.Seed))
+	if err != nil {
+		t.Fatal(err)
+	}
+	rec.Stream, rec.Greeting.LogMS = true, 21_400 // as the mean of all spacings is
+	for i := range rec.Rows {
+		rec.Rows[i].After = len(rec.Readings.T) - 1
+	}
+	if v := validate.Judge(sc, rec, validate.Options{Tool: "test"}); complaint(v) != "" {
+		t.Error(complaint(v))
 	}
 }

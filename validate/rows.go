@@ -104,6 +104,9 @@ func (j *judge) checkRows() {
 			rough[k+1]++
 		}
 	}
+	if log := j.betweenDue(times); j.rec.Stream && log > 1.1*j.log { // which came of all rows
+		j.log, s.Log = log, log
+	}
 	due, written := j.countDue(times, disturbed, 0)
 	limit := or(j.sc.Expect.Interval, limitInterval)
 	// Where readings come unevenly and hardly oftener than rows, how many intervals have one hangs on when the first began.
@@ -321,8 +324,9 @@ func (j *judge) regular(rows []int, times []float64, gap func(a, b int) float64)
 		return nil
 	}
 	added := make([]bool, n)
+	changed := j.onChange(rows)
 	for i := 2; i < n-1; i++ {
-		added[i] = j.somethingMoved(rows[:i], rows[i]) || j.crept(rows[i-1], rows[i])
+		added[i] = changed[i] || j.somethingMoved(rows[:i], rows[i]) || j.crept(rows[i-1], rows[i])
 	}
 	cost, from := make([]int, n), make([]int, n)
 	for i := 1; i < n; i++ {
@@ -353,6 +357,88 @@ func (j *judge) regular(rows []int, times []float64, gap func(a, b int) float64)
 	slices.Reverse(out)
 	return out
 }
+
+// onChange says which rows a logger would have added that writes one whenever what it reads has moved far enough since the last row, or since the
+// reading before. How far is far enough shows in the readings that have no row: it is at least what moved there.
+func (j *judge) onChange(rows []int) []bool {
+	s := j.series
+	best, most := make([]bool, len(rows)), 0
+	for _, what := range []struct {
+		of    []float64
+		count float64
+	}{{s.I, s.Amp}, {s.V, s.Volt}} {
+		for _, sinceRow := range []bool{true, false} {
+			unwritten := noChange * what.count
+			moved := make([]float64, len(rows))
+			last, next := math.NaN(), 0
+			for k, y := range what.of {
+				if k > 0 && s.Life[k] != s.Life[k-1] {
+					last = math.NaN()
+				}
+				d := math.Abs(y - last)
+				written := next < len(rows) && rows[next] == k
+				switch {
+				case written:
+					moved[next] = d
+					next++
+				case d > unwritten && j.rough[k+1] == j.rough[k]: // false for nan
+					unwritten = d
+				}
+				if s.Good(k) && (written || !sinceRow) {
+					last = y
+				}
+			}
+			added, n := make([]bool, len(rows)), 0
+			for i, d := range moved {
+				// What is just far enough may be written or not, as sums of fractions come out.
+				if added[i] = d > noChange*what.count+1e-9 && d > unwritten*(1-1e-9); added[i] {
+					n++
+				}
+			}
+			if n > most {
+				best, most = added, n
+			}
+		}
+	}
+	return best
+}
+
+// betweenDue is the time between the rows of a log that are not there because of a change, where it is one time throughout; 0 if it is not [s].
+func (j *judge) betweenDue(times []float64) float64 {
+	const (
+		few  = 8   // times tell nothing
+		most = 0.8 // of them agree
+	)
+	rows := slices.Clone(j.at)
+	slices.Sort(rows)
+	rows = slices.Compact(rows)
+	var apart []float64
+	last := -1
+	for i, changed := range j.onChange(rows) {
+		if k := rows[i]; !changed {
+			if last >= 0 && j.series.Life[last] == j.series.Life[k] {
+				apart = append(apart, times[k]-times[last])
+			}
+			last = k
+		}
+	}
+	if len(apart) < few {
+		return 0
+	}
+	usual, sum, n := medianOf(apart), 0.0, 0
+	for _, d := range apart {
+		if math.Abs(d-usual) <= 2*j.series.Period+j.placing() {
+			sum, n = sum+d, n+1
+		}
+	}
+	if float64(n) < most*float64(len(apart)) {
+		return 0
+	}
+	return sum / float64(n)
+}
+
+// noChange is how many counts a reading may move without anything having changed.
+const noChange = 3
 
 // crept says that the current changed by a tenth from one reading to another, however slowly: a row at each change of some size comes in a
 // taper too.
