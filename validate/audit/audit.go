@@ -152,132 +152,36 @@ func (a *Auditor) Add(t *logfile.Table) error {
 	if len(t.Rows) == 0 {
 		return nil
 	}
-	find := func(k logfile.Kind) *logfile.Column { return t.Find(k, a.o.Channel) }
-	shared := func(k logfile.Kind) *logfile.Column {
-		if c := find(k); c != nil {
-			return c
-		}
-		return t.Find(k, 1)
-	}
-	current, voltage, power := find(logfile.Current), find(logfile.Voltage), find(logfile.Power)
-	tick, elapsed, clock, temp, phase := shared(logfile.Tick), shared(logfile.Elapsed), shared(logfile.Clock), shared(logfile.Temperature), shared(logfile.Phase)
-	if current == nil {
-		return &logfile.Error{Text: "the log has no column of current", Expected: "a column such as I [A]", Hint: "name it by a columns: block"}
-	}
-	if tick == nil && elapsed == nil && clock == nil {
-		return &logfile.Error{Text: "the log has no column of time", Expected: "a column such as time [s], date and time, or ms", Hint: "name it by a columns: block"}
+	b, err := a.batch(t)
+	if err != nil {
+		return err
 	}
 	none := [3]float64{math.NaN(), math.NaN(), math.NaN()}
-	var totals [6]*logfile.Column
-	for i, k := range [...]logfile.Kind{logfile.Charge, logfile.ChargeIn, logfile.ChargeOut, logfile.Energy, logfile.EnergyIn, logfile.EnergyOut} {
-		if totals[i] = find(k); totals[i] != nil {
-			a.tallies[i].perStep = totals[i].PerStep
-		}
-	}
-	if a.rows == 0 {
-		a.direction = current.Direction
-		switch {
-		case tick != nil && (tick.Scale > 0 || clock != nil || elapsed != nil):
-			a.time.kind = "tick"
-			if tick.Scale > 0 {
-				a.time.hz = 1 / tick.Scale
-			}
-		case elapsed != nil && !elapsed.PerStep:
-			a.time.kind = "elapsed"
-		case clock != nil:
-			a.time.kind = "clock"
-		case elapsed != nil:
-			a.time.kind = "elapsed"
-		default:
-			return &logfile.Error{Text: fmt.Sprintf("the length of a tick of column %q is not known, and nothing else tells the time", tick.Header),
-				Expected: "a unit such as ms", Hint: "name it by a columns: block, such as \"tick ms\""}
-		}
-	}
-	if a.rows == 0 && len(a.early) == 0 {
-		a.columnNotes = append(a.columnNotes, t.Notes...)
-		for _, c := range [...]*logfile.Column{current, voltage, totals[0], totals[3]} {
-			a.twice(t, c)
-		}
-	}
-	a.blanks(len(t.Rows))
-	odd := false // some value or step cannot be
-	values := func(c *logfile.Column, most float64) []float64 {
-		if c == nil {
-			return a.blank
-		}
-		odd = odd || beyond(c.Value, most)
-		return c.Value
-	}
-	steps := func(c *logfile.Column) []float64 {
-		if c == nil {
-			return a.zero
-		}
-		odd = odd || beyond(c.Step, mostReading)
-		return c.Step
-	}
-	ticks, seconds, clocks := values(tick, math.Inf(1)), values(elapsed, mostSeconds), values(clock, mostSeconds)
-	amps, volts, watts, kelvin := values(current, mostReading), values(voltage, mostReading), values(power, mostReading), values(temp, mostReading)
-	for _, kind := range [...]logfile.Kind{logfile.Current, logfile.Power} {
-		if in, out := t.Pair(kind, a.o.Channel); in != nil { // one direction each
-			net := make([]float64, len(in.Value))
-			for k, v := range in.Value {
-				net[k] = math.Abs(v) - math.Abs(out.Value[k])
-			}
-			if kind == logfile.Current {
-				a.direction, amps = 1, net
-			} else {
-				watts = net
-			}
-		}
-	}
-	ampSteps, voltSteps, wattSteps, clockSteps := steps(current), steps(voltage), steps(power), steps(clock)
-	var sums, sumSteps [6][]float64
-	a.counted = a.counted[:0]
-	for c, column := range totals {
-		sums[c], sumSteps[c] = values(column, mostTotal), steps(column)
-		if column != nil {
-			a.counted = append(a.counted, c)
-		}
-	}
-	for i, other := range [...]int{0, 2, 1, 3, 5, 4} {
-		a.tallies[i].alone = i%3 != 0 && totals[other] == nil
-	}
-	n := len(t.Rows)
-	ticks, seconds, clocks, amps, volts, watts, kelvin = ticks[:n], seconds[:n], clocks[:n], amps[:n], volts[:n], watts[:n], kelvin[:n]
-	ampSteps, voltSteps, wattSteps, clockSteps = ampSteps[:n], voltSteps[:n], wattSteps[:n], clockSteps[:n]
-	timeSteps, timeUnit := clockSteps, 1.0
-	switch a.time.kind {
-	case "elapsed":
-		timeSteps = steps(elapsed)
-	case "tick":
-		timeSteps, timeUnit = steps(tick), tick.Scale
-	}
-	noDate := clock != nil && clock.NoDate
 	headers := t.Headers
 	for k, line := range t.Rows {
 		r := a.free()
-		r.line, r.noDate, r.headed = line+1, noDate, false
+		r.line, r.noDate, r.headed = line+1, b.noDate, false
 		for len(headers) > 0 && headers[0] < line {
 			r.headed = r.headed || a.lastLine > 0 && headers[0] >= a.lastLine
 			headers = headers[1:]
 		}
 		a.lastLine = line + 1
-		r.tick, r.elapsed, r.clock = ticks[k], seconds[k], clocks[k]
-		r.i, r.v, r.p, r.temp = amps[k], volts[k], watts[k], kelvin[k]
-		r.timeStep = notNaN(timeSteps[k]) * timeUnit
-		r.is, r.vs, r.ps, r.clockStep = notNaN(ampSteps[k]), notNaN(voltSteps[k]), notNaN(wattSteps[k]), notNaN(clockSteps[k])
+		r.tick, r.elapsed, r.clock = b.tick[k], b.elapsed[k], b.clock[k]
+		r.i, r.v, r.p, r.temp = b.amps[k], b.volts[k], b.watts[k], b.temp[k]
+		r.timeStep = notNaN(b.timeStep[k]) * b.timeUnit
+		r.is, r.vs, r.ps, r.clockStep = notNaN(b.ampStep[k]), notNaN(b.voltStep[k]), notNaN(b.wattStep[k]), notNaN(b.clockStep[k])
 		r.q, r.e = none, none
 		for _, c := range a.counted {
-			if x, s := sums[c][k], notNaN(sumSteps[c][k]); c < 3 {
+			if x, s := b.totals[c][k], notNaN(b.totalStep[c][k]); c < 3 {
 				r.q[c], r.qs[c] = x, s
 			} else {
 				r.e[c-3], r.es[c-3] = x, s
 			}
 		}
-		if phase != nil && k < len(phase.Text) {
-			r.phase = phase.Text[k]
+		if k < len(b.phase) {
+			r.phase = b.phase[k]
 		}
-		if odd {
+		if b.odd {
 			a.sane(r)
 		}
 		if !a.primed {
@@ -288,6 +192,129 @@ func (a *Auditor) Add(t *logfile.Table) error {
 			continue
 		}
 		a.take(r)
+	}
+	return nil
+}
+
+// batch is what a table says of its rows, by columns. One that the log does not have is blank, and its printed units are zero.
+type batch struct {
+	tick, elapsed, clock, amps, volts, watts, temp   []float64
+	timeStep, clockStep, ampStep, voltStep, wattStep []float64
+	timeUnit                                         float64 // of timeStep [s]
+	totals, totalStep                                [6][]float64
+	phase                                            []string
+	noDate                                           bool // the clock shows a time of day
+	odd                                              bool // some value or step cannot be
+}
+
+// batch finds the columns of a table. From the first one it learns what tells the time.
+func (a *Auditor) batch(t *logfile.Table) (b batch, err error) {
+	find := func(k logfile.Kind) *logfile.Column { return t.Find(k, a.o.Channel) }
+	shared := func(k logfile.Kind) *logfile.Column {
+		if c := find(k); c != nil {
+			return c
+		}
+		return t.Find(k, 1)
+	}
+	current, voltage, power := find(logfile.Current), find(logfile.Voltage), find(logfile.Power)
+	tick, elapsed, clock, temp, phase := shared(logfile.Tick), shared(logfile.Elapsed), shared(logfile.Clock), shared(logfile.Temperature), shared(logfile.Phase)
+	if current == nil {
+		return b, &logfile.Error{Text: "the log has no column of current", Expected: "a column such as I [A]", Hint: "name it by a columns: block"}
+	}
+	if tick == nil && elapsed == nil && clock == nil {
+		return b, &logfile.Error{Text: "the log has no column of time", Expected: "a column such as time [s], date and time, or ms", Hint: "name it by a columns: block"}
+	}
+	var totals [6]*logfile.Column
+	for i, k := range [...]logfile.Kind{logfile.Charge, logfile.ChargeIn, logfile.ChargeOut, logfile.Energy, logfile.EnergyIn, logfile.EnergyOut} {
+		if totals[i] = find(k); totals[i] != nil {
+			a.tallies[i].perStep = totals[i].PerStep
+		}
+	}
+	if a.rows == 0 {
+		a.direction = current.Direction
+		if err := a.tellTime(tick, elapsed, clock); err != nil {
+			return b, err
+		}
+	}
+	if a.rows == 0 && len(a.early) == 0 {
+		a.columnNotes = append(a.columnNotes, t.Notes...)
+		for _, c := range [...]*logfile.Column{current, voltage, totals[0], totals[3]} {
+			a.twice(t, c)
+		}
+	}
+	n := len(t.Rows)
+	a.blanks(n)
+	values := func(c *logfile.Column, most float64) []float64 {
+		if c == nil {
+			return a.blank[:n]
+		}
+		b.odd = b.odd || beyond(c.Value, most)
+		return c.Value[:n]
+	}
+	steps := func(c *logfile.Column) []float64 {
+		if c == nil {
+			return a.zero[:n]
+		}
+		b.odd = b.odd || beyond(c.Step, mostReading)
+		return c.Step[:n]
+	}
+	b.tick, b.elapsed, b.clock = values(tick, math.Inf(1)), values(elapsed, mostSeconds), values(clock, mostSeconds)
+	b.amps, b.volts, b.watts, b.temp = values(current, mostReading), values(voltage, mostReading), values(power, mostReading), values(temp, mostReading)
+	for _, kind := range [...]logfile.Kind{logfile.Current, logfile.Power} {
+		if in, out := t.Pair(kind, a.o.Channel); in != nil { // one direction each
+			net := make([]float64, n)
+			for k, v := range in.Value[:n] {
+				net[k] = math.Abs(v) - math.Abs(out.Value[k])
+			}
+			if kind == logfile.Current {
+				a.direction, b.amps = 1, net
+			} else {
+				b.watts = net
+			}
+		}
+	}
+	b.ampStep, b.voltStep, b.wattStep, b.clockStep = steps(current), steps(voltage), steps(power), steps(clock)
+	a.counted = a.counted[:0]
+	for c, column := range totals {
+		b.totals[c], b.totalStep[c] = values(column, mostTotal), steps(column)
+		if column != nil {
+			a.counted = append(a.counted, c)
+		}
+	}
+	for i, other := range [...]int{0, 2, 1, 3, 5, 4} {
+		a.tallies[i].alone = i%3 != 0 && totals[other] == nil
+	}
+	b.timeStep, b.timeUnit = b.clockStep, 1
+	switch a.time.kind {
+	case "elapsed":
+		b.timeStep = steps(elapsed)
+	case "tick":
+		b.timeStep, b.timeUnit = steps(tick), tick.Scale
+	}
+	b.noDate = clock != nil && clock.NoDate
+	if phase != nil {
+		b.phase = phase.Text
+	}
+	return b, nil
+}
+
+// tellTime chooses the column that tells the time: a tick whose length is known or can be learnt, time since the start, the clock.
+func (a *Auditor) tellTime(tick, elapsed, clock *logfile.Column) error {
+	switch {
+	case tick != nil && (tick.Scale > 0 || clock != nil || elapsed != nil):
+		a.time.kind = "tick"
+		if tick.Scale > 0 {
+			a.time.hz = 1 / tick.Scale
+		}
+	case elapsed != nil && !elapsed.PerStep:
+		a.time.kind = "elapsed"
+	case clock != nil:
+		a.time.kind = "clock"
+	case elapsed != nil:
+		a.time.kind = "elapsed"
+	default:
+		return &logfile.Error{Text: fmt.Sprintf("the length of a tick of column %q is not known, and nothing else tells the time", tick.Header),
+			Expected: "a unit such as ms", Hint: "name it by a columns: block, such as \"tick ms\""}
 	}
 	return nil
 }
