@@ -20,6 +20,7 @@ func (f form) split(line []byte, dst [][]byte) [][]byte {
 	if n := len(line); n > 0 && line[n-1] == ';' && f.sep != ';' {
 		line = line[:n-1]
 	}
+	line = f.withoutSum(line)
 	if f.sep == 0 {
 		return append(dst, unquote(trim(line)))
 	}
@@ -44,6 +45,21 @@ func (f form) split(line []byte, dst [][]byte) [][]byte {
 		line = line[i+1:]
 	}
 }
+
+// withoutSum cuts a check sum off that stands behind the last value as *5C, as in the sentences of marine instruments (NMEA 0183). One that
+// is a field of its own is left.
+func (f form) withoutSum(line []byte) []byte {
+	n := len(line)
+	for n > 0 && (line[n-1] == ' ' || line[n-1] == '\r') {
+		n--
+	}
+	if n < 4 || line[n-3] != '*' || !isHex(line[n-2]) || !isHex(line[n-1]) || line[n-4] == f.sep || line[n-4] == ' ' || line[n-4] == '\t' {
+		return line
+	}
+	return line[:n-3]
+}
+
+func isHex(c byte) bool { return isDigit(c) || c|0x20 >= 'a' && c|0x20 <= 'f' }
 
 func (f form) splitBlanks(line []byte, dst [][]byte) [][]byte {
 	line = trim(line)
