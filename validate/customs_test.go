@@ -329,6 +329,22 @@ func TestRowsOnChange(t *testing.T) {
 			t.Errorf("%s: %s", name, complaint(v))
 		}
 	}
+	// Each reading is written while the voltage is near the level where the load stops.
+	for _, name := range []string{"logger-ends-slowly", "logger-ends-after-start-pulse", "weak-cell-in-string"} {
+		v, _ := judged(t, named(t, name), func(link.Store) link.Logger {
+			return &habitual{habit: habit{
+				extra: func(l *habitual) bool { return math.Abs(l.v-float64(l.g.CutoffMV)/1000) < 0.3 },
+				row: func(l *habitual, r *link.Reading) string {
+					return l.plain(time.Unix(r.Clock, 0).UTC().Format(time.DateTime))
+				},
+				stops: func(l *habitual, good bool) bool {
+					return l.below >= 0 && l.now-l.below >= float64(l.g.CutoffHoldMS)/1000
+				}}}
+		})
+		if complaint(v) != "" {
+			t.Errorf("near the level, %s: %s", name, complaint(v))
+		}
+	}
 	// Rows at each reading, whatever the current does, are no rows at changes.
 	if v, _ := judged(t, named(t, "discharge-two-rates"), onChange(-1, 10*time.Minute)); *v.Pass {
 		t.Error("rows at each reading are taken for rows at changes")
@@ -358,6 +374,28 @@ settings: {log: 60 s}
 		rec.Rows[i].After = len(rec.Readings.T) - 1
 	}
 	if v := validate.Judge(sc, rec, validate.Options{Tool: "test"}); complaint(v) != "" {
+		t.Error(complaint(v))
+	}
+}
+
+// keptToTheEnd holds all rows back until the end.
+type keptToTheEnd struct{ heldBack }
+
+func (l *keptToTheEnd) Read(r *link.Reading, a *link.Answer) {
+	var said link.Answer
+	l.habitual.Read(r, &said)
+	l.rows = append(l.rows, said.Said...)
+}
+
+// TestHeldRowsOfAClockThatIsSetBack: rows that come at the end and show nothing but a clock that was set back by 50 minutes: of the readings that show
+// a second it is the one that follows the row before.
+func TestHeldRowsOfAClockThatIsSetBack(t *testing.T) {
+	v, _ := judged(t, named(t, "clock-set-back"), func(link.Store) link.Logger {
+		return &keptToTheEnd{heldBack{habitual: habitual{habit: habit{header: "time,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%s,%.3f,%.4f,%.5f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.v, l.i, l.q/3600, l.e/3600)
+		}}}}}
+	})
+	if complaint(v) != "" || !*v.Pass {
 		t.Error(complaint(v))
 	}
 }

@@ -651,9 +651,16 @@ func (j *judge) matchClock(c *logfile.Column, after []int) bool {
 		}
 		if i := sort.SearchInts(ks, after[r]+1); i > 0 {
 			k := ks[i-1]
-			if j.rec.Stream {
+			switch ks = ks[:i]; {
+			case j.rec.Stream:
 				k = j.next(ks, last)
 				last = max(k, last)
+			case !j.answered(r, after) && j.shownTwice(ks): // rows that were held back come in the order in which they were made
+				if r > 0 && j.fits[r-1] && j.lifeOfRow(r-1) == j.lifeOfRow(r) {
+					k = j.next(ks, j.at[r-1])
+				} else if life := j.rec.Readings.Life; r == 0 || j.lifeOfRow(r-1) != j.lifeOfRow(r) {
+					k = j.next(ks, sort.Search(len(life)-1, func(k int) bool { return life[k] >= j.lifeOfRow(r) }))
+				}
 			}
 			if j.rec.Readings.Life[k] != j.lifeOfRow(r) {
 				continue
@@ -740,6 +747,16 @@ func finest(step []float64) float64 {
 		}
 	}
 	return least
+}
+
+// shownTwice says that readings which show one second of the clock, or one minute, are apart: it was set back between them.
+func (j *judge) shownTwice(ks []int) bool {
+	for i, k := range ks {
+		if i > 0 && k > ks[i-1]+1 {
+			return true
+		}
+	}
+	return false
 }
 
 // stuckClock takes back the match of rows that go on showing one second while readings pass, and counts them: such a clock places

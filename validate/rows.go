@@ -359,49 +359,60 @@ func (j *judge) regular(rows []int, times []float64, gap func(a, b int) float64)
 }
 
 // onChange says which rows a logger would have added that writes one whenever what it reads has moved far enough since the last row, or since the
-// reading before. How far is far enough shows in the readings that have no row: it is at least what moved there.
+// reading before; or that writes one at each reading near the level where it stops. How far is far enough, and how near is near, shows in the
+// readings that have no row: it is more than they moved, and nearer than they came.
 func (j *judge) onChange(rows []int) []bool {
 	s := j.series
-	best, most := make([]bool, len(rows)), 0
-	for _, what := range []struct {
-		of    []float64
-		count float64
-	}{{s.I, s.Amp}, {s.V, s.Volt}} {
-		for _, sinceRow := range []bool{true, false} {
-			unwritten := noChange * what.count
-			moved := make([]float64, len(rows))
-			last, next := math.NaN(), 0
-			for k, y := range what.of {
-				if k > 0 && s.Life[k] != s.Life[k-1] {
-					last = math.NaN()
-				}
-				d := math.Abs(y - last)
-				written := next < len(rows) && rows[next] == k
-				switch {
-				case written:
-					moved[next] = d
-					next++
-				case d > unwritten && j.rough[k+1] == j.rough[k]: // false for nan
-					unwritten = d
-				}
-				if s.Good(k) && (written || !sinceRow) {
-					last = y
-				}
+	var best []bool
+	most := -1
+	try := func(least float64, size func(k, last int) float64, sinceRow bool) {
+		sizes := make([]float64, len(rows))
+		last, next := -1, 0
+		for k := range s.I {
+			if k > 0 && s.Life[k] != s.Life[k-1] {
+				last = -1
 			}
-			added, n := make([]bool, len(rows)), 0
-			for i, d := range moved {
-				// What is just far enough may be written or not, as sums of fractions come out.
-				if added[i] = d > noChange*what.count+1e-9 && d > unwritten*(1-1e-9); added[i] {
-					n++
-				}
+			d := math.NaN()
+			if s.Good(k) && last >= 0 {
+				d = size(k, last)
 			}
-			if n > most {
-				best, most = added, n
+			written := next < len(rows) && rows[next] == k
+			switch {
+			case written:
+				sizes[next] = d
+				next++
+			case d > least && j.rough[k+1] == j.rough[k]: // false for nan
+				least = d
 			}
+			if s.Good(k) && (written || !sinceRow) {
+				last = k
+			}
+		}
+		added, n := make([]bool, len(rows)), 0
+		for i, d := range sizes {
+			// What is just far enough may be written or not, as sums of fractions come out.
+			if added[i] = d > least*(1-1e-9); added[i] {
+				n++
+			}
+		}
+		if n > most {
+			best, most = added, n
+		}
+	}
+	for _, sinceRow := range []bool{true, false} {
+		try(noChange*s.Amp+1e-9, func(k, last int) float64 { return math.Abs(s.I[k] - s.I[last]) }, sinceRow)
+		try(noChange*s.Volt+1e-9, func(k, last int) float64 { return math.Abs(s.V[k] - s.V[last]) }, sinceRow)
+	}
+	for _, mv := range []int64{j.rec.Greeting.CutoffMV, j.rec.Greeting.ChargeEndMV} {
+		if level := float64(mv) / 1000; mv > 0 {
+			try(1/(nearLevel*level), func(k, _ int) float64 { return 1 / max(math.Abs(s.V[k]-level), s.Volt/2) }, false)
 		}
 	}
 	return best
 }
+
+// nearLevel is the share of the level where a logger stops within which it may write each reading.
+const nearLevel = 0.1
 
 // betweenDue is the time between the rows of a log that are not there because of a change, where it is one time throughout; 0 if it is not [s].
 func (j *judge) betweenDue(times []float64) float64 {
