@@ -567,7 +567,7 @@ func (s *shape) timeColumn(l *layout, i int, m *meaning, e *evidence, f *field, 
 		}
 	}
 	switch {
-	case named && m.aspect != unixTime && (!m.hasUnit || m.unit.name == "d") && e.serialDays(): // no log runs for 70 years
+	case e.serialDays() && (named && m.aspect != unixTime && !m.hasUnit || m.aspect != unixTime && m.unit.name == "d"): // no log runs for 70 years
 		c.Kind, f.role, c.Unit = Clock, serial, "d"
 		c.Scale, c.Offset = day, -serial1970*day
 		return nil
