@@ -194,6 +194,7 @@ func (j *judge) checkRows() {
 	j.checks = append(j.checks, interval)
 	j.pattern = !ok && interval.Pass != nil
 
+	j.cutShort(s)
 	j.notNumbers(s)
 	j.silentTotals(s)
 	s.Barren = j.barren()
@@ -713,6 +714,41 @@ func (j *judge) orderChecks(s *cause.Spacing) {
 			s.BrokenText = p.Text
 			s.BrokenExpected = p.Expected
 		}
+	}
+}
+
+// cutShort counts the rows that end before their last number, or in the middle of its sign, where the rows around them have it and the
+// readings were good. A number that is left out oftener is left out on purpose, and the last row before a power cut may be torn.
+func (j *judge) cutShort(s *cause.Spacing) {
+	var last *logfile.Column
+	for i := range j.table.Columns {
+		if c := &j.table.Columns[i]; c.Kind >= logfile.Voltage && c.Kind <= logfile.EnergyOut && (last == nil || c.Field > last.Field) {
+			last = c
+		}
+	}
+	if last == nil {
+		return
+	}
+	var short []int
+	missing := 0
+	for r, v := range last.Value {
+		if !math.IsNaN(v) {
+			continue
+		}
+		missing++
+		text := strings.TrimRight(j.rec.Rows[j.table.Rows[r]].Text, " \r\n")
+		if r == 0 || r == len(last.Value)-1 || math.IsNaN(last.Value[r-1]) || math.IsNaN(last.Value[r+1]) || text == "" || !strings.ContainsRune(",;|\t-+", rune(text[len(text)-1])) ||
+			j.failedSince(r) || j.series.Life[j.at[r]] != j.series.Life[j.at[r+1]] {
+			continue
+		}
+		short = append(short, r)
+	}
+	if 20*missing > len(last.Value) || len(short) == 0 {
+		return
+	}
+	s.Brokens += len(short)
+	if line := j.table.Rows[short[0]]; s.Broken < 0 || line < s.Broken {
+		s.Broken, s.BrokenText, s.BrokenExpected = line, j.rec.Rows[line].Text, fmt.Sprintf("a number in column %q, as the rows around it have", last.Header)
 	}
 }
 
