@@ -144,6 +144,22 @@ func TestHabitsAreNamed(t *testing.T) {
 	}
 	outward := func(i float64) float64 { return map[bool]float64{true: i + 0.004, false: i}[i < 0] }
 	var volts []float64
+	var ways struct{ q, e, qIn, eIn float64 }
+	part := func(l *habitual, r *link.Reading) {
+		if l.n == 1 {
+			ways.q, ways.e, ways.qIn, ways.eIn = l.q, l.e, 0, 0
+		}
+		if l.q > ways.q {
+			ways.qIn, ways.eIn = ways.qIn+l.q-ways.q, ways.eIn+l.e-ways.e
+		}
+		ways.q, ways.e = l.q, l.e
+	}
+	parted := func(totals func(qOut, qIn, eOut, eIn float64) [4]float64) func(l *habitual, r *link.Reading) string {
+		return func(l *habitual, r *link.Reading) string {
+			t := totals((ways.qIn-l.q)/3600, ways.qIn/3600, (ways.eIn-l.e)/3600, ways.eIn/3600)
+			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%.5f,%.5f,%.5f,%.5f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.up, l.v, l.i, t[0], t[1], t[2], t[3])
+		}
+	}
 	for name, tc := range map[string]struct {
 		habit    habit
 		scenario string
@@ -307,6 +323,17 @@ func TestHabitsAreNamed(t *testing.T) {
 			}
 			return float64(float32(i))
 		}}, "rated-discharge", "sign"},
+		"energy that flows in is never added": {habit{header: "time,s,V,A,Ah_out,Ah_in,Wh_out,Wh_in", read: part,
+			row: parted(func(qOut, qIn, eOut, eIn float64) [4]float64 { return [4]float64{qOut, qIn, eOut, 0} })}, "charge-then-discharge", "one-way"},
+		"a header of another order than the rows": {habit{header: "time,s,V,A,Ah_out,Ah_in,Wh_out,Wh_in", read: part,
+			row: parted(func(qOut, qIn, eOut, eIn float64) [4]float64 { return [4]float64{qOut, eOut, qIn, eIn} })}, "charge-then-discharge", "unit-factor"},
+		"rows that lose their last number now and then": {habit{row: func(l *habitual, r *link.Reading) string {
+			s := l.plain(time.Unix(r.Clock, 0).UTC().Format(time.DateTime))
+			if int(l.up)%970 == 0 {
+				s = s[:strings.LastIndex(s, ",")+1]
+			}
+			return s
+		}}, "discharge-two-rates", "broken-row"},
 		"seconds of the interval in eight bits": {habit{wrote: func(l *habitual) { l.due += 16 }}, "rows-1h", "narrow-interval"},
 		"a row a minute, whatever is asked for": {habit{wrote: func(l *habitual) { l.due += 60 }}, "rows-1h", "unexplained"},
 		"rows that stop within the first turn of the counter, for a while": {habit{read: func(l *habitual, r *link.Reading) {

@@ -40,6 +40,11 @@ func (r Role) Of(t *replay.Totals) []float64 {
 // IsEnergy says that the role is in W·s.
 func (r Role) IsEnergy() bool { return r == Energy || r == EnergyIn || r == EnergyOut }
 
+// Splits says that the role counts one direction only.
+func (r Role) Splits() bool {
+	return r == ChargeIn || r == ChargeOut || r == EnergyIn || r == EnergyOut
+}
+
 // Column is a column of totals beside what it should be.
 type Column struct {
 	Header   string

@@ -164,8 +164,14 @@ func (c *Case) hypotheses() []hypothesis {
 				add("both-add", 39, how, func(m *replay.Meter) { m.AllEnergy = way })
 			}
 		}
-		add("one-way", 41, "only charge into the battery is counted", func(m *replay.Meter) { m.Side = replay.ChargeOnly })
-		add("one-way", 41, "only charge out of the battery is counted", func(m *replay.Meter) { m.Side = replay.DischargeOnly })
+		// The narrower first: it spoils no column that is right.
+		for _, x := range []struct {
+			of   replay.SideOf
+			what string
+		}{{replay.OfCharge, "charge"}, {replay.OfEnergy, "energy"}, {replay.OfBoth, "what flows"}} {
+			add("one-way", 41, "only "+x.what+" into the battery is counted", func(m *replay.Meter) { m.Side, m.SideOf = replay.ChargeOnly, x.of })
+			add("one-way", 41, "only "+x.what+" out of the battery is counted", func(m *replay.Meter) { m.Side, m.SideOf = replay.DischargeOnly, x.of })
+		}
 		for _, way := range []int{1, -1} {
 			add("one-way", 43, "a total that comes back to zero stays there and does not change its sign", func(m *replay.Meter) { m.Stop = way })
 		}
@@ -400,9 +406,7 @@ func (c *Case) printedQuanta() []float64 {
 
 // splits says that the log has totals of one direction.
 func (c *Case) splits() bool {
-	return slices.ContainsFunc(c.Column, func(col *Column) bool {
-		return col.Role == ChargeIn || col.Role == ChargeOut || col.Role == EnergyIn || col.Role == EnergyOut
-	})
+	return slices.ContainsFunc(c.Column, func(col *Column) bool { return col.Role.Splits() })
 }
 
 // crossings says whether the counter wraps, and whether it passes half range, between two readings.

@@ -85,6 +85,9 @@ func Totals(c *Case) []verdict.Finding {
 	if printed := c.misprinted(wrong); printed != nil {
 		return printed
 	}
+	if under := c.misheaded(wrong); under != nil {
+		return under
+	}
 	if lost := c.minusLost(wrong); lost != nil {
 		return lost
 	}
@@ -169,6 +172,44 @@ func (c *Case) misprinted(wrong []*Column) []verdict.Finding {
 		}
 	}
 	return merge(out)
+}
+
+// misheaded names totals of charge and energy of which each stands under the heading of another: the header has another order than the rows.
+func (c *Case) misheaded(wrong []*Column) []verdict.Finding {
+	if len(wrong) < 2 {
+		return nil
+	}
+	for _, rule := range []replay.Rule{replay.Trapezoid, replay.Left, replay.Right} {
+		t := c.healthy(rule)
+		holds := func(col *Column, r Role) bool {
+			turned := slices.Clone(r.Of(t))
+			for i := range turned {
+				turned[i] = -turned[i]
+			}
+			return replay.Unroll(col.Printed, r.Of(t), c.Marks, col.Limit).Worst <= col.Limit || replay.Unroll(col.Printed, turned, c.Marks, col.Limit).Worst <= col.Limit
+		}
+		var out []verdict.Finding
+		taken, crossed := map[Role]bool{}, false
+		for _, col := range wrong {
+			i := slices.IndexFunc(wrong, func(o *Column) bool {
+				return o != col && o.Role != Elapsed && !taken[o.Role] && holds(col, o.Role)
+			})
+			if i < 0 {
+				break
+			}
+			taken[wrong[i].Role] = true
+			crossed = crossed || wrong[i].Role.IsEnergy() != col.Role.IsEnergy()
+			row := firstBad([]*Column{col})
+			f := c.finding("unit-factor", ofFirmware, 0.95, row)
+			f.Evidence = fmt.Sprintf("column %q holds the %s that column %q should: the header has another order than the rows", col.Header, wrong[i].Role, wrong[i].Header)
+			c.quote(&f, col, row)
+			out = append(out, f)
+		}
+		if crossed && len(out) == len(wrong) {
+			return merge(out)
+		}
+	}
+	return nil
 }
 
 // minusLost names totals that lose their minus between -1 and 0 of their unit, as a print does that puts whole units and thousandths side
@@ -393,9 +434,11 @@ func (c *Case) explainAll(tried tries, wrong, right []*Column) []*candidate {
 		if x.class == poor || oneSided(x.meters) {
 			continue
 		}
-		// What is thrown away by a quantum depends on the column: another column may be summed more finely.
+		// What is thrown away by a quantum depends on the column: another column may be summed more finely, but not that of the other
+		// direction.
 		switch name {
 		case "truncated-sum", "rounded-sum", "float32-stall":
+			x.contra = c.contradicts(x, alike(right, wrong))
 		default:
 			x.contra = c.contradicts(x, right)
 		}
@@ -450,6 +493,20 @@ func (c *Case) contradicts(x *candidate, right []*Column) bool {
 		}
 	}
 	return false
+}
+
+// alike are the columns of a pair whose other column is among the wrong ones.
+func alike(right, wrong []*Column) []*Column {
+	var out []*Column
+	for _, r := range right {
+		for _, w := range wrong {
+			if r.Role.Splits() && w.Role.Splits() && r.Role.IsEnergy() == w.Role.IsEnergy() {
+				out = append(out, r)
+				break
+			}
+		}
+	}
+	return out
 }
 
 // unitFactors are the factors that confusing units makes.
@@ -1048,7 +1105,7 @@ func join(a, b replay.Meter) (replay.Meter, bool) {
 		apply()
 	}
 	take(a.Clocking != 0, b.Clocking != 0, func() { m.Clocking = b.Clocking })
-	take(a.Side != 0 || a.AllCharge != 0 || a.AllEnergy != 0, b.Side != 0, func() { m.Side = b.Side })
+	take(a.Side != 0 || a.AllCharge != 0 || a.AllEnergy != 0, b.Side != 0, func() { m.Side, m.SideOf = b.Side, b.SideOf })
 	take(a.Energy != 0, b.Energy != 0, func() { m.Energy = b.Energy })
 	take(a.CutTime != 0 || a.Clocking != 0, b.CutTime != 0, func() { m.CutTime = b.CutTime })
 	take(a.DeadPower != 0, b.DeadPower != 0, func() { m.DeadPower = b.DeadPower })

@@ -100,6 +100,16 @@ const (
 	Sized // net totals by size; those that part the directions as ever
 )
 
+// SideOf is which totals have the habit of a Side.
+type SideOf uint8
+
+// Totals.
+const (
+	OfBoth SideOf = iota
+	OfCharge
+	OfEnergy
+)
+
 // EnergyBy is how a meter gets energy.
 type EnergyBy uint8
 
@@ -191,6 +201,7 @@ type Meter struct {
 	Backward Backward
 	Each     float64 // with Nominal: the length of a step, if not the rig's period [s]
 	Side     Side    // of the charge total and the energy total
+	SideOf   SideOf  // if it is the habit of one of them only
 	// AllCharge and AllEnergy add what flows either way to one of the pair of totals: +1 to what flowed in, -1 to what flowed out, 0 none.
 	AllCharge, AllEnergy int
 	// FlipCharge and FlipEnergy turn the sign of what one direction adds: +1 of charge, -1 of discharge, 0 none.
@@ -930,29 +941,25 @@ func (st *state) directed(mi, dq, de, dt float64, into bool) (charge, energy flo
 			into = !into
 		}
 	}
-	pair := func(all int, size float64, in, out *float64) {
+	sideQ, sideE := m.Side, m.Side
+	switch m.SideOf {
+	case OfCharge:
+		sideE = Net
+	case OfEnergy:
+		sideQ = Net
+	}
+	pair := func(side Side, all int, size float64, in, out *float64) {
 		into := into && all == 0 || all > 0
-		if (into || m.Side == Magnitude) && m.Side != DischargeOnly {
+		if (into || side == Magnitude) && side != DischargeOnly {
 			*in += size
 		}
-		if (!into || m.Side == Magnitude) && m.Side != ChargeOnly {
+		if (!into || side == Magnitude) && side != ChargeOnly {
 			*out += size
 		}
 	}
-	pair(m.AllCharge, sq, &st.in, &st.outq)
-	pair(m.AllEnergy, se, &st.ein, &st.eout)
-	switch m.Side {
-	case Magnitude, Sized:
-		dq, de = math.Abs(dq), math.Abs(de)
-	case ChargeOnly:
-		if mi < 0 {
-			dq, de = 0, 0
-		}
-	case DischargeOnly:
-		if mi > 0 {
-			dq, de = 0, 0
-		}
-	}
+	pair(sideQ, m.AllCharge, sq, &st.in, &st.outq)
+	pair(sideE, m.AllEnergy, se, &st.ein, &st.eout)
+	dq, de = sideQ.of(dq, mi), sideE.of(de, mi)
 	if m.FlipCharge != 0 && mi*float64(m.FlipCharge) > 0 {
 		dq = -dq
 	}
@@ -960,6 +967,17 @@ func (st *state) directed(mi, dq, de, dt float64, into bool) (charge, energy flo
 		de = -de
 	}
 	return dq, de
+}
+
+// of is what a step at a mean current of mi adds to a net total.
+func (s Side) of(step, mi float64) float64 {
+	switch {
+	case s == Magnitude || s == Sized:
+		return math.Abs(step)
+	case s == ChargeOnly && mi < 0, s == DischargeOnly && mi > 0:
+		return 0
+	}
+	return step
 }
 
 func cut(x, quantum float64, round bool) float64 {
