@@ -222,3 +222,32 @@ func TestSwitchWithinAPrintedMinute(t *testing.T) {
 		}
 	}
 }
+
+// TestAdviceThatIsSo: energy that falls behind the product of a row's means, while the charge agrees, comes of no counter that runs fast; noise
+// about zero is no load that was left on, nor a test for which the current is printed too coarsely.
+func TestAdviceThatIsSo(t *testing.T) {
+	var means, noise strings.Builder
+	means.WriteString("time,U mean (V),I mean (A),Q (Ah),E (Wh)\n")
+	noise.WriteString("time,U (V),I (A),Q (Ah)\n")
+	when := func(s int) string { return fmt.Sprintf("2026-03-02 %02d:%02d:%02d", 8+s/3600, s/60%60, s%60) }
+	q, e := 0.0, 0.0
+	for k := range 200 { // 20 s in 70 s at 8.4 A, where the voltage sags by 0.1 V
+		fmt.Fprintf(&means, "%s,%.4f,%.4f,%.5f,%.5f\n", when(70*k), (20*12.5+50*12.6)/70, -8.4*20/70, -q/3600, -e/3600)
+		q, e = q+8.4*20, e+8.4*12.5*20
+	}
+	means.WriteString(when(70*200) + fmt.Sprintf(",12.6,0,%.5f,%.5f\n", -q/3600, -e/3600))
+	q = 0
+	for k := range 600 {
+		i := 0.004 * []float64{1, -1, 0, 2, -1, -1, 1}[k*k%7]
+		q += i * 10
+		fmt.Fprintf(&noise, "%s,12.88,%.4f,%.6f\n", when(10*k), i, q/3600)
+	}
+	noise.WriteString(when(6000) + ",12.88,-0.0080,0.000000\n")
+	for name, log := range map[string]string{"means": means.String(), "noise": noise.String()} {
+		for _, f := range run(t, strings.NewReader(log), Options{}).Findings {
+			if f.Severity == "failure" || f.Cause == "tick-rate" || f.Cause == "unsafe-end" || f.Cause == "coarse-count" {
+				t.Errorf("%s: %s: %s", name, f.Cause, f.Evidence)
+			}
+		}
+	}
+}

@@ -420,7 +420,7 @@ func (a *Auditor) readingFindings(r *Report) {
 			loaded = math.Max(loaded, p.Current)
 		}
 	}
-	if loaded > 0 && a.is > 0.01*loaded && !a.trimmed {
+	if loaded > 0 && a.is > 0.01*loaded && !a.trimmed && !a.noise() {
 		r.find("coarse-count", "advice", "front_end", 0.8, 0, "Print more places, or use a shunt with more resistance if the front end has no finer count.", "one printed unit of the current is %.3g A, %.1f %% of the test's %.3g A", a.is, 100*a.is/loaded, loaded)
 	}
 	if w := a.rest; w.total > 600 && loaded > 0 {
@@ -543,14 +543,14 @@ func (a *Auditor) totalFindings(r *Report) {
 					"%s: no mistake of a unit. Rows that always meet the same part of a switched load show as much", text)
 				continue
 			}
+			if i >= 3 && cause == "gain" && factor < 1 && factor > 0.97 && a.holds(i-3) { // a counter that runs fast would make charge grow as well
+				r.find("total-departs", "advice", "sampling", 0.5, g.line, "Print the mean power of each row too, and run the logger through prove.",
+					"%s, while the charge agrees: watts too low by a factor, or rows that are means over a switched load, whose voltage sags when the current flows", text)
+				continue
+			}
 			if a.time.kind == "clock" && cause == "gain" && math.Abs(factor-1) < 0.01 {
 				r.find("tick-rate", "advice", "clock", 0.5, g.line, "Compare the counter with network time over a day; a ceramic resonator may be off by half a per cent (common practice).",
 					"%s: the counter that the sums use runs as much faster than the clock, or they have that factor", text)
-				continue
-			}
-			if i >= 3 && cause == "gain" && factor < 1 && factor > 0.97 && a.holds(i-3) {
-				r.find("total-departs", "advice", "sampling", 0.5, g.line, "Print the mean power of each row too, and run the logger through prove.",
-					"%s, while the charge agrees: watts too low by a factor, or rows that are means over a switched load, whose voltage sags when the current flows", text)
 				continue
 			}
 			r.find(cause, "failure", "firmware", 0.85, g.line, "Look for a factor in the sum that the printed current does not have: shunt value, interval, unit.", "%s (%.4g %s against %.4g)", text, c.Logged/per, unit, c.Integrated/per)
@@ -671,7 +671,7 @@ func (a *Auditor) endFindings(r *Report) {
 			r.find("cutoff-chatter", severity, "firmware", 0.6, r.Phases[i+2].First, "Stay off until somebody starts the test again.", "the load closes again on line %d, %.0f s after it was switched off: the voltage recovers without load%s", r.Phases[i+2].First, r.Phases[i+1].End-r.Phases[i+1].Begin, who)
 		}
 	}
-	if open {
+	if open && !a.noise() {
 		r.find("unsafe-end", "advice", "rig", 0.5, r.Phases[len(r.Phases)-1].Last, "See that something stops the load: the logger, and behind it something independent.", "the log ends while the load draws %.3g A", r.Phases[len(r.Phases)-1].EndI)
 	}
 }
