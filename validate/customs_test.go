@@ -399,3 +399,15 @@ func TestHeldRowsOfAClockThatIsSetBack(t *testing.T) {
 		t.Error(complaint(v))
 	}
 }
+
+// TestUnitOfATimeThatDeparts: elapsed time whose header says no unit departs by seconds, not by Ah.
+func TestUnitOfATimeThatDeparts(t *testing.T) {
+	v, _ := judged(t, named(t, "load-steps"), func(link.Store) link.Logger {
+		return &habitual{habit: habit{header: "elapsed,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%.1f,%.3f,%.4f,%.5f,%.4f", l.up+300*math.Sin(l.up/200), l.v, l.i, l.q/3600, l.e/3600)
+		}}}
+	})
+	if s := complaint(v); !strings.Contains(s, "departs from the time that passed") || !strings.Contains(s, " s off") {
+		t.Error(s)
+	}
+}

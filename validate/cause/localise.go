@@ -175,8 +175,12 @@ func (c *Case) localise(wrong []*Column) []verdict.Finding {
 			continue
 		}
 		f := c.finding("unexplained", ofFirmware, 0.5, first)
-		f.Evidence = fmt.Sprintf("column %q departs from its readings (%s rule) from row %d on and ends %.4g %s off; no mistake that is known here gives these rows",
-			col.Header, c.Meter.Rule, first+1, col.Unrolled.Raw/col.Display, unitOr(col))
+		from := fmt.Sprintf("its readings (%s rule)", c.Meter.Rule)
+		if col.Role == Elapsed {
+			from = "the time that passed"
+		}
+		f.Evidence = fmt.Sprintf("column %q departs from %s from row %d on and ends %.4g %s off; no mistake that is known here gives these rows",
+			col.Header, from, first+1, col.Unrolled.Raw/col.Display, unitOr(col))
 		c.quote(&f, col, first)
 		out = append(out, f)
 	}

@@ -1261,7 +1261,13 @@ func unitOr(col *Column) string {
 	if col.Unit != "" {
 		return col.Unit
 	}
-	return map[bool]string{true: "Wh", false: "Ah"}[col.Role.IsEnergy()]
+	switch {
+	case col.Role == Elapsed:
+		return "s"
+	case col.Role.IsEnergy():
+		return "Wh"
+	}
+	return "Ah"
 }
 
 // merge keeps the surest finding of each cause.
