@@ -4,6 +4,7 @@ import (
 	"strings"
 	"testing"
 
+	"stuntcell/emulator/link"
 	"stuntcell/validate/loggers"
 )
 
@@ -67,6 +68,35 @@ func TestNoOffsetBeyondTheVoltage(t *testing.T) {
 	for _, f := range v.Findings {
 		if f.Cause == "offset" {
 			t.Errorf("offset: %s", f.Evidence)
+		}
+	}
+}
+
+// Totals that hold nothing of what was before are no rounded ones, though a total that is rounded to more than a row adds looks the same.
+func TestTotalsThatBeginAnew(t *testing.T) {
+	var q, e float64 // of the step before
+	for does, h := range map[string]habit{
+		"what flowed in the last step alone": {read: func(l *habitual, r *link.Reading) {
+			if l.n == 1 {
+				q, e = 0, 0
+			}
+			l.q, l.e = l.q-q, l.e-e
+			q, e = l.q, l.e
+		}},
+		"what flowed since the row before": {wrote: func(l *habitual) { l.q, l.e = 0, 0 }},
+		`column "Wh" shows what flowed in the last step alone`: {read: func(l *habitual, r *link.Reading) {
+			if l.n == 1 {
+				e = 0
+			}
+			l.e -= e
+			e = l.e
+		}},
+	} {
+		for _, scenario := range []string{"discharge-two-rates", "store-and-return"} {
+			v, _ := judged(t, named(t, scenario), func(link.Store) link.Logger { return &habitual{habit: h} })
+			if len(v.Findings) == 0 || v.Findings[0].Cause != "unexplained" || !strings.Contains(v.Findings[0].Evidence, does) {
+				t.Errorf("%s: %q is not said: %s", scenario, does, complaint(v))
+			}
 		}
 	}
 }

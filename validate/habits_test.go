@@ -20,7 +20,7 @@ type habit struct {
 	watts  func(float64) float64
 	volts  func(float64) float64
 	wrap   uint64                             // at a wrap the step is as of a counter that turns after so many
-	read   func(l *habitual, r *link.Reading) // before a reading is added
+	read   func(l *habitual, r *link.Reading) // after a reading was added
 	wrote  func(l *habitual)                  // after a row
 	row    func(l *habitual, r *link.Reading) string
 	stops  func(l *habitual, good bool) bool // whether the load is to be off after a reading; nil: it cannot load

@@ -94,6 +94,9 @@ func Totals(c *Case) []verdict.Finding {
 	if lost := c.zerosLost(wrong); lost != nil {
 		return lost
 	}
+	if anew := c.beginAnew(wrong); anew != nil {
+		return anew
+	}
 	tried := c.tryAll(wrong)
 	all := c.explainAll(tried, wrong, right)
 	if len(all) == 0 || all[0].class > close3 {
@@ -366,7 +369,7 @@ func (c *Case) tryAll(wrong []*Column) tries {
 			}
 			// What lies just between two steps of a rounded total falls to either, and all that follows with it.
 			if q := h.meter.RoundRow; q > 0 && q <= wrong[w].Unrolled.Worst/20 {
-				left = max(0, left-q)
+				left = fallsToEither(u, q, wrong[w].Printed.Unit)
 			}
 			old, ok := best[wrong[w]]
 			better := !ok || left < old.left-1e-12 || left < old.left+1e-12 && h.rank < old.h.rank
@@ -376,6 +379,18 @@ func (c *Case) tryAll(wrong []*Column) tries {
 		}
 	}
 	return t
+}
+
+// fallsToEither is what a replay leaves where every total may also be one step of q off.
+func fallsToEither(u *replay.Unrolled, q float64, unit []float64) float64 {
+	left := 0.0
+	for r, x := range u.Residual {
+		if x = math.Abs(x); math.IsNaN(x) {
+			continue
+		}
+		left = max(left, min(x, math.Abs(x-q))-unit[r])
+	}
+	return left
 }
 
 // plain is what the meter of each rule, without any mistake, leaves of each column's deviation: where readings fail or the load changes in one
