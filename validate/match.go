@@ -244,6 +244,17 @@ func (j *judge) timesOfDay(after []int) {
 				return
 			}
 		}
+		if !c.MayBeClock || j.beginsElapsed(c) {
+			continue
+		}
+		// It may show the time of another zone.
+		of := *c
+		of.Kind, of.NoDate = logfile.Clock, true
+		zone, _ := j.streamZone(&of, 0)
+		if fits := j.showsFace(c, after, func(unix int64) int64 { return j.shown(&of, unix+zone) }); fits > 0 && fits == len(c.Value) {
+			c.Kind, c.NoDate = logfile.Clock, true
+			return
+		}
 	}
 }
 
@@ -395,19 +406,19 @@ func (j *judge) matchTicks(c *logfile.Column, after []int) bool {
 			continue
 		}
 		offs := []int64{0}
+		if k := sort.Search(len(ticks), func(k int) bool { return j.rec.Readings.Life[k] >= life }); k < len(ticks) {
+			offs = append(offs, ticks[k]&mask)
+		}
 		for _, r := range []int{rows[0], rows[len(rows)/2], rows[len(rows)-1]} {
 			if n, ok := j.counts(c, c.Value[r]); ok {
 				offs = append(offs, (ticks[after[r]]-n)&mask)
 			}
 		}
-		if k := sort.Search(len(ticks), func(k int) bool { return j.rec.Readings.Life[k] >= life }); k < len(ticks) {
-			offs = append(offs, ticks[k]&mask)
-		}
 		most, mostExact := -1, 0
 		at := make([]int, len(rows))
 		for n, off := range offs {
 			if mostExact == len(rows) || slices.Contains(offs[:n], off) {
-				continue // nothing fits better than all
+				continue // nothing fits better than all: where readings come evenly, any whole number of them does
 			}
 			fit, exact := 0, 0
 			for i, r := range rows {
@@ -598,13 +609,13 @@ func (j *judge) findZone(c *logfile.Column, after []int, sure bool) (zone int64,
 func (j *judge) streamZone(c *logfile.Column, user int64) (int64, bool) {
 	faces := map[int64]bool{}
 	for _, f := range j.rec.Readings.Clock {
-		faces[f] = true
+		faces[j.shown(c, f)] = true
 	}
 	best, most := user, 0
 	for q := int64(-56); q <= 56; q++ {
 		z, n := q*900, 0
 		for _, v := range c.Value {
-			if !math.IsNaN(v) && faces[int64(math.Floor(v))-z] {
+			if !math.IsNaN(v) && faces[j.shown(c, int64(math.Floor(v))-z)] {
 				n++
 			}
 		}

@@ -66,3 +66,41 @@ func TestWallClocksOfWholeLogs(t *testing.T) {
 		})
 	}
 }
+
+// TestTimesThatPlaceWholeLogs: a time of day of any zone, without a date, and microseconds that count from the first reading, of which any whole number of
+// even readings later fits as well.
+func TestTimesThatPlaceWholeLogs(t *testing.T) {
+	for name, tc := range map[string]struct {
+		header, scenario string
+		when             func(l *habitual, r *link.Reading) string
+	}{
+		"three hours and a half east": {"time,V,A,Ah,Wh", "charge-to-taper", func(_ *habitual, r *link.Reading) string {
+			return time.Unix(r.Clock+12600, 0).UTC().Format(time.TimeOnly)
+		}},
+		"... and a year and its day before it": {"year,day of year,time,V,A,Ah,Wh", "load-steps", func(_ *habitual, r *link.Reading) string {
+			return time.Unix(r.Clock+12600, 0).UTC().Format("2006,002,15:04:05")
+		}},
+		"microseconds": {"t_us,V,A,Ah,Wh", "pulses-rows-70s", func(l *habitual, _ *link.Reading) string {
+			return fmt.Sprintf("%.0f", 1e6*l.up)
+		}},
+	} {
+		sc := named(t, tc.scenario)
+		sc.Setup.Settings.Log = 10e9
+		build := func(link.Store) link.Logger {
+			return &habitual{habit: habit{header: tc.header, row: func(l *habitual, r *link.Reading) string {
+				return fmt.Sprintf("%s,%.3f,%.4f,%.5f,%.4f", tc.when(l, r), l.v, l.i, l.q/3600, l.e/3600)
+			}}}
+		}
+		rec, err := emulator.Run(context.Background(), sc.Setup, link.NewInProcess(build, sc.Setup.Seed))
+		if err != nil {
+			t.Fatal(err)
+		}
+		rec.Stream = true
+		for i := range rec.Rows {
+			rec.Rows[i].After = len(rec.Readings.T) - 1
+		}
+		if v := validate.Judge(sc, rec, validate.Options{Tool: "test"}); !*v.Pass {
+			t.Errorf("%s: %s", name, complaint(v))
+		}
+	}
+}

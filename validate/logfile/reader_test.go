@@ -3,6 +3,7 @@ package logfile
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"io"
 	"math"
 	"os"
@@ -257,5 +258,18 @@ func TestTextHasALimit(t *testing.T) {
 	var e *Error
 	if !errors.As(err, &e) || e.Line != 4 || !strings.Contains(e.Text, "goes on") {
 		t.Errorf("one byte too many: %v", err)
+	}
+}
+
+// TestFullWidth: in columns of fixed width a number that fills its own leaves one blank before it, long after the first rows had two.
+func TestFullWidth(t *testing.T) {
+	var b strings.Builder
+	b.WriteString("time      V       A        Ah        Wh\n--------- ------- -------- --------- --------\n")
+	for k := range 3000 {
+		fmt.Fprintf(&b, "%9.1f %7.3f %8.4f %9.5f %8.4f\n", 5*float64(k), 12.5, -2.8, -2.8*5*float64(k)/3600, -2.8*12.5*5*float64(k)/3600)
+	}
+	table, err := ParseLines(splitLines(b.String()), Options{})
+	if err != nil || len(table.Rows) != 3000 || len(table.Problems) > 0 {
+		t.Fatalf("%d rows, %v: %v", len(table.Rows), table.Problems[:min(1, len(table.Problems))], err)
 	}
 }

@@ -498,6 +498,11 @@ func (a *assembler) read(line []byte) (Problem, bool) {
 		}
 	} else {
 		a.cells = l.split(line, a.cells)
+		if l.wide && len(a.cells) < l.n { // a number that fills its width leaves one blank before it
+			if narrow := (form{sep: ' '}).split(line, nil); len(narrow) == l.n {
+				a.cells = narrow
+			}
+		}
 	}
 	cells := a.cells
 	if n := len(cells); n == l.n+1 && len(cells[n-1]) == 0 {
