@@ -411,3 +411,24 @@ func TestUnitOfATimeThatDeparts(t *testing.T) {
 		t.Error(s)
 	}
 }
+
+// TestNumbersWithoutZerosAtTheirEnd: 0.0 is no sign that a column is printed in tenths, where the other rows have five places.
+func TestNumbersWithoutZerosAtTheirEnd(t *testing.T) {
+	short := func(x float64, places int) string {
+		s := strings.TrimRight(fmt.Sprintf("%.*f", places, x), "0")
+		if strings.HasSuffix(s, ".") {
+			s += "0"
+		}
+		return s
+	}
+	v, _ := judged(t, named(t, "load-steps"), func(link.Store) link.Logger {
+		return &habitual{habit: habit{header: "# one object a line", row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf(`{"t": %s, "V": %s, "A": %s, "Ah": %s, "Wh": %s}`, short(l.up, 2), short(l.v, 3), short(l.i, 4), short(l.q/3600, 5), short(l.e/3600, 4))
+		}}}
+	})
+	for _, f := range v.Findings {
+		if f.Cause == "clumsy-number" || f.Severity == "failure" {
+			t.Errorf("%s: %s", f.Cause, f.Evidence)
+		}
+	}
+}

@@ -243,11 +243,33 @@ func TestAdviceThatIsSo(t *testing.T) {
 		fmt.Fprintf(&noise, "%s,12.88,%.4f,%.6f\n", when(10*k), i, q/3600)
 	}
 	noise.WriteString(when(6000) + ",12.88,-0.0080,0.000000\n")
-	for name, log := range map[string]string{"means": means.String(), "noise": noise.String()} {
-		for _, f := range run(t, strings.NewReader(log), Options{}).Findings {
-			if f.Severity == "failure" || f.Cause == "tick-rate" || f.Cause == "unsafe-end" || f.Cause == "coarse-count" {
+	// Round amperes beside volts from which zeros at the end are left out; the mean power of each row, where the load begins within it; the other
+	// direction's amperes.
+	var round, power, ways strings.Builder
+	round.WriteString("t (s),U (V),I (A)\n")
+	power.WriteString("t (s),U (V),I (A),P avg (W)\n")
+	ways.WriteString("t (s),U (V),I charge (A),I discharge (A)\n")
+	for k := range 200 {
+		i, p := 0.0, 0.0
+		switch {
+		case k == 20:
+			i, p = 3.5, 0.7*3.5*12.5
+		case k > 20 && k < 180:
+			i, p = 3.5, 3.5*12.5
+		}
+		fmt.Fprintf(&round, "%d,%g,%.1f\n", 10*k, 12.5-0.01*float64(k%7), -i)
+		fmt.Fprintf(&power, "%d,12.5,%.3f,%.3f\n", 10*k, -i, -p)
+		fmt.Fprintf(&ways, "%d,12.50,0.000,%.3f\n", 10*k, i)
+	}
+	for name, log := range map[string]string{"means": means.String(), "noise": noise.String(), "round": round.String(), "power": power.String(), "ways": ways.String()} {
+		r := run(t, strings.NewReader(log), Options{})
+		for _, f := range r.Findings {
+			if f.Severity == "failure" || f.Cause == "tick-rate" || f.Cause == "unsafe-end" || f.Cause == "coarse-count" || f.Cause == "power-not-product" {
 				t.Errorf("%s: %s: %s", name, f.Cause, f.Evidence)
 			}
+		}
+		if notes := strings.Join(r.Notes, " "); strings.Contains(notes, "both hold") {
+			t.Errorf("%s: %s", name, notes)
 		}
 	}
 }

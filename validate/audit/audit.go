@@ -3,6 +3,7 @@ package audit
 import (
 	"fmt"
 	"math"
+	"regexp"
 	"slices"
 
 	"stuntcell/validate/logfile"
@@ -83,7 +84,7 @@ type Auditor struct {
 	qPulse      float64 // of qBound, what comes of a load that is switched
 	ePulse      float64
 	count       float64 // smallest change of the printed current in rest so far [A]; 0: none
-	trimmed     bool    // zeros at the end of the current's decimals are left out
+	trimmed     bool    // zeros at the end of decimals are left out
 	coarse      float64 // printed unit of the time, if several rows come in it [s]
 	qPrint      float64 // what the printed places can hide at most [A·s], [W·s]
 	ePrint      float64
@@ -106,6 +107,7 @@ type Auditor struct {
 	midnight    float64 // at which the date of the row before ends, by the clock [s]
 	clipI       clip
 	clipV       clip
+	meanPower   bool // the power column is of means by its header: no product of one reading
 	powerOff    float64
 	powerLine   int
 	tallies     [6]tally
@@ -207,6 +209,9 @@ type batch struct {
 	odd                                              bool // some value or step cannot be
 }
 
+// meanWords are those of a header that speaks of a mean.
+var meanWords = regexp.MustCompile(`(?i)avg|average|mean|mittel|moyen|media`)
+
 // batch finds the columns of a table. From the first one it learns what tells the time.
 func (a *Auditor) batch(t *logfile.Table) (b batch, err error) {
 	find := func(k logfile.Kind) *logfile.Column { return t.Find(k, a.o.Channel) }
@@ -232,6 +237,7 @@ func (a *Auditor) batch(t *logfile.Table) (b batch, err error) {
 	}
 	if a.rows == 0 {
 		a.direction = current.Direction
+		a.meanPower = power != nil && meanWords.MatchString(power.Header)
 		if err := a.tellTime(tick, elapsed, clock); err != nil {
 			return b, err
 		}
@@ -325,7 +331,7 @@ func (a *Auditor) twice(t *logfile.Table, c *logfile.Column) {
 		return
 	}
 	for i := range t.Columns {
-		if o := &t.Columns[i]; o != c && o.Kind == c.Kind && (o.Channel == c.Channel && o.PerStep == c.PerStep || o.Header == c.Header) {
+		if o := &t.Columns[i]; o != c && o.Kind == c.Kind && o.Direction*c.Direction >= 0 && (o.Channel == c.Channel && o.PerStep == c.PerStep || o.Header == c.Header) {
 			a.columnNotes = append(a.columnNotes, fmt.Sprintf("Columns %d (%.40q) and %d (%.40q) both hold %s: column %d is taken; --channel or a columns: block chooses otherwise.", c.Field, c.Header, o.Field, o.Header, c.Kind, c.Field))
 		}
 	}
@@ -504,7 +510,7 @@ func (a *Auditor) take(r *row) {
 	if math.IsNaN(a.began) && !r.noDate {
 		a.began = r.clock
 	}
-	if r.is > 0 && a.is > 0 && r.is != a.is {
+	if r.is > 0 && a.is > 0 && r.is != a.is || r.vs > 0 && a.vs > 0 && r.vs != a.vs {
 		a.trimmed = true
 	}
 	if r.i == 0 {
@@ -669,7 +675,7 @@ func (a *Auditor) reading(r *row, wrapped bool) {
 	a.dead.take(r, a.kindOf(r.i) != 0)
 	a.clipI.take(r.i, r.line, a.o.FullCurrent)
 	a.clipV.take(r.v, r.line, a.o.FullVoltage)
-	if !math.IsNaN(r.p) && !math.IsNaN(r.v) {
+	if !math.IsNaN(r.p) && !math.IsNaN(r.v) && !a.meanPower {
 		// Against the sign that fits: power is printed with the current's or without one.
 		off := min(math.Abs(r.p-r.v*r.i), math.Abs(math.Abs(r.p)-math.Abs(r.v*r.i)))
 		allowed := 0.01*a.imax*math.Abs(r.v) + r.is*math.Abs(r.v) + r.vs*math.Abs(r.i) + r.ps

@@ -3,6 +3,7 @@ package cause
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 
 	"stuntcell/emulator"
@@ -109,7 +110,7 @@ func RigShare(c *Case, r *rig.Rig, sh Shares) []verdict.Finding {
 		if col.Role == Elapsed {
 			continue
 		}
-		if u := firstUnit(col); u > col.Limit && c.Throughput > 0 {
+		if u := usualUnit(col); u > col.Limit && c.Throughput > 0 {
 			f := c.finding("clumsy-number", ofFirmware, 0.95, -1)
 			f.Severity = verdict.Advice
 			f.Evidence = fmt.Sprintf("column %q is printed in steps of %.3g %s, more than the limit of this run allows", col.Header, u/col.Display, unitOr(col))
@@ -118,6 +119,15 @@ func RigShare(c *Case, r *rig.Rig, sh Shares) []verdict.Finding {
 		}
 	}
 	return out
+}
+
+// usualUnit is the printed unit of most rows: where zeros at the end are left out, a round number does not show how finely a column is printed.
+func usualUnit(col *Column) float64 {
+	units := slices.DeleteFunc(slices.Clone(col.Printed.Unit), math.IsNaN)
+	if len(units) == 0 {
+		return 0
+	}
+	return median(units)
 }
 
 // currents is the median magnitude of the true current while one flows, and the largest [A].

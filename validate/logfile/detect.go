@@ -398,7 +398,7 @@ func (s *shape) findHeader(lines []numbered, hasColumns bool) error {
 			wrong = i
 		}
 	}
-	if i = above(s.first, true); i >= 0 {
+	for i = above(s.first, true); i >= 0; i = above(i, true) { // other remarks may follow it
 		said := stripComment(lines[i].text)
 		if t := lines[i].text; len(t) > 1 && t[0] == '#' && t[1] == s.sep && s.sep != ' ' { // a column that is named #
 			said = t

@@ -204,6 +204,10 @@ func (r *headerReader) whole(text string) {
 		r.m.ignored = true
 		return
 	}
+	if isMultiple(text) {
+		r.m.ignored = true
+		return
+	}
 	if text == "C" { // capacity, coulomb or Celsius: nothing says which
 		r.m.ignored = true
 		return
@@ -255,6 +259,22 @@ func isEarlier(text string) bool {
 					return true
 				}
 			}
+		}
+	}
+	return false
+}
+
+// isMultiple says that a header is of numbers that were multiplied to be whole: V*100, Wh x 1000. Whether the unit is that of the number or of the
+// quantity nobody says alike.
+func isMultiple(text string) bool {
+	rest := strings.TrimRight(text, "0")
+	if len(rest) == len(text) || !strings.HasSuffix(rest, "1") {
+		return false
+	}
+	rest = strings.TrimRight(rest[:len(rest)-1], " ")
+	for _, mark := range []string{"*", "×", " x", "_x"} {
+		if strings.HasSuffix(rest, mark) && rest != mark {
+			return true
 		}
 	}
 	return false

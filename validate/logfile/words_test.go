@@ -76,7 +76,7 @@ func TestHeaderWords(t *testing.T) {
 		{"SOC (%)", "ignored"}, {"Cutoff V", "ignored"}, {"Remaining (Ah)", "ignored"}, {"shunt_mV", "ignored"}, {"R (mohm)", "ignored"}, {"V min", "voltage V weak"}, {"Cell 1 V", "voltage V weak"}, {"Current (mV)", "clash"}, {"Capacity (Wh)", "energy Wh"},
 		{"Temp", "temperature"}, {"Temp C", "temperature degC"}, {"temp_degC", "temperature degC"}, {"Temperature (°F)", "temperature degF"}, {"Power (W)", "power W"}, {"power_mW", "power mW"}, {"foo", "-"},
 		{"Date (dd/mm/yyyy)", "time date day/month/year"}, {"date [MM/DD/YYYY]", "time date month/day/year"},
-		{"dV", "ignored"}, {"dE [mWh]", "ignored"}, {"dQ", "ignored"}, {"dt_ms", "ignored"}, {"dAh", "ignored"}, {"ΔV", "ignored"}, {"interval (s)", "ignored"}, {"volts_x100", "ignored"}, {"raw_current", "ignored"}, {"Cycle Index", "- index"}, {"Q+ [mAh]", "charge mAh in"},
+		{"dV", "ignored"}, {"dE [mWh]", "ignored"}, {"dQ", "ignored"}, {"dt_ms", "ignored"}, {"dAh", "ignored"}, {"ΔV", "ignored"}, {"interval (s)", "ignored"}, {"volts_x100", "ignored"}, {"V*100", "ignored"}, {"Wh x 1000", "ignored"}, {"V × 10", "ignored"}, {"raw_current", "ignored"}, {"Cycle Index", "- index"}, {"Q+ [mAh]", "charge mAh in"},
 		{"Charge_Capacity(Ah)", "charge Ah in"}, {"Discharge_Energy(Wh)", "energy Wh out"}, {"epoch_ms", "time unix ms"}, {"uptime_ms", "time uptime ms"}, {"Sekunden seit Start", "time elapsed s"}, {"Entladene Kapazität", "charge out"},
 		{"Ah descargados", "charge Ah out"}, {"Ah cargados", "charge Ah in"}, {"Capacité déchargée (Ah)", "charge Ah out"}, {"mA/h", "clash"}, {"VOLTS", "voltage V"}, {"MAH", "charge mAh"}, {"V[2]", "voltage V ch2"},
 		// German
