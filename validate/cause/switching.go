@@ -47,6 +47,7 @@ func Switching(c *Case, k *Cutoff) []verdict.Finding {
 		// A step that ends soon after the stop was due does not show whether it would have come late, or at a lower level.
 		if waited := float64(k.Step.End)*1e-9 - c.Seconds(k.Due); waited < max(10*k.Hold, neverAfter) {
 			f.Confidence = 0.5
+			f.Spans = c.neverSpans(k, waited)
 			f.Evidence += fmt.Sprintf("; with %.0f s to go, late or at a lower level looks the same: %s", waited, c.tellsApart("cutoff-never", "cutoff-late"))
 			return []verdict.Finding{f, found("cutoff-late", 0.4, k.Due, fmt.Sprintf("the step ended %.0f s after the stop was due: one that comes later, or at a lower level, looks the same as none", waited))}
 		}
@@ -137,7 +138,106 @@ func (c *Case) late(k *Cutoff, found func(string, float64, int, string) verdict.
 		"cutoff-wrong-level: V off":  {below - s.Volt - k.Level, before + s.Volt - k.Level},
 		"cutoff-wrong-level: factor": {(below - s.Volt) / k.Level, (before + s.Volt) / k.Level},
 	}
+	c.slowMeans(k, f.Spans, k.Off-1, k.Off+1)
 	return []verdict.Finding{f}
+}
+
+// neverSpans are the constants of a logger that stops late, or at a lower level, and did not come to it before the step ended, waited seconds
+// after the stop was due.
+func (c *Case) neverSpans(k *Cutoff, waited float64) map[string][2]float64 {
+	end := k.Step.Last
+	gone := *k
+	gone.Off = end
+	most, _ := c.stopLevels(&gone) // one below it does not stop by then
+	if most == 0 {
+		most = c.Series.V[end]
+	}
+	most += c.Series.Volt
+	spans := map[string][2]float64{
+		"cutoff-late: s":             {waited, math.MaxFloat64},
+		"cutoff-wrong-level: V":      {0, most},
+		"cutoff-wrong-level: V off":  {-k.Level, most - k.Level},
+		"cutoff-wrong-level: factor": {0, most / k.Level},
+	}
+	if k.Hold > 0 {
+		spans["cutoff-late: holds"] = [2]float64{waited / k.Hold, math.MaxFloat64}
+	}
+	c.slowMeans(&gone, spans, end-1, math.MaxInt)
+	return spans
+}
+
+// slowMeans adds over how many readings a logger takes the volts that it holds against the level, if it stops between two readings.
+func (c *Case) slowMeans(k *Cutoff, spans map[string][2]float64, from, to int) {
+	for _, held := range []bool{true, false} {
+		for name, smooth := range map[string]func(n float64) func(v float64) float64{"mean": runningMean, "smoothed": smoothed} {
+			spans[fmt.Sprintf("cutoff-late: readings %s, hold %v", name, held)] = c.slowness(k, held, smooth, from, to)
+		}
+	}
+}
+
+// runningMean is the mean of the latest n readings.
+func runningMean(n float64) func(v float64) float64 {
+	var last []float64
+	sum := 0.0
+	return func(v float64) float64 {
+		last = append(last, v)
+		if sum += v; len(last) > int(n) {
+			sum -= last[0]
+			last = last[1:]
+		}
+		return sum / float64(len(last))
+	}
+}
+
+// smoothed moves to each reading by the n-th part of the way, from the first on.
+func smoothed(n float64) func(v float64) float64 {
+	x := math.NaN()
+	return func(v float64) float64 {
+		if math.IsNaN(x) {
+			x = v
+		}
+		x += (v - x) / n
+		return x
+	}
+}
+
+// slowness is over how many readings a logger that holds a slow mean of the volts against the level, with the hold or without one, takes it,
+// if it stops between two readings; the first is above the second where there is no such number. The slower, the later it stops.
+func (c *Case) slowness(k *Cutoff, held bool, smooth func(n float64) func(v float64) float64, first, last int) [2]float64 {
+	const most = 4000
+	s := c.Series
+	hold := 0.0
+	if held {
+		hold = k.Hold
+	}
+	stop := func(n int) int {
+		mean, since := smooth(float64(n)), -1.0
+		for q := 0; q <= min(k.Off+2, s.Len()-1); q++ {
+			if q > 0 && s.Life[q] != s.Life[q-1] {
+				mean, since = smooth(float64(n)), -1
+			}
+			if since >= 0 {
+				since += s.Dt[q]
+			}
+			if s.Good(q) {
+				if mean(s.V[q]) >= k.Level {
+					since = -1
+				} else if since < 0 {
+					since = 0
+				}
+			}
+			if q >= k.Step.First && since >= hold-1e-9 && since >= 0 {
+				return q
+			}
+		}
+		return k.Off + 3
+	}
+	from := 1 + sort.Search(most, func(i int) bool { return stop(i+1) >= first })
+	to := sort.Search(most, func(i int) bool { return stop(i+1) > last })
+	if from < 3 { // no slow mean
+		return [2]float64{1, 0}
+	}
+	return [2]float64{float64(from), float64(to)}
 }
 
 // stopLevels are the levels, from one to the other, at which a logger with the right hold stops where this one did, to a reading; the
