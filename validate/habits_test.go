@@ -209,6 +209,11 @@ func TestHabitsAreNamed(t *testing.T) {
 			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%.4f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.up, l.v, l.i,
 				float64(uint16(int64(math.Round(-l.q/0.36))))/1e4, -l.e/3600)
 		}}, "taper-never-comes", "total-overflow"},
+		"a product of counts, at no round width": {habit{row: func(l *habitual, r *link.Reading) string {
+			const whole = 3.416
+			q := math.Mod(-l.q/3600+whole/2, whole) - whole/2
+			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%.5f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.up, l.v, l.i, q, -l.e/3600)
+		}}, "leap-day", "total-overflow"},
 		"a sum of watt-seconds without its sign bit": {habit{row: func(l *habitual, r *link.Reading) string {
 			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%.4f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.up, l.v, l.i,
 				l.q/3600, float64(int64(l.e)%(1<<15))/3600)
@@ -325,6 +330,14 @@ func TestHabitsAreNamed(t *testing.T) {
 		}}, "rated-discharge", "sign"},
 		"energy that flows in is never added": {habit{header: "time,s,V,A,Ah_out,Ah_in,Wh_out,Wh_in", read: part,
 			row: parted(func(qOut, qIn, eOut, eIn float64) [4]float64 { return [4]float64{qOut, qIn, eOut, 0} })}, "charge-then-discharge", "one-way"},
+		"what flows in and out exchanged in the energy": {habit{header: "time,s,V,A,Ah_out,Ah_in,Wh_out,Wh_in", read: part,
+			row: parted(func(qOut, qIn, eOut, eIn float64) [4]float64 { return [4]float64{qOut, qIn, eIn, eOut} })}, "charge-then-discharge", "sign"},
+		"the charge of a shunt that is built in": {habit{row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%.5f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.up, l.v, l.i, l.q/3600*float64(l.g.ShuntNohm)/1.5e6, l.e/3600)
+		}}, "rig-burden", "gain"},
+		"a second row at the next reading, for a while": {habit{extra: func(l *habitual) bool { return l.up < 200 && l.n%10 == 2 }, row: func(l *habitual, r *link.Reading) string {
+			return l.plain(time.Unix(r.Clock, 0).UTC().Format(time.DateTime))
+		}}, "load-steps", "duplicate-rows"},
 		"a header of another order than the rows": {habit{header: "time,s,V,A,Ah_out,Ah_in,Wh_out,Wh_in", read: part,
 			row: parted(func(qOut, qIn, eOut, eIn float64) [4]float64 { return [4]float64{qOut, eOut, qIn, eIn} })}, "charge-then-discharge", "unit-factor"},
 		"rows that lose their last number now and then": {habit{row: func(l *habitual, r *link.Reading) string {

@@ -155,6 +155,9 @@ func (c *Case) hypotheses() []hypothesis {
 		}
 		add("float32-stall", 33, "the counter in seconds is held in single precision", func(m *replay.Meter) { m.Clocking = replay.FloatTime })
 		add("float32-stall", 33, "the counter in milliseconds is held in single precision", func(m *replay.Meter) { m.Clocking = replay.FloatTimeMS })
+		// One total of both directions beside right ones is as well one with the wrong sign in one direction: both are said.
+		add("both-add", 39, "charge and discharge are both added to the charge total", func(m *replay.Meter) { m.Side, m.SideOf = replay.Magnitude, replay.OfCharge })
+		add("both-add", 39, "charge and discharge are both added to the energy total", func(m *replay.Meter) { m.Side, m.SideOf = replay.Magnitude, replay.OfEnergy })
 		add("both-add", 40, "charge and discharge are both added to one total", func(m *replay.Meter) { m.Side = replay.Magnitude })
 		if c.splits() {
 			for _, way := range []int{1, -1} {
@@ -343,8 +346,8 @@ func (c *Case) hypotheses() []hypothesis {
 		}
 		add("sign", 42, "a negative current is read as a number of 16 bits without a sign", func(m *replay.Meter) { m.Unsigned = true })
 		for _, way := range []int{1, -1} {
-			add("sign", 42, "one direction has the wrong sign in the charge total, which so grows both ways", func(m *replay.Meter) { m.FlipCharge = way })
-			add("sign", 42, "one direction has the wrong sign in the energy total, which so grows both ways", func(m *replay.Meter) { m.FlipEnergy = way })
+			add("sign", 38, "one direction has the wrong sign in the charge total, which so grows both ways", func(m *replay.Meter) { m.FlipCharge = way })
+			add("sign", 38, "one direction has the wrong sign in the energy total, which so grows both ways", func(m *replay.Meter) { m.FlipEnergy = way })
 		}
 	}
 	return out

@@ -192,6 +192,11 @@ func (c *Case) cadence(s *Spacing) []verdict.Finding {
 		f.Evidence = fmt.Sprintf("rows come at each reading at which the clock's second is a multiple of %d: none where the loop misses that second, several where it sees it twice", n)
 		return []verdict.Finding{f}
 	}
+	if n := c.writtenAgain(s); n > 0 {
+		f := c.finding("duplicate-rows", ofFirmware, 0.85, row)
+		f.Evidence = fmt.Sprintf("%d rows come one reading after one that came when it was due: the due time was not moved on with that", n)
+		return []verdict.Finding{f}
+	}
 	// An interval, but another, and from the begin.
 	own := math.Abs(s.Median-s.Log) > long && (s.FirstBad < 0 || c.Seconds(s.BadTo) < 4*max(s.Median, s.Log))
 	f := c.finding("missing-rows", ofFirmware, 0.4, row)
@@ -214,6 +219,28 @@ func sayInterval(own float64) string {
 	unit := math.Pow(10, math.Floor(math.Log10(max(ms, 1)))-1) // two figures: the rest is the loop's
 	ms = math.Round(ms/unit) * unit
 	return fmt.Sprintf("If the interval is built in, say so in answer to the greeting, as `mine log_ms=%.0f` for %.4g s; else take it from log_ms.", ms, ms/1000)
+}
+
+// writtenAgain is how many rows come at the reading next to that of a row before, where all others come at the interval; 0 where those are few
+// or the others do not.
+func (c *Case) writtenAgain(s *Spacing) int {
+	again, off, last := 0, 0, -1
+	for r, k := range c.At {
+		if r > 0 && k == c.At[r-1]+1 {
+			again++
+			continue
+		}
+		if last >= 0 {
+			if d := c.Seconds(k) - c.Seconds(last); math.Abs(d-math.Round(d/s.Log)*s.Log) > 1.5*c.Series.Period {
+				off++
+			}
+		}
+		last = k
+	}
+	if again < 3 || s.Log < 4*c.Series.Period || 20*off > len(c.At) {
+		return 0
+	}
+	return again
 }
 
 // silentEnd recognises a log that ends before the run does: all rows that are missing were due after the last one.

@@ -208,9 +208,24 @@ func (c *Case) misheaded(wrong []*Column) []verdict.Finding {
 			c.quote(&f, col, row)
 			out = append(out, f)
 		}
-		if crossed && len(out) == len(wrong) {
-			return merge(out)
+		if len(out) != len(wrong) {
+			continue
 		}
+		if !crossed {
+			// One quantity's two directions, while those of the other are right: what parts them looks at another sign.
+			f := &out[0]
+			*f = c.finding("sign", ofFirmware, 0.9, firstBad(wrong))
+			f.Evidence = fmt.Sprintf("column %q holds what column %q should, and the other way round", wrong[0].Header, wrong[1].Header)
+			if slices.ContainsFunc(wrong, func(col *Column) bool { return maxAbs(col.Role.Of(t)) <= 2*col.Limit }) {
+				*f = c.finding("both-add", ofFirmware, 0.8, firstBad(wrong))
+				f.Evidence = fmt.Sprintf("column %q holds what column %q should: either all is added to the one, or the two are exchanged (sign): %s", wrong[0].Header, wrong[1].Header,
+					c.tellsApart("both-add", "sign"))
+				f.Rivals = []string{"sign"}
+			}
+			c.quote(f, wrong[0], firstBad(wrong[:1]))
+			return out[:1]
+		}
+		return merge(out)
 	}
 	return nil
 }
@@ -589,11 +604,15 @@ func (c *Case) fitsBy(m replay.Meter, wrong []*Column) []*candidate {
 		}
 	}
 	var out []*candidate
-	// A factor far from one is no calibration, and a fitted one must leave next to nothing.
-	if gains[0] > 0.2 && gains[0] < 5 && spread(gains) < 0.002 && gain.left <= 1 {
+	// A factor far from one is no calibration, but it may be another shunt; and a fitted one must leave next to nothing.
+	shunt := roundShunt(float64(c.Record.Greeting.ShuntNohm)/gains[0], 0.1*spread(gains)+1e-4)
+	if (gains[0] > 0.2 && gains[0] < 5 || shunt > 0) && spread(gains) < 0.002 && gain.left <= 1 {
 		gain.how = fmt.Sprintf("all its totals are %.4g times what the readings give", gains[0])
 		if len(wrong) == 1 {
 			gain.how = fmt.Sprintf("column %q is %.4g times what its readings give", wrong[0].Header, gains[0])
+		}
+		if shunt > 0 && math.Abs(gains[0]-1) > 0.002 {
+			gain.how += fmt.Sprintf(", as with a shunt of %.4g mohm for one of %.4g mohm", shunt*1e-6, float64(c.Record.Greeting.ShuntNohm)*1e-6)
 		}
 		gain.evidence = gain.how
 		out = append(out, gain)
@@ -617,6 +636,19 @@ func (c *Case) fitsBy(m replay.Meter, wrong []*Column) []*candidate {
 		plain = max(plain, replay.Unroll(col.Printed, col.Role.Of(t), c.Marks, col.Limit).Worst/max(col.Limit, 1e-12))
 	}
 	return slices.DeleteFunc(out, func(x *candidate) bool { return x.left > plain/2 }) // as in tryAll
+}
+
+// roundShunt is the shunt of two digits that a value [nohm] is, 0 if it is none.
+func roundShunt(nohm, within float64) float64 {
+	if !(nohm > 1e3 && nohm < 1e9) {
+		return 0
+	}
+	digit := math.Pow(10, math.Floor(math.Log10(nohm))-1)
+	round := math.Round(nohm/digit) * digit
+	if math.Abs(nohm/round-1) > within {
+		return 0
+	}
+	return round
 }
 
 // chargeOf is the charge that belongs to a column of energy; nil for others.
@@ -960,6 +992,15 @@ func (c *Case) overflow(col *Column, p []float64) (*replay.Unrolled, string) {
 						return u, "the sum wraps at " + name
 					}
 				}
+			}
+		}
+		// A product of counts wraps at no round number. With a sign it turns over at half of what it falls by, to the other side of zero, where
+		// nothing that is set to zero comes.
+		now := sign * col.Printed.Value[first]
+		whole := math.Abs(now - there - lost)
+		if 50*col.Printed.Unit[first] < whole && 2*col.Limit < whole && passed(whole/2) && now*there < 0 && math.Abs(now) > 0.4*whole {
+			if u := c.wrapLeft(col, p, sign, whole); u != nil {
+				return u, fmt.Sprintf("the sum wraps after %.4g %s", whole/col.Display, unitOr(col))
 			}
 		}
 	}
