@@ -72,9 +72,10 @@ func TestNoOffsetBeyondTheVoltage(t *testing.T) {
 	}
 }
 
-// Totals that hold nothing of what was before are no rounded ones, though a total that is rounded to more than a row adds looks the same.
+// Totals that hold nothing of what was before are no rounded ones, though a total that is rounded to more than a row adds looks the same; nor
+// are steps that all begin at the start.
 func TestTotalsThatBeginAnew(t *testing.T) {
-	var q, e float64 // of the step before
+	var q, e, start float64 // of the step before; since the first reading
 	for does, h := range map[string]habit{
 		"what flowed in the last step alone": {read: func(l *habitual, r *link.Reading) {
 			if l.n == 1 {
@@ -84,6 +85,10 @@ func TestTotalsThatBeginAnew(t *testing.T) {
 			q, e = l.q, l.e
 		}},
 		"what flowed since the row before": {wrote: func(l *habitual) { l.q, l.e = 0, 0 }},
+		"all the time since the start": {dt: func(ticks uint64, hz float64) float64 {
+			start += float64(ticks) / hz
+			return start
+		}},
 		`column "Wh" shows what flowed in the last step alone`: {read: func(l *habitual, r *link.Reading) {
 			if l.n == 1 {
 				e = 0
@@ -93,6 +98,7 @@ func TestTotalsThatBeginAnew(t *testing.T) {
 		}},
 	} {
 		for _, scenario := range []string{"discharge-two-rates", "store-and-return"} {
+			start = 0
 			v, _ := judged(t, named(t, scenario), func(link.Store) link.Logger { return &habitual{habit: h} })
 			if len(v.Findings) == 0 || v.Findings[0].Cause != "unexplained" || !strings.Contains(v.Findings[0].Evidence, does) {
 				t.Errorf("%s: %q is not said: %s", scenario, does, complaint(v))

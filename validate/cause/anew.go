@@ -4,12 +4,13 @@ import (
 	"fmt"
 	"math"
 
+	"stuntcell/validate/logfile"
 	"stuntcell/validate/replay"
 	"stuntcell/validate/verdict"
 )
 
-// beginAnew names totals that hold nothing of what was before: each shows what flowed in its last step alone, or since the row before. Nothing
-// is wrong with those amounts, they are put in the place of the total that they should be added to.
+// beginAnew names totals that are no sums of their steps: each shows what flowed in its last step alone, or since the row before, put in the
+// place of the total that it should be added to; or steps that all begin at the start, since no reading's time is kept.
 func (c *Case) beginAnew(wrong []*Column) []verdict.Finding {
 	var out []verdict.Finding
 	for _, col := range wrong {
@@ -18,15 +19,19 @@ func (c *Case) beginAnew(wrong []*Column) []verdict.Finding {
 			total := col.Role.Of(c.healthy(rule))
 			switch {
 			case c.showsEach(col, func(r int) float64 { return c.lastStep(col, rule, c.At[r]) }):
-				how, mend = "what flowed in the last step alone", "Add each step to the total (+=) where it is put in its place (=)."
+				how = "what flowed in the last step alone, no total"
+				mend = "Add each step to the total (+=) where it is put in its place (=)."
 			case c.showsEach(col, func(r int) float64 {
 				if r == 0 {
 					return total[c.Marks.Row[0]]
 				}
 				return total[c.Marks.Row[r]] - total[c.Marks.Row[r-1]]
 			}):
-				how = "what flowed since the row before"
+				how = "what flowed since the row before, no total"
 				mend = "Keep the total when a row is written; if it is meant to begin anew there, say so in the header, as dAh. A total that is rounded at each row to more than a row adds looks the same."
+			case c.showsEach(col, c.sinceStart(col, rule, 0)), c.showsEach(col, c.sinceStart(col, rule, c.Series.FirstTick)):
+				how = "each reading times all the time since the start, not since the reading before"
+				mend = "Keep the time of each reading, as last = now, when its step has been added."
 			default:
 				continue
 			}
@@ -37,7 +42,7 @@ func (c *Case) beginAnew(wrong []*Column) []verdict.Finding {
 		}
 		row := firstBad([]*Column{col})
 		f := c.finding("unexplained", ofFirmware, 0.5, row)
-		f.Evidence = fmt.Sprintf("column %q shows %s, to the last digit: the total is lost each time", col.Header, how)
+		f.Evidence = fmt.Sprintf("column %q shows %s, to the last digit", col.Header, how)
 		f.Mend = mend
 		c.quote(&f, col, row)
 		out = append(out, f)
@@ -78,18 +83,42 @@ func (c *Case) lastStep(col *Column, rule replay.Rule, k int) float64 {
 	if k == 0 || s.Life[k] != s.Life[k-1] {
 		return math.NaN()
 	}
-	at := func(k int) float64 {
-		if col.Role.IsEnergy() {
-			return s.I[k] * s.V[k]
-		}
-		return s.I[k]
+	return c.flow(col, rule, k-1, k) * s.TickDt[k]
+}
+
+// flow is the current or the power that a rule takes for the time between two readings [A], [W].
+func (c *Case) flow(col *Column, rule replay.Rule, before, k int) float64 {
+	get := c.reading(logfile.Current)
+	if col.Role.IsEnergy() {
+		get = c.reading(logfile.Power)
 	}
-	a, b := at(k-1), at(k)
 	switch rule {
 	case replay.Left:
-		b = a
+		return get(before)
 	case replay.Right:
-		a = b
+		return get(k)
 	}
-	return (a + b) / 2 * s.TickDt[k]
+	return (get(before) + get(k)) / 2
+}
+
+// sinceStart gives, for the rows of the first power-up, the sum of all readings times the time since the first one, which was zero so many
+// seconds before it.
+func (c *Case) sinceStart(col *Column, rule replay.Rule, zero float64) func(r int) float64 {
+	s := c.Series
+	sum, t, last := make([]float64, s.Len()), zero, -1
+	for k := range sum {
+		if k > 0 {
+			sum[k] = sum[k-1]
+		}
+		switch t += s.TickDt[k]; {
+		case s.Life[k] != 0:
+			sum[k] = math.NaN()
+		case s.Good(k):
+			if last >= 0 {
+				sum[k] += c.flow(col, rule, last, k) * t
+			}
+			last = k
+		}
+	}
+	return func(r int) float64 { return sum[c.At[r]] }
 }
