@@ -176,11 +176,12 @@ func TestHabitsAreNamed(t *testing.T) {
 			s := float64(n) / hz
 			return map[bool]float64{false: s, true: 0.1}[s > 0.2]
 		}}, "stalls-short", "nominal-dt"},
-		"seven milliamperes beside the current": {habit{amps: func(i float64) float64 { return i + 0.007 }}, "setting-changed", "offset"},
-		"as much, and more in than out by it":   {habit{amps: func(i float64) float64 { return i + 0.007 }}, "tick-starts-high", "offset"},
-		"as much, after a power cut":            {habit{amps: func(i float64) float64 { return i + 0.009 }}, "power-cuts-twice", "offset"},
-		"watts too high at one current":         {habit{watts: func(p float64) float64 { return p * 1.012 }}, "logger-ends-with-rebound", "gain"},
-		"amperes cut to tenths":                 {habit{amps: func(i float64) float64 { return math.Trunc(i*10) / 10 }}, "rows-1h", "truncated-sum"},
+		"seven milliamperes beside the current":                       {habit{amps: func(i float64) float64 { return i + 0.007 }}, "setting-changed", "offset"},
+		"as much, and more in than out by it":                         {habit{amps: func(i float64) float64 { return i + 0.007 }}, "tick-starts-high", "offset"},
+		"as much, after a power cut":                                  {habit{amps: func(i float64) float64 { return i + 0.009 }}, "power-cuts-twice", "offset"},
+		"watts too high at one current":                               {habit{watts: func(p float64) float64 { return p * 1.012 }}, "logger-ends-with-rebound", "gain"},
+		"amperes cut to tenths":                                       {habit{amps: func(i float64) float64 { return math.Trunc(i*10) / 10 }}, "rows-1h", "truncated-sum"},
+		"amperes cut downward to whole ones, of negative numbers too": {habit{amps: math.Floor}, "load-steps", "truncated-sum"},
 		"whole milliamperes of a finer current": {habit{amps: func(i float64) float64 { return math.Trunc(math.Round(i*1e6)/1000) / 1000 }},
 			"fortnight-of-standby", "truncated-sum"},
 		"twelve volts, where a quantum fits": {habit{read: func(l *habitual, r *link.Reading) { l.e = 12 * l.q }}, "rig-coarse", "nominal-voltage"},

@@ -151,12 +151,27 @@ func (j *judge) restart(c *cause.Column, p []float64, r int, first float64) caus
 	}
 	for _, base := range bases {
 		for _, sign := range []float64{1, -1} {
-			if x := sign*first + base; x >= re.Low && x <= re.High {
+			if x := sign*first + base; x >= re.Low && x <= re.High && (sign > 0 || j.goesOn(c, p, r) <= 0) {
 				re.Bad = false
 			}
 		}
 	}
 	return re
+}
+
+// goesOn says whether a column goes on from row r in the direction of what flows (+1) or against it (-1), as a total does that is printed
+// without its sign; 0 where too little flows to say.
+func (j *judge) goesOn(c *cause.Column, p []float64, r int) int {
+	for q := r + 1; q < len(j.at) && j.lifeOfRow(q) == j.lifeOfRow(r); q++ {
+		flows, goes := p[j.at[q]]-p[j.at[r]], c.Unrolled.Value[q]-c.Unrolled.Value[r]
+		if math.Abs(flows) > 10*c.Printed.Unit[r] && math.Abs(goes) > 5*c.Printed.Unit[r] {
+			if flows*goes > 0 {
+				return 1
+			}
+			return -1
+		}
+	}
+	return 0
 }
 
 // pace is how much a column counted of what its readings give, over the ten rows up to row r; 1 where these give too little to say.

@@ -267,6 +267,9 @@ func (c *Case) hypotheses() []hypothesis {
 			add("truncated-sum", 46, fmt.Sprintf("the current is cut to multiples of %g A before it is added", q), func(m *replay.Meter) { m.CutCurrent = q })
 			add("truncated-sum", 46, fmt.Sprintf("the current is cut downward to multiples of %g A before it is added", q), func(m *replay.Meter) { m.CutCurrent, m.CutFloor = q, true })
 			add("truncated-sum", 46, fmt.Sprintf("current, and power from it, are cut to multiples of %g A", q), func(m *replay.Meter) { m.CutCurrent, m.PowerOfCut = q, true })
+			add("truncated-sum", 46, fmt.Sprintf("current, and power from it, are cut downward to multiples of %g A", q), func(m *replay.Meter) {
+				m.CutCurrent, m.CutFloor, m.PowerOfCut = q, true, true
+			})
 			add("rounded-sum", 47, fmt.Sprintf("current, and power from it, are rounded to multiples of %g A", q), func(m *replay.Meter) {
 				m.CutCurrent, m.RoundCurrent, m.PowerOfCut = q, true, true
 			})

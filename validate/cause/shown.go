@@ -339,7 +339,7 @@ func (w *shown) inSteps() []verdict.Finding {
 	}
 	name := "clumsy-number"
 	if slices.ContainsFunc(w.c.Column, func(col *Column) bool { return !col.OK && col.Role != Elapsed }) {
-		name = map[string]string{cutTo: "truncated-sum", roundedTo: "rounded-sum"}[how]
+		name = map[string]string{cutTo: "truncated-sum", roundedTo: "rounded-sum", cutDown: "truncated-sum"}[how]
 	}
 	return w.found(name, 0.8, fmt.Sprintf("is the reading %s multiples of %g %s", how, q, w.unit))
 }
@@ -348,6 +348,7 @@ func (w *shown) inSteps() []verdict.Finding {
 const (
 	cutTo     = "cut to"
 	roundedTo = "rounded to"
+	cutDown   = "cut downward to" // as a whole division of a negative number does in some languages
 )
 
 // quantum is the amount, coarser than the print, to multiples of which the readings are cut or rounded; 0 if they are not.
@@ -361,11 +362,11 @@ func (w *shown) quantum() (q float64, how string) {
 		if q < 3*w.Count || q < 5*step {
 			continue
 		}
-		cut, round, moved := 0, 0, 0
+		cut, round, moved, down, up := 0, 0, 0, 0, 0
 		for i, y := range w.y {
 			x := w.as(w.x[i])
 			if math.Abs(math.Remainder(y, q)) > step/2 {
-				cut, round = 0, 0
+				cut, round, down, up = 0, 0, 0, 0
 				break
 			}
 			if math.Abs(x-math.Round(x/q)*q) > w.Count {
@@ -377,6 +378,12 @@ func (w *shown) quantum() (q float64, how string) {
 			if math.Abs(x-y) <= q/2+step {
 				round++
 			}
+			if y <= x+step && y >= x-q-step {
+				down++
+			}
+			if y >= x-step && y <= x+q+step { // of a column that shows the other sign
+				up++
+			}
 		}
 		switch {
 		case moved < 5 || 10*moved < n:
@@ -384,6 +391,8 @@ func (w *shown) quantum() (q float64, how string) {
 			return q, cutTo
 		case round >= n-w.few:
 			return q, roundedTo
+		case max(down, up) >= n-w.few:
+			return q, cutDown
 		}
 	}
 	return 0, ""

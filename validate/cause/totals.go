@@ -616,6 +616,9 @@ func (c *Case) fitsBy(m replay.Meter, wrong []*Column) []*candidate {
 		}
 		gain.evidence = gain.how
 		out = append(out, gain)
+		if step := c.stepOf(m, gains[0], wrong); step != nil {
+			out = append(out, step)
+		}
 	}
 	if okUnit {
 		out = append(out, unit)
@@ -636,6 +639,33 @@ func (c *Case) fitsBy(m replay.Meter, wrong []*Column) []*candidate {
 		plain = max(plain, replay.Unroll(col.Printed, col.Role.Of(t), c.Marks, col.Limit).Worst/max(col.Limit, 1e-12))
 	}
 	return slices.DeleteFunc(out, func(x *candidate) bool { return x.left > plain/2 }) // as in tryAll
+}
+
+// stepOf is the candidate that all totals have a factor because each step is taken for a time of a round number, or nil: where steps are even
+// that cannot be told from a factor.
+func (c *Case) stepOf(m replay.Meter, factor float64, wrong []*Column) *candidate {
+	each := factor * c.Series.Period
+	digit := math.Pow(10, math.Floor(math.Log10(each))-1)
+	round := math.Round(each/digit) * digit
+	if math.Abs(each/round-1) > 1e-3 || slices.ContainsFunc(c.Column, func(col *Column) bool {
+		return col.Role != Elapsed && col.OK && maxAbs(col.Printed.Value) > col.Limit
+	}) {
+		return nil
+	}
+	m.Clocking, m.Each = replay.Nominal, round
+	t := c.Series.Run(m, c.Index)
+	x := &candidate{cause: "nominal-dt", rank: 53, fitted: true, how: fmt.Sprintf("each step is taken for %.3g s", round)}
+	for _, col := range wrong {
+		if col.Role == Elapsed {
+			return nil
+		}
+		grade(x, col, replay.Unroll(col.Printed, col.Role.Of(t), c.Marks, col.Limit))
+	}
+	x.evidence = x.how
+	if x.left > 1 {
+		return nil
+	}
+	return x
 }
 
 // roundShunt is the shunt of two digits that a value [nohm] is, 0 if it is none.
@@ -1173,7 +1203,7 @@ func join(a, b replay.Meter) (replay.Meter, bool) {
 	take(a.ZeroFirst, b.ZeroFirst, func() { m.ZeroFirst = true })
 	m.Across = a.Across || b.Across
 	take(a.DeadBand != 0, b.DeadBand != 0, func() { m.DeadBand = b.DeadBand })
-	take(a.CutCurrent != 0, b.CutCurrent != 0, func() { m.CutCurrent, m.CutFloor = b.CutCurrent, b.CutFloor })
+	take(a.CutCurrent != 0, b.CutCurrent != 0, func() { m.CutCurrent, m.CutFloor, m.PowerOfCut = b.CutCurrent, b.CutFloor, b.PowerOfCut })
 	take(a.CutStep != 0, b.CutStep != 0, func() { m.CutStep, m.CutEnergy, m.RoundStep, m.CutRaw = b.CutStep, b.CutEnergy, b.RoundStep, b.CutRaw })
 	take(a.Float32 != 0, b.Float32 != 0, func() { m.Float32 = b.Float32 })
 	take(a.RowRate, b.RowRate, func() { m.RowRate = true })
