@@ -254,6 +254,7 @@ func (s *shape) resolve(src source, opts Options) (*layout, error) {
 	}
 	seen := s.look(src)
 	s.coulombs(means, seen)
+	s.work(means, seen)
 	s.findParts(l, means, seen, said)
 	s.timesAndDates(l, means, seen, said)
 	for i := range means {
@@ -289,6 +290,24 @@ func (s *shape) coulombs(means []meaning, seen []evidence) {
 		return
 	}
 	means[c] = readHeader("As")
+}
+
+// work takes a column W for energy where I and Q stand beside it: these are symbols, of which W is that of work, and no units.
+// Where it is the product of U and I it is power all the same.
+func (s *shape) work(means []meaning, seen []evidence) {
+	symbol := func(letter string) int {
+		return slices.IndexFunc(s.names, func(name string) bool { return strings.EqualFold(name, letter) })
+	}
+	w := symbol("W")
+	u, i := symbol("U"), symbol("I")
+	if w < 0 || u < 0 || i < 0 || symbol("Q") < 0 || slices.ContainsFunc(means, func(m meaning) bool { return m.of == energy }) {
+		return
+	}
+	most := func(i int) float64 { return max(-seen[i].min, seen[i].max) }
+	if p := most(u) * most(i); p > 0 && math.Abs(most(w)/p-0.9) < 0.2 {
+		return
+	}
+	means[w] = readHeader("E")
 }
 
 // nothingKnown says that no column was understood.
