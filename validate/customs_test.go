@@ -432,3 +432,25 @@ func TestNumbersWithoutZerosAtTheirEnd(t *testing.T) {
 		}
 	}
 }
+
+// greetsWithRow writes its totals at power-up, before there is a reading.
+type greetsWithRow struct{ habitual }
+
+func (l *greetsWithRow) Greet(g *link.Greeting, a *link.Answer) {
+	l.habitual.Greet(g, a)
+	a.Row("0.0,,,0.00000,0.0000")
+}
+
+// TestRowBeforeTheFirstReading: it belongs to no reading, and tells nothing of what a column of seconds beside a clock that starts in 1970 is.
+func TestRowBeforeTheFirstReading(t *testing.T) {
+	for _, name := range []string{"clock-without-battery", "power-cuts-twice"} {
+		v, _ := judged(t, named(t, name), func(link.Store) link.Logger {
+			return &greetsWithRow{habitual{habit: habit{header: "s,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
+				return fmt.Sprintf("%.1f,%.3f,%.4f,%.5f,%.4f", l.up, l.v, l.i, l.q/3600, l.e/3600)
+			}}}}
+		})
+		if complaint(v) != "" || !*v.Pass {
+			t.Errorf("%s: %s", name, complaint(v))
+		}
+	}
+}

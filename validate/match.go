@@ -310,6 +310,9 @@ func (j *judge) showsElapsed(c *logfile.Column, after []int) (fits, n int) {
 		if math.IsNaN(v) || !j.answered(r, after) {
 			continue
 		}
+		if !j.rec.Stream && j.rec.Readings.Life[after[r]] != j.lifeOfRow(r) {
+			continue // written at power-up, before there was a reading
+		}
 		age := 0.0 // at most
 		if r > 0 && after[r-1] == after[r] {
 			age = j.log
