@@ -454,3 +454,50 @@ func TestRowBeforeTheFirstReading(t *testing.T) {
 		}
 	}
 }
+
+// triesAgain keeps the row that a card did not take, and writes it as it was when it does.
+type triesAgain struct {
+	habitual
+	kept  string
+	stops bool // time and sums stand while it waits
+}
+
+func (l *triesAgain) Read(r *link.Reading, a *link.Answer) {
+	if l.kept != "" && r.CardFail {
+		if !l.stops {
+			var said link.Answer
+			l.habitual.Read(r, &said)
+		}
+		return
+	}
+	if l.kept != "" {
+		a.Row(l.kept)
+		if l.kept = ""; l.stops {
+			l.tick = r.Tick
+		}
+	}
+	var said link.Answer
+	l.habitual.Read(r, &said)
+	for _, s := range said.Said {
+		if s.Word == link.Row && r.CardFail {
+			l.kept = s.Text
+			a.Tell(link.Say, "lost 1 for now")
+			continue
+		}
+		a.Said = append(a.Said, s)
+	}
+}
+
+// TestRowTriedAgain: a row that waited while the card failed shows how old it is; one whose logger waited with it has lost what flowed.
+func TestRowTriedAgain(t *testing.T) {
+	for _, stops := range []bool{false, true} {
+		v, _ := judged(t, named(t, "card-fails-mid-run"), func(link.Store) link.Logger {
+			return &triesAgain{stops: stops, habitual: habitual{habit: habit{header: "s,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
+				return fmt.Sprintf("%.1f,%.3f,%.4f,%.5f,%.4f", l.up, l.v, l.i, l.q/3600, l.e/3600)
+			}}}}
+		})
+		if stops == *v.Pass || stops && v.Findings[0].Cause != "card-loss" {
+			t.Errorf("stops %t: %s", stops, complaint(v))
+		}
+	}
+}

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"sort"
 
+	"stuntcell/emulator"
 	"stuntcell/emulator/link"
 	"stuntcell/validate/logfile"
 )
@@ -48,6 +49,43 @@ func (j *judge) match() {
 	}
 	if !j.ticksFit && len(j.logChanges) == 0 {
 		j.matchCoarse(after)
+	}
+	if !matched && !j.rec.Stream {
+		j.matchTriedAgain()
+	}
+}
+
+// matchTriedAgain places rows that were kept while the card took none, and written as they were when it did: what they show of the time that
+// passed tells how old they are. Nothing else makes a time fall back, for one row, to where a failing card took it.
+func (j *judge) matchTriedAgain() {
+	c := j.column(logfile.Elapsed)
+	if c == nil {
+		return
+	}
+	s := j.series
+	for r := 1; r+1 < len(j.at); r++ {
+		from, to := j.at[r-1], j.at[r]
+		if s.Life[from] != s.Life[to] {
+			continue
+		}
+		passed, failed := 0.0, -1
+		shown, at := c.Value[r]-c.Value[r-1], -1
+		for k := from + 1; k <= to; k++ {
+			if passed += s.TickDt[k]; math.Abs(passed-shown) <= s.Period/2+c.Step[r] {
+				at = k
+			}
+			if failed < 0 && s.Flags[k]&emulator.CardFails != 0 {
+				failed = k
+			}
+		}
+		// The row behind it is of its own reading again.
+		behind := c.Value[r+1] - c.Value[r-1] - passed
+		for k := to + 1; k <= j.at[r+1]; k++ {
+			behind -= s.TickDt[k]
+		}
+		if at >= failed && failed > 0 && at < to && math.Abs(behind) <= s.Period+2*c.Step[r] {
+			j.at[r], j.fits[r] = at, true
+		}
 	}
 }
 
