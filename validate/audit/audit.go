@@ -116,6 +116,7 @@ type Auditor struct {
 	blank       []float64
 	zero        []float64
 	ratio       ratio
+	means       meanWatch
 	phases      []Phase
 	tail        tail
 	rest        restWatch
@@ -550,7 +551,7 @@ func (a *Auditor) take(r *row) {
 		if math.IsNaN(by) { // time is told by something else
 			by = a.time.seconds(a.time.value(r) - before)
 		}
-		a.seen.leap(r.line, by-a.time.typical)
+		a.seen.leap(r.line, by-a.time.typical, firstOfDay(r.clock, a.time.typical))
 		a.loose = true
 		out.Note = "the clock was set back: the usual interval is taken"
 	case onward:
@@ -559,7 +560,7 @@ func (a *Auditor) take(r *row) {
 			a.cut, a.off, m = true, dt, again
 			out.Note = "a gap in which nothing was counted: nothing is integrated across it"
 		} else if a.leapt(r, dt) {
-			a.seen.leap(r.line, dt-a.time.typical)
+			a.seen.leap(r.line, dt-a.time.typical, firstOfDay(r.clock, a.time.typical))
 			a.time.undo(dt)
 			dt, out.Time = a.time.typical, a.time.t
 			out.Note = "the clock leapt, the totals did not: the usual interval is taken"
@@ -750,6 +751,7 @@ func (a *Auditor) reading(r *row, wrapped bool) {
 			band: a.band() * (a.time.t - a.prevT), hidden: hidden{a.qVar, a.qPrint, a.qPulse}, gap: a.off, flow: a.flow(r), timeStep: r.timeStep, loose: a.loose, midnight: a.newDay(r)})
 	}
 	a.ratio.take(r)
+	a.means.take(r)
 	a.rest.take(r, a.time.t, kind == 0 && !a.cut)
 	a.prev, a.prevT, a.have, a.cut, a.loose = r, a.time.t, true, false, false
 }

@@ -222,3 +222,73 @@ func TestTotalsBehindAGap(t *testing.T) {
 		}
 	}
 }
+
+// TestMistakesThatShowInALog: each beside the same log without it, in which nothing is found.
+func TestMistakesThatShowInALog(t *testing.T) {
+	for name, tc := range map[string]struct {
+		row  func(k int, date, q, e string, x [2]float64, meanV float64) string
+		want string
+	}{
+		"none": {nil, ""},
+		"a calendar without 29 Feb": {func(k int, date, q, e string, x [2]float64, v float64) string {
+			return strings.Replace(date, "02-29", "03-01", 1)
+		}, "wrong-date"},
+		"a year that goes on": {func(k int, date, q, e string, x [2]float64, v float64) string {
+			return strings.Replace(date, "2028-02-29", "2027-02-28", 1)
+		}, "wrong-date"},
+		"no energy in some rows": {func(k int, date, q, e string, x [2]float64, v float64) string {
+			if k%60 == 7 {
+				return date + q + ","
+			}
+			return ""
+		}, "broken-row"},
+		"milliwatt-hours": {func(k int, date, q, e string, x [2]float64, v float64) string {
+			return fmt.Sprintf("%s%s,%.6f", date, q, x[1]/1000)
+		}, "unit-factor"},
+		"15 bits": {func(k int, date, q, e string, x [2]float64, v float64) string {
+			return fmt.Sprintf("%s%s,%.3f", date, q, math.Mod(x[1], 32.768))
+		}, "total-overflow"},
+		"the mean of all volts": {func(k int, date, q, e string, x [2]float64, v float64) string {
+			return fmt.Sprintf("%s%s,%.3f", date, q, x[0]*v)
+		},
+			"mean-energy"},
+		"tenths of an ampere-hour": {func(k int, date, q, e string, x [2]float64, v float64) string {
+			return fmt.Sprintf("%s%.1f,%s", date, x[0], e)
+		}, "clumsy-number"},
+	} {
+		var b strings.Builder
+		b.WriteString("clock,V,A,Ah,Wh\n")
+		var x [2]float64
+		sum := 0.0
+		for k := range 720 {
+			at := 86400 - 1800 + 10*k
+			i, v := 3.5, 12.8-math.Sqrt(float64(k))/15
+			if k > 300 {
+				i = 1
+			}
+			if k == 0 || k == 719 {
+				i = 0
+			}
+			sum += v
+			date := fmt.Sprintf("2028-02-%02d %02d:%02d:%02d,%.3f,%.3f,", 28+at/86400, at/3600%24, at/60%60, at%60, v, i)
+			q, e := fmt.Sprintf("%.5f", x[0]), fmt.Sprintf("%.4f", x[1])
+			line := date + q + "," + e
+			if tc.row != nil {
+				if l := tc.row(k, date, q, e, x, sum/float64(k+1)); l != "" {
+					if line = l; strings.HasSuffix(l, v2(i)) {
+						line += q + "," + e
+					}
+				}
+			}
+			b.WriteString(line + "\n")
+			x[0], x[1] = x[0]+i*10/3600, x[1]+i*v*10/3600
+		}
+		found, _ := causes(t, b.String())
+		if tc.want == "" && found != "" || !strings.Contains(found, tc.want) {
+			t.Errorf("%s: found %q, want %q", name, found, tc.want)
+		}
+	}
+}
+
+// v2 is how a row's date, volts and amperes end.
+func v2(i float64) string { return fmt.Sprintf(",%.3f,", i) }

@@ -277,6 +277,14 @@ func (a *Auditor) rowFindings(r *Report) {
 	if s.absurd > 0 {
 		r.find("garbled-output", "failure", "firmware", 0.9, s.absurdLine, "Look for sums that were divided by zero, and for bytes lost on the way.", "%d values are of a size that cannot be, the first on line %d; they were left out", s.absurd, s.absurdLine)
 	}
+	for i := range a.tallies {
+		y := &a.tallies[i]
+		if n := y.lack.rows; n > 0 && 20*n <= y.rows {
+			r.find("broken-row", "failure", "firmware", 0.85, y.lack.line, "Write each row in one call and check that it was written whole.",
+				"%s no number for the total of %s, which the rows around have; the first on line %d", have(n), y.name, y.lack.line)
+			break
+		}
+	}
 	if s.missing > 0 {
 		r.find("failed-reading", "advice", "front_end", 0.8, 0, "Look at the wiring of the sensor; a failed reading should be written as such, as here.", "%d rows have no current; it was bridged by a straight line", s.missing)
 	}
@@ -299,7 +307,7 @@ func (a *Auditor) rowFindings(r *Report) {
 			"nothing is written or counted for up to %.4g s, %s, first before line %d", s.paused, times(s.pauses), s.pauseLine)
 	}
 	if s.leaps > 0 {
-		r.clockMoved(s.leapLine, s.leapBy, s.leaps, "; only it tells the time here, so the usual interval was taken in its place")
+		r.clockMoved(s.leapLine, s.leapBy, s.leapAtMidnight, s.leaps, "; only it tells the time here, so the usual interval was taken in its place")
 	}
 }
 
@@ -354,7 +362,7 @@ func (a *Auditor) timeFindings(r *Report) {
 	r.Clock = &Clock{PPM: rate * 1e6, Bound: bound * 1e6, Sets: a.clocks.sets}
 	if a.clocks.sets > 0 {
 		r.Clock.SetBy, r.Clock.SetRow = a.clocks.setBy, a.clocks.setLine
-		r.clockMoved(a.clocks.setLine, a.clocks.setBy, a.clocks.sets, " against the "+a.time.kind)
+		r.clockMoved(a.clocks.setLine, a.clocks.setBy, a.clocks.atMidnight, a.clocks.sets, " against the "+a.time.kind)
 	}
 	if math.Abs(rate) > 200e-6 && math.Abs(rate) > 1.5*bound {
 		r.find("tick-rate", "advice", "clock", 0.7, 0, "Compare both with network time over a day; a ceramic resonator may be off by half a per cent (common practice), a crystal should not.",
@@ -371,9 +379,13 @@ func have(n int) string {
 }
 
 // clockMoved says that the clock was set while the log ran.
-func (r *Report) clockMoved(line int, by float64, n int, against string) {
+func (r *Report) clockMoved(line int, by float64, atMidnight bool, n int, against string) {
 	cause, what := "rtc-step", "it was set, or jumped"
-	switch {
+	switch days := math.Round(by / 86400); {
+	case atMidnight && days != 0 && math.Abs(by-86400*days) < 5:
+		r.find("wrong-date", "failure", "firmware", 0.85, line, "Let a tested library make the date from seconds, or write seconds.",
+			"the date moves by %+.0f days on line %d%s, the first row of a day: that is no calendar's next day", days, line, against)
+		return
 	case math.Abs(math.Abs(by)-3600) < 5:
 		cause, what = "local-time", "summer time began or ended"
 	case math.Abs(math.Abs(by)-math.Ldexp(1, 32)) < 5:
@@ -484,6 +496,9 @@ func (a *Auditor) totalFindings(r *Report) {
 			}
 		}
 		r.Totals = append(r.Totals, c)
+		if y.step > limit*through && through > 0 {
+			r.find("clumsy-number", "advice", "firmware", 0.9, 0, "Print more places.", "one printed unit of column %s is %.2g %% of the %.3g %s that passed", y.name, 100*y.step/through, through/per, unit)
+		}
 		if c.Holds && c.Meaning != m.String() {
 			continue
 		}
@@ -525,6 +540,8 @@ func (a *Auditor) totalFindings(r *Report) {
 		switch {
 		case i >= 3 && constant:
 			r.find("nominal-voltage", "failure", "firmware", 0.9, 0, "Add up V times I of each reading.", "column %s is charge times a constant %.3f V, while the voltage moves from %.3f to %.3f V: %.3g Wh against %.3g Wh integrated", y.name, volts, a.ratio.vlow, a.ratio.vhigh, c.Logged/per, c.Integrated/per)
+		case i == 3 && a.means.holds():
+			r.find("mean-energy", "failure", "firmware", 0.85, 0, "Add up V times I of each reading.", "column %s is the charge times the mean of all voltages so far, row for row: %.4g Wh against %.4g Wh integrated", y.name, c.Logged/per, c.Integrated/per)
 		case jumps > 0 && math.Abs(difference) < 1.5*jumps+tol && math.Abs(difference) > 0.5*jumps-tol:
 			// Told already, with the line.
 		case stalled && hold/float64(y.holdRows) < 0.5*[...]float64{a.imax, a.imax * math.Abs(notNaN(a.prev.v))}[i/3]*a.time.typical && y.holdAt < math.Ldexp(hold/float64(y.holdRows), 24)/(mostReadings*max(a.time.typical, 1e-3)):
@@ -534,7 +551,7 @@ func (a *Auditor) totalFindings(r *Report) {
 			r.find("float32-stall", "failure", "firmware", 0.75, y.holdLine, "Add up in integers or in double precision.", "column %s stands still while %.3g %s pass (up to line %d): steps too small for it are lost", y.name, hold/per, unit, y.holdLine)
 		case off && (wild || c.Holds || y.explains(m, factor, tol)):
 			cause, text := "gain", fmt.Sprintf("column %s grows %.5g times as fast as the integral of the rows", y.name, factor)
-			if f := unitFactor(factor); f != "" {
+			if f := unitFactor(factor, unsure); f != "" {
 				cause, text = "unit-factor", text+": "+f
 			}
 			r.Totals[len(r.Totals)-1].Holds = false
@@ -561,12 +578,13 @@ func (a *Auditor) totalFindings(r *Report) {
 }
 
 // unitFactor names a factor that a mixed-up unit makes.
-func unitFactor(f float64) string {
+func unitFactor(f, unsure float64) string {
 	for _, k := range [...]struct {
 		f    float64
 		name string
 	}{{1000, "thousandths"}, {0.001, "thousandths"}, {3600, "seconds and hours"}, {1.0 / 3600, "seconds and hours"}, {60, "minutes and hours"}, {1.0 / 60, "minutes and hours"}, {3.6, "1000 s in an hour"}, {1 / 3.6, "1000 s in an hour"}} {
-		if math.Abs(f/k.f-1) < 0.01 {
+		// A factor of a thousand leaves few digits of a total.
+		if within := 0.01 + math.Min(unsure/k.f, 0.1); math.Abs(f/k.f-1) < within && within < math.Abs(math.Log(k.f))/10 {
 			return fmt.Sprintf("that is %.4g, %s", k.f, k.name)
 		}
 	}
@@ -590,6 +608,9 @@ func (a *Auditor) resetFindings(r *Report, y *tally, unit string, per float64) {
 		}
 		if a.seen.behindGap(c.Line) {
 			what = "behind a gap in the rows, as a power cut leaves"
+		}
+		if n := y.width(c); n > 0 && !c.AtRestart {
+			cause, mend, what = "total-overflow", "Use a wider integer for the sum.", fmt.Sprintf("where it had come to 2^%d printed units", n)
 		}
 		if c.AtMidnight {
 			cause, mend, what = "midnight-reset", "Keep totals over midnight; begin a new file without clearing them.", "the first row of a new day"

@@ -58,6 +58,37 @@ func (g *guess) hold(difference float64, line int) {
 	}
 }
 
+// lack counts the rows without a total that stand between rows with it.
+type lack struct {
+	rows, line int  // line of the first
+	have       bool // the total was shown before
+	run, at    int  // rows without it since then, and the line of the first of them
+}
+
+func (l *lack) take(value float64, line int) {
+	switch {
+	case !math.IsNaN(value):
+		if l.run == 1 {
+			first(&l.rows, &l.line, l.at)
+		}
+		l.have, l.run = true, 0
+	case l.have:
+		if l.run++; l.run == 1 {
+			l.at = line
+		}
+	}
+}
+
+// width is of how many bits an integer is, in printed units, whose end a total came to before it fell; 0: none.
+func (y *tally) width(c change) int {
+	for _, bits := range [...]int{15, 16, 31, 32} {
+		if most := math.Ldexp(y.step, bits); math.Abs(c.From) <= most && math.Abs(c.From)+2*c.Through+3*y.step >= most && math.Abs(c.From) > 0.99*most {
+			return bits
+		}
+	}
+	return 0
+}
+
 // moments are sums over the rows of products of the total x and the integrals p and n of either sign, from which the sums of
 // squares of every meaning follow: each meaning is a·p + b·n.
 type moments struct{ xx, xp, xn, pp, pn, nn float64 }
@@ -97,6 +128,7 @@ type tally struct {
 	still       int       // rows for which it did
 	hold        integrals // the most that passed while it did, by sign
 	holdLine    int
+	lack        lack
 	holdRows    int     // rows in which it passed
 	holdAt      float64 // magnitude of the total there
 	resets      []change
@@ -214,6 +246,7 @@ type where struct {
 
 // take holds the value against the integral at a row.
 func (y *tally) take(value, step float64, g integrals, w *where) {
+	y.lack.take(value, w.line)
 	if math.IsNaN(value) {
 		return
 	}

@@ -222,8 +222,12 @@ type clocks struct {
 	low, high        float64
 	sets             int
 	setLine          int
+	atMidnight       bool // it was set to the first row of a day
 	setBy            float64
 }
+
+// firstOfDay says that a clock is past midnight by less than the row before lies back.
+func firstOfDay(c, dt float64) bool { return math.Mod(c, 86400) < dt+1 }
 
 // take adds a row at t with clock c.
 func (k *clocks) take(t, c, step float64, line int) {
@@ -235,7 +239,7 @@ func (k *clocks) take(t, c, step float64, line int) {
 	if k.n > 0 && math.Abs(d-k.last) > 2.5*max(step, 1) {
 		// It was set: begin again with what follows, unless more came before.
 		k.sets++
-		k.setLine, k.setBy = line, d-k.last
+		k.setLine, k.setBy, k.atMidnight = line, d-k.last, firstOfDay(c, t-k.lastT)
 		if t-k.lastT < 0 {
 			return
 		}

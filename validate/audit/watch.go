@@ -84,6 +84,7 @@ type seen struct {
 	restarts                  int
 	restartLine               int
 	leaps, leapLine           int
+	leapAtMidnight            bool    // the last was to the first row of a day
 	leapBy                    float64 // of the last [s]
 	pauses, pauseLine         int
 	paused                    float64 // the longest [s]
@@ -109,9 +110,9 @@ func (s *seen) disordered(line int) { first(&s.disorder, &s.disorderLine, line) 
 func (s *seen) restart(line int, _ float64) {
 	first(&s.restarts, &s.restartLine, line)
 }
-func (s *seen) leap(line int, by float64) {
+func (s *seen) leap(line int, by float64, atMidnight bool) {
 	first(&s.leaps, &s.leapLine, line)
-	s.leapBy = by
+	s.leapBy, s.leapAtMidnight = by, atMidnight
 }
 func (s *seen) pause(line int, length float64) {
 	first(&s.pauses, &s.pauseLine, line)
@@ -230,6 +231,38 @@ func (k *ratio) constant() (volts float64, ok bool) {
 	mid := (k.low + k.high) / 2
 	moved := (k.vhigh - k.vlow) / max(math.Abs(k.vhigh), 1e-9)
 	return math.Abs(mid), moved > 0.03 && k.high-k.low <= 2*k.spread && k.spread < 0.01*math.Abs(mid)
+}
+
+// meanWatch holds energy against the charge times the mean of all voltages so far.
+type meanWatch struct {
+	q0, e0, sum float64
+	n, rows     int
+	vlow, vhigh float64
+	off         bool
+}
+
+func (k *meanWatch) take(r *row) {
+	q, e := r.q[0], r.e[0]
+	if k.off || math.IsNaN(q) || math.IsNaN(e) || math.IsNaN(r.v) || r.qs[0] == 0 {
+		return
+	}
+	if k.n == 0 {
+		k.q0, k.e0, k.vlow, k.vhigh = q, e, r.v, r.v
+	}
+	k.n++
+	k.sum += r.v
+	k.vlow, k.vhigh = min(k.vlow, r.v), max(k.vhigh, r.v)
+	mean := k.sum / float64(k.n)
+	if math.Abs(q-k.q0) < 200*r.qs[0] {
+		return
+	}
+	k.rows++
+	want := (q - k.q0) * mean
+	k.off = math.Abs(math.Abs(e-k.e0)-math.Abs(want)) > 0.001*math.Abs(want)+2*r.es[0]+r.qs[0]*mean
+}
+
+func (k *meanWatch) holds() bool {
+	return !k.off && k.rows >= 50 && k.vhigh-k.vlow > 0.03*math.Abs(k.vhigh)
 }
 
 // restWatch sees what the current and the totals do while nothing should flow.
