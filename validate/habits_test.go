@@ -348,6 +348,9 @@ func TestHabitsAreNamed(t *testing.T) {
 			}
 			return s
 		}}, "discharge-two-rates", "broken-row"},
+		"the shunt's drop taken off the volts": {habit{read: func(l *habitual, r *link.Reading) {
+			l.v += l.i * float64(l.g.ShuntNohm) * 1e-9
+		}}, "rig-burden", "sign"},
 		"seconds of the interval in eight bits": {habit{wrote: func(l *habitual) { l.due += 16 }}, "rows-1h", "narrow-interval"},
 		"a row a minute, whatever is asked for": {habit{wrote: func(l *habitual) { l.due += 60 }}, "rows-1h", "unexplained"},
 		"rows that stop within the first turn of the counter, for a while": {habit{read: func(l *habitual, r *link.Reading) {

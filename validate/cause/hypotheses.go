@@ -155,6 +155,7 @@ func (c *Case) hypotheses() []hypothesis {
 		}
 		add("float32-stall", 33, "the counter in seconds is held in single precision", func(m *replay.Meter) { m.Clocking = replay.FloatTime })
 		add("float32-stall", 33, "the counter in milliseconds is held in single precision", func(m *replay.Meter) { m.Clocking = replay.FloatTimeMS })
+		add("sign", 44, "the drop in the shunt is taken off the voltage, where it should be added", func(m *replay.Meter) { m.Burden = -m.Burden - c.shunt() })
 		// One total of both directions beside right ones is as well one with the wrong sign in one direction: both are said.
 		add("both-add", 39, "charge and discharge are both added to the charge total", func(m *replay.Meter) { m.Side, m.SideOf = replay.Magnitude, replay.OfCharge })
 		add("both-add", 39, "charge and discharge are both added to the energy total", func(m *replay.Meter) { m.Side, m.SideOf = replay.Magnitude, replay.OfEnergy })
@@ -243,10 +244,10 @@ func (c *Case) hypotheses() []hypothesis {
 				add("nominal-dt", 60, many+"is dropped", func(m *replay.Meter) { m.StallLimit = (n + 0.1) * s.Period })
 				add("nominal-dt", 60, many+"counts as one period", func(m *replay.Meter) { m.StallLimit, m.StallClip = (n+0.1)*s.Period, s.Period })
 			}
-			for _, most := range []float64{1, 2, 5, 10, 30, 60} {
-				if most > 1.5*s.Period && most < longestGood {
-					add("nominal-dt", 61, fmt.Sprintf("a step counts as %g s at most", most), func(m *replay.Meter) { m.StallClip = most })
-				}
+		}
+		for _, most := range []float64{0.5, 1, 1.5, 2, 3, 5, 10, 30, 60} {
+			if most > 1.05*s.Period && most < 0.95*longestGood {
+				add("nominal-dt", 61, fmt.Sprintf("a step counts as %g s at most", most), func(m *replay.Meter) { m.StallClip = most })
 			}
 		}
 		for _, n := range []float64{1, 2, 3, 4, 5, 10, 20, 50} {

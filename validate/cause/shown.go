@@ -69,7 +69,7 @@ func (w *shown) named() []verdict.Finding {
 	if sure {
 		return less
 	}
-	for _, question := range []func() []verdict.Finding{w.dead, w.beside, w.inSteps} {
+	for _, question := range []func() []verdict.Finding{w.dead, w.turnedDrop, w.beside, w.inSteps} {
 		if fs := question(); fs != nil {
 			return fs
 		}
@@ -330,6 +330,31 @@ func (w *shown) beside() []verdict.Finding {
 	return w.found("offset", conf, fmt.Sprintf("is the reading %+.4g %s (%.1f counts) in every row", off, w.unit, off/w.Count))
 }
 
+// shunt is the resistance that firmware should take the shunt for [ohm].
+func (c *Case) shunt() float64 { return float64(c.Record.Greeting.ShuntNohm) * 1e-9 }
+
+// turnedDrop sees volts from which the drop in the shunt was taken where it should have been added.
+func (w *shown) turnedDrop() []verdict.Finding {
+	ohm := w.c.shunt()
+	if w.Column.Kind != logfile.Voltage || len(w.rows) < 10 {
+		return nil
+	}
+	misses, told := 0, 0
+	for n, r := range w.rows {
+		drop := ohm * w.c.Series.I[w.c.At[r]]
+		if math.Abs(w.y[n]-(w.x[n]+drop)) > w.tolerance(r) {
+			misses++
+		}
+		if math.Abs(drop) > 2*w.tolerance(r) {
+			told++
+		}
+	}
+	if misses > w.few || told <= w.few {
+		return nil
+	}
+	return w.found("sign", 0.9, fmt.Sprintf("is the reading less the drop in the shunt of %.3g mohm, which is to be added to it", ohm*1e3))
+}
+
 // inSteps sees that the readings are cut or rounded to multiples of an amount that is coarser than the print. With the totals it is what is added,
 // without them what is shown.
 func (w *shown) inSteps() []verdict.Finding {
@@ -459,7 +484,8 @@ func (w *shown) line() []verdict.Finding {
 	off := sy/n - s*sx/n
 	byFactor, byOffset := func(x float64) float64 { return factor * x }, func(x float64) float64 { return s*x + off }
 	factorOK := math.Abs(factor) > 0.01 && w.misses(byFactor, 0.003) <= w.few && math.Abs(factor-s)*math.Sqrt(sxx/n) > w.Count/2 // or it is none at all
-	offOK := w.misses(byOffset, 0.003) <= w.few
+	// A constant that explains less than it leaves is none, however wide the slack of a voltage is.
+	offOK := w.misses(byOffset, 0.003) <= w.few && w.squares(byOffset) < n*off*off/4
 	if factorOK && offOK { // both are within the slack: the one that leaves less of the rows is meant
 		a, b := w.squares(byFactor), w.squares(byOffset)
 		offOK, factorOK = b < 25*a, a < 25*b

@@ -224,7 +224,7 @@ type Meter struct {
 	PowerOfCut   bool    // power is the product of the cut current
 	CutVolt      float64 // power is the product of the voltage cut (or rounded) to this quantum [V]
 	WrapBits     int     // at the counter's wrap the step is long by the difference between a wrap of so many bits and its own; 0 none
-	Burden       float64 // the drop over this is added back to the voltage [ohm]: healthy where the bus is tapped behind the shunt
+	Burden       float64 // the drop over this is added back to the voltage [ohm]: healthy where the bus is tapped behind the shunt; below zero it is taken off
 	CutStep      float64 // charge of a step cut to this quantum [A·s]; energy likewise by CutEnergy [W·s]
 	CutEnergy    float64
 	CutRaw       bool    // ... and a whole number of quanta, which floating point holds a little short, comes out as one less
@@ -502,7 +502,7 @@ func (st *state) source(k int) (i, v float64, ok bool) {
 	if m.DeadBand > 0 && math.Abs(i) < m.DeadBand {
 		i = 0
 	}
-	if m.Burden > 0 {
+	if m.Burden != 0 {
 		v -= i * m.Burden
 	}
 	return i, v, true
