@@ -384,7 +384,7 @@ func (c *Case) tryAll(wrong []*Column) tries {
 			}
 			// What lies just between two steps of a rounded total falls to either, and all that follows with it.
 			if q := h.meter.RoundRow; q > 0 && q <= wrong[w].Unrolled.Worst/20 {
-				left = fallsToEither(u, q, wrong[w].Printed.Unit)
+				left = c.fallsToEither(wrong[w], trial.Totals, q)
 			}
 			old, ok := best[wrong[w]]
 			better := !ok || left < old.left-1e-12 || left < old.left+1e-12 && h.rank < old.h.rank
@@ -396,14 +396,13 @@ func (c *Case) tryAll(wrong []*Column) tries {
 	return t
 }
 
-// fallsToEither is what a replay leaves where every total may also be one step of q off.
-func fallsToEither(u *replay.Unrolled, q float64, unit []float64) float64 {
+// fallsToEither is what a replay leaves of a column where every total may also be one step of q off.
+func (c *Case) fallsToEither(col *Column, t *replay.Totals, q float64) float64 {
 	left := 0.0
-	for r, x := range u.Residual {
-		if x = math.Abs(x); math.IsNaN(x) {
-			continue
+	for r, x := range replay.Unroll(col.Printed, col.Role.Of(t), c.Marks, col.Limit).Residual {
+		if x = math.Abs(x); !math.IsNaN(x) {
+			left = max(left, min(x, math.Abs(x-q))-col.Printed.Unit[r])
 		}
-		left = max(left, min(x, math.Abs(x-q))-unit[r])
 	}
 	return left
 }
