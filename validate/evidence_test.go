@@ -1,10 +1,15 @@
 package validate_test
 
 import (
+	"context"
+	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
+	"stuntcell/emulator"
 	"stuntcell/emulator/link"
+	"stuntcell/validate"
 	"stuntcell/validate/loggers"
 )
 
@@ -104,5 +109,42 @@ func TestTotalsThatBeginAnew(t *testing.T) {
 				t.Errorf("%s: %q is not said: %s", scenario, does, complaint(v))
 			}
 		}
+	}
+}
+
+// A total that is shown as it was stored in the first row after a power cut, and without what was stored, or with it twice, from the next row
+// on, is lost or doubled at the restart all the same.
+func TestStoredTotalIsNotGoneOnFrom(t *testing.T) {
+	for _, tc := range []struct {
+		times          float64 // what was stored
+		scenario, want string
+	}{{-1, "power-cut-mid-discharge", "restart-loss"}, {-1, "power-cuts-twice", "restart-loss"}, {1, "power-cut-mid-discharge", "restart-double"}} {
+		t.Run(tc.scenario+", "+tc.want, func(t *testing.T) {
+			sc := named(t, tc.scenario)
+			rec, err := emulator.Run(context.Background(), sc.Setup, link.NewInProcess(loggers.Good(), sc.Setup.Seed))
+			if err != nil {
+				t.Fatal(err)
+			}
+			at := slices.Index(strings.Split(rec.Rows[0].Text, ","), "Ah")
+			stored, life, rows := 0.0, int16(0), 0
+			for i := range rec.Rows {
+				cells := strings.Split(rec.Rows[i].Text, ",")
+				total, err := strconv.ParseFloat(cells[at], 64)
+				if err != nil {
+					continue // a header
+				}
+				if rec.Rows[i].Life != life {
+					life, rows, stored = rec.Rows[i].Life, 0, total
+				}
+				if rows++; life > 0 && rows > 1 {
+					cells[at] = strconv.FormatFloat(total+tc.times*stored, 'f', 6, 64)
+					rec.Rows[i].Text = strings.Join(cells, ",")
+				}
+			}
+			v := validate.Judge(sc, rec, validate.Options{Tool: "test"})
+			if len(v.Findings) == 0 || v.Findings[0].Cause != tc.want || v.Findings[0].Confidence < 0.85 {
+				t.Error(complaint(v))
+			}
+		})
 	}
 }

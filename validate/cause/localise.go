@@ -166,6 +166,10 @@ func (c *Case) localise(wrong []*Column) []verdict.Finding {
 				continue
 			}
 		}
+		if f := c.forgets(col, first); f != nil {
+			out = append(out, *f)
+			continue
+		}
 		// A deviation that begins with a happening and grows from there.
 		if h := c.begins(col, first); h != nil {
 			f := c.finding(h.cause, ofFirmware, 0.6, first)
@@ -185,6 +189,36 @@ func (c *Case) localise(wrong []*Column) []verdict.Finding {
 		out = append(out, f)
 	}
 	return out
+}
+
+// forgets names a total that is right in the first row after a power cut and without what was stored, or with it twice, in the next: what is
+// printed was restored, what is added to was not.
+func (c *Case) forgets(col *Column, at int) *verdict.Finding {
+	first := at
+	for first > 0 && c.Marks.Life[first-1] == c.Marks.Life[at] {
+		first--
+	}
+	stored, cut := col.Unrolled.Anchor[first]
+	if !cut || first == at {
+		return nil
+	}
+	jump := col.Unrolled.Residual[at] - col.Unrolled.Residual[first]
+	near := func(x float64) bool { return math.Abs(jump-x) <= col.Limit/10+2*col.Printed.Unit[at] }
+	if math.Abs(stored) <= col.Limit {
+		return nil // about nothing
+	}
+	name, what := "restart-loss", "without it"
+	switch {
+	case near(-stored):
+	case near(stored):
+		name, what = "restart-double", "with it twice"
+	default:
+		return nil
+	}
+	f := c.finding(name, ofFirmware, 0.9, at)
+	f.Evidence = fmt.Sprintf("column %q shows the stored total in row %d, the first after the power cut, and goes on %s from row %d", col.Header, first+1, what, at+1)
+	c.quote(&f, col, at)
+	return &f
 }
 
 // begins finds the happening at which a column's deviation starts to grow: before it the deviation stays under a tenth of
