@@ -30,7 +30,7 @@ func TestFindingsSayWhatWasDone(t *testing.T) {
 		"rtc-as-dt":              {"second-locked-load", "differences of the clock's whole seconds"},
 		"rtc-as-dt-guarded":      {"clock-set-back", "negative ones as zero"},
 		"rtc-trusting-totals":    {"clock-set-back", "until the clock passes its old value"},
-		"both-add":               {"charge-by-chemistry", "both added to one total"},
+		"both-add":               {"charge-by-chemistry", "both added to the charge total"},
 		"one-way":                {"charge-by-chemistry", "only charge out of the battery"},
 		"dead-band":              {"drip", "currents below a threshold"},
 		"truncated-sum":          {"drip", "the remainder of each step below 0.001 A·s"},
