@@ -387,16 +387,43 @@ func (l *keptToTheEnd) Read(r *link.Reading, a *link.Answer) {
 	l.rows = append(l.rows, said.Said...)
 }
 
-// TestHeldRowsOfAClockThatIsSetBack: rows that come at the end and show nothing but a clock that was set back by 50 minutes: of the readings that show
-// a second it is the one that follows the row before.
-func TestHeldRowsOfAClockThatIsSetBack(t *testing.T) {
-	v, _ := judged(t, named(t, "clock-set-back"), func(link.Store) link.Logger {
-		return &keptToTheEnd{heldBack{habitual: habitual{habit: habit{header: "time,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
-			return fmt.Sprintf("%s,%.3f,%.4f,%.5f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.v, l.i, l.q/3600, l.e/3600)
-		}}}}}
-	})
-	if complaint(v) != "" || !*v.Pass {
-		t.Error(complaint(v))
+func (l *keptToTheEnd) Set(key string, v int64, a *link.Answer) {
+	g := *l.g
+	g.LogMS, l.g = v, &g
+	l.habitual.Set(key, v, a)
+}
+
+// TestHeldRowsOfASecondShownTwice: rows that come at the end and show nothing but a clock, which was set back by 50 minutes, or whose seconds have two
+// readings each: it is the one that follows the row before.
+func TestHeldRowsOfASecondShownTwice(t *testing.T) {
+	set, err := scenarios.Parse("inline.yaml", []byte(`
+scenario: hunt-774240105
+summary: Drawn by a hunt.
+start: {charge: 60 %}
+plan:
+  - {charge: 0.2 C, to: absorb, ends: {time: 54 s}}
+  - {discharge: 0.227 C, ends: {time: 54 s}}
+settings: {log: 5000 ms, cutoff_hold: 5000 ms, zone: 0 min}
+rig:
+  readings: {nominal: 500 ms, every: 500 ms}
+  tick: {bits: 32, rate: 1000 Hz, start: 0}
+  clock: {start: "2026-03-02T08:00:00Z", fraction: 0}
+faults:
+  - {at: 81033 ms, fault: setting, set: {log: 500 ms}}
+seed: 774240105
+`), scenarios.Env{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, sc := range []*scenarios.Scenario{named(t, "clock-set-back"), set} {
+		v, _ := judged(t, sc, func(link.Store) link.Logger {
+			return &keptToTheEnd{heldBack{habitual: habitual{habit: habit{header: "time,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
+				return fmt.Sprintf("%s,%.3f,%.4f,%.5f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), l.v, l.i, l.q/3600, l.e/3600)
+			}}}}}
+		})
+		if complaint(v) != "" || !*v.Pass {
+			t.Errorf("%s: %s", sc.Name, complaint(v))
+		}
 	}
 }
 

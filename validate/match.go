@@ -707,11 +707,14 @@ func (j *judge) matchClock(c *logfile.Column, after []int) bool {
 			case j.rec.Stream:
 				k = j.next(ks, last)
 				last = max(k, last)
-			case !j.answered(r, after) && j.shownTwice(ks): // rows that were held back come in the order in which they were made
+			case !j.answered(r, after) && (j.shownTwice(ks) || len(ks) > 1 && len(j.logChanges) > 0): // rows that were held back come in the order in which they were made
 				if r > 0 && j.fits[r-1] && j.lifeOfRow(r-1) == j.lifeOfRow(r) {
 					k = j.next(ks, j.at[r-1])
 				} else if life := j.rec.Readings.Life; r == 0 || j.lifeOfRow(r-1) != j.lifeOfRow(r) {
-					k = j.next(ks, sort.Search(len(life)-1, func(k int) bool { return life[k] >= j.lifeOfRow(r) }))
+					first := sort.Search(len(life)-1, func(k int) bool { return life[k] >= j.lifeOfRow(r) })
+					if k = j.next(ks, first); slices.Contains(ks, first) {
+						k = first // due at once, as most have it
+					}
 				}
 			}
 			if j.rec.Readings.Life[k] != j.lifeOfRow(r) {
@@ -782,7 +785,7 @@ func (j *judge) zoneTurns(c *logfile.Column, shows func(v float64) []int) (row i
 func (j *judge) next(ks []int, last int) int {
 	ks = ks[min(sort.SearchInts(ks, last), len(ks)-1):]
 	t := j.rec.Readings.T
-	due := t[last] + int64(j.log*1e9)
+	due := t[last] + int64(j.logBetween(last, ks[len(ks)-1])[0]*1e9)
 	i := sort.Search(len(ks), func(i int) bool { return t[ks[i]] >= due })
 	if i == len(ks) || i > 0 && due-t[ks[i-1]] < t[ks[i]]-due {
 		i--
