@@ -528,3 +528,23 @@ func TestRowTriedAgain(t *testing.T) {
 		}
 	}
 }
+
+// TestHoursOfUse: a time that stands while no current flows is no elapsed time that goes wrong.
+func TestHoursOfUse(t *testing.T) {
+	for _, name := range []string{"charge-then-discharge", "tick-starts-near-zero", "load-steps"} {
+		used, last := 0.0, 0.0
+		v, _ := judged(t, named(t, name), func(link.Store) link.Logger {
+			return &habitual{habit: habit{header: "time,run_h,V,A,Ah,Wh", read: func(l *habitual, _ *link.Reading) {
+				if math.Abs(l.i) > 0.01 {
+					used += l.up - last
+				}
+				last = l.up
+			}, row: func(l *habitual, r *link.Reading) string {
+				return fmt.Sprintf("%s,%.4f,%.3f,%.4f,%.5f,%.4f", time.Unix(r.Clock, 0).UTC().Format(time.DateTime), used/3600, l.v, l.i, l.q/3600, l.e/3600)
+			}}}
+		})
+		if complaint(v) != "" || !*v.Pass {
+			t.Errorf("%s: %s", name, complaint(v))
+		}
+	}
+}

@@ -561,6 +561,7 @@ func (j *judge) checkElapsed() {
 			continue
 		}
 		j.elapsedByOther(c)
+		j.elapsedWhileFlowing(c)
 		c.OK = true
 		for r, v := range c.Unrolled.Value {
 			if math.IsNaN(v) {
@@ -628,6 +629,47 @@ func (j *judge) elapsedByOther(c *cause.Column) {
 	}
 	if u := replay.Unroll(c.Printed, c.Role.Of(j.series.Run(m, j.index)), j.mark, c.Limit); u.Worst <= c.Limit {
 		c.Unrolled = u
+	}
+}
+
+// elapsedWhileFlowing takes a column of elapsed time for hours of use, where it is these: it stands while no current flows to speak of, by the
+// newer reading of a step or by the older.
+func (j *judge) elapsedWhileFlowing(c *cause.Column) {
+	if c.Unrolled.Worst <= c.Limit || len(j.index) == 0 {
+		return
+	}
+	s := j.series
+	most := 0.0
+	for _, i := range s.I {
+		if a := math.Abs(i); a > most { // nan is not
+			most = a
+		}
+	}
+	all := j.series.Run(replay.Meter{}, j.index).Elapsed
+	for _, least := range []float64{s.Amp / 2, 2.5 * s.Amp, 5.5 * s.Amp, 10.5 * s.Amp, most / 100, most / 20} {
+		for _, newer := range []bool{true, false} {
+			used, sum := make([]float64, len(s.I)), 0.0
+			flows := false
+			for k, i := range s.I {
+				was := flows
+				if s.Good(k) {
+					flows = math.Abs(i) > least
+				}
+				if newer && flows || !newer && was {
+					sum += s.TickDt[k]
+				}
+				used[k] = sum
+			}
+			totals := make([]float64, len(j.index))
+			for n, k := range j.index {
+				totals[n] = used[k] - used[j.index[0]] + all[0] // printed times were made to begin where all time stood then
+			}
+			if u := replay.Unroll(c.Printed, totals, j.mark, c.Limit); u.Worst <= c.Limit {
+				c.Unrolled = u
+				j.notes = append(j.notes, fmt.Sprintf("column %q stands while no current flows: hours of use", c.Header))
+				return
+			}
+		}
 	}
 }
 
