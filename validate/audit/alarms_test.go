@@ -165,6 +165,32 @@ func TestClockSetForward(t *testing.T) {
 	}
 }
 
+// TestClockSetForwardWithoutTotals: of a clock that was set back before nothing tells whether rows are missing where it goes forward; of one that was
+// not, a gap is one.
+func TestClockSetForwardWithoutTotals(t *testing.T) {
+	for _, back := range []int{3000, 0} {
+		var b strings.Builder
+		b.WriteString("clock,V,A\n")
+		for k, at := 0, 0; k < 500; k++ {
+			switch k {
+			case 150:
+				at -= back
+			case 300:
+				at += 1200
+			}
+			fmt.Fprintf(&b, "2026-03-02 %02d:%02d:%02d,12.5,-3.5\n", 8+(at+3600)/3600, (at+3600)/60%60, (at+3600)%60)
+			at += 10
+		}
+		failed := false
+		for _, f := range run(t, strings.NewReader(b.String()), Options{}).Findings {
+			failed = failed || f.Severity == "failure"
+		}
+		if failed == (back > 0) {
+			t.Errorf("set back by %d s: fails %t", back, failed)
+		}
+	}
+}
+
 // TestPartedTotalsOfUnsignedCurrent: what two totals hold of a current without a sign must be all that flowed, each in its direction.
 func TestPartedTotalsOfUnsignedCurrent(t *testing.T) {
 	for name, weight := range map[string][4]float64{ // in and out of a charge, in and out of a discharge

@@ -268,6 +268,9 @@ func (a *Auditor) rowFindings(r *Report) {
 	if s.gaps > 0 {
 		share := float64(s.gaps) / math.Max(1, float64(a.stats.all))
 		if share < 0.03 {
+			if a.mayBeSet() {
+				r.Notes = append(r.Notes, "A clock that was set back may have been set forward again: then no row is missing. Totals, or the counter beside the clock, would tell.")
+			}
 			r.find("missing-rows", a.overGaps(), "firmware", 0.85, s.worst.Line, "See what the logger did then: a slow card, a full buffer, a blocked loop, a reset.",
 				"%s, about %s missing; the longest, %.4g s, ends on line %d. The current was taken to run straight across", many(s.gaps, "gap"), many(s.missingRows, "row"), s.worst.Length, s.worst.Line)
 		} else {
@@ -321,10 +324,15 @@ func (a *Auditor) overGaps() string {
 		}
 		told = told || slices.ContainsFunc(y.resets, func(c change) bool { return a.seen.behindGap(c.Line) && !c.AtPhase }) || slices.ContainsFunc(y.jumps, func(c change) bool { return a.seen.behindGap(c.Line) && c.doubled() })
 	}
-	if told {
+	if told || a.mayBeSet() {
 		return "advice"
 	}
 	return "failure"
+}
+
+// mayBeSet says that a gap may be a clock that was set forward: it was set back before, and neither another time nor a total tells.
+func (a *Auditor) mayBeSet() bool {
+	return a.time.kind == "clock" && a.seen.leaps > 0 && !slices.ContainsFunc(a.tallies[:], func(y tally) bool { return y.have })
 }
 
 // holds says that a total agrees with the integral of the rows.
