@@ -348,6 +348,11 @@ func TestHabitsAreNamed(t *testing.T) {
 			}
 			return s
 		}}, "discharge-two-rates", "broken-row"},
+		"milliwatts in 16 bits": {habit{watts: func(p float64) float64 { return float64(int16(int64(math.Round(p*1000)))) / 1000 }},
+			"load-steps", "total-overflow"},
+		"counts times counts times ticks in 32 bits": {habit{row: func(l *habitual, r *link.Reading) string {
+			return l.plain(time.Unix(r.Clock, 0).UTC().Format(time.DateTime))
+		}, watts: func(p float64) float64 { return p - 51.539607552*math.Floor(p/51.539607552+0.5) }}, "leap-day", "total-overflow"},
 		"the shunt's drop taken off the volts": {habit{read: func(l *habitual, r *link.Reading) {
 			l.v += l.i * float64(l.g.ShuntNohm) * 1e-9
 		}}, "rig-burden", "sign"},

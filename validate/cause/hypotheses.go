@@ -156,6 +156,33 @@ func (c *Case) hypotheses() []hypothesis {
 		add("float32-stall", 33, "the counter in seconds is held in single precision", func(m *replay.Meter) { m.Clocking = replay.FloatTime })
 		add("float32-stall", 33, "the counter in milliseconds is held in single precision", func(m *replay.Meter) { m.Clocking = replay.FloatTimeMS })
 		add("sign", 44, "the drop in the shunt is taken off the voltage, where it should be added", func(m *replay.Meter) { m.Burden = -m.Burden - c.shunt() })
+		// Products reach the end of an integer before sums do.
+		watts, long := 0.0, 0.0
+		for k := range s.I {
+			if s.Good(k) {
+				watts = max(watts, math.Abs(s.I[k]*s.V[k]))
+				long = max(long, s.Dt[k])
+			}
+		}
+		for _, x := range []struct {
+			whole float64
+			of    string
+		}{{65.536, "milliwatts in 16 bits"}, {65536 * s.Amp * s.Volt, "counts times counts in 16 bits"}} {
+			if watts > x.whole/2 {
+				how := "the power of a reading turns over, as " + x.of + " do"
+				add("total-overflow", 20, how, func(m *replay.Meter) { m.WrapPower = x.whole })
+				add("total-overflow", 20, how, func(m *replay.Meter) { m.WrapPower, m.CutPower = x.whole, 1e-3 })
+			}
+		}
+		for _, x := range []struct {
+			whole float64
+			of    string
+		}{{math.Ldexp(s.Amp*s.Volt/s.Hz, 32), "counts times counts times ticks in 32 bits"}, {math.Ldexp(1e-9, 32), "milliamperes times millivolts times milliseconds in 32 bits"},
+			{math.Ldexp(1e-6, 32), "milliwatts times milliseconds in 32 bits"}, {65.536, "milliwatt-seconds in 16 bits"}} {
+			if watts*long > x.whole/2 {
+				add("total-overflow", 20, "the energy of a step turns over, as "+x.of+" does", func(m *replay.Meter) { m.WrapStep = x.whole })
+			}
+		}
 		// One total of both directions beside right ones is as well one with the wrong sign in one direction: both are said.
 		add("both-add", 39, "charge and discharge are both added to the charge total", func(m *replay.Meter) { m.Side, m.SideOf = replay.Magnitude, replay.OfCharge })
 		add("both-add", 39, "charge and discharge are both added to the energy total", func(m *replay.Meter) { m.Side, m.SideOf = replay.Magnitude, replay.OfEnergy })

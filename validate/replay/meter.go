@@ -214,6 +214,8 @@ type Meter struct {
 	Gain, Offset float64 // of the current: Gain 0 is 1; Offset [A]
 	OffsetWhere  Where
 	DeadBand     float64 // |i| below this counts as 0 [A]
+	WrapPower    float64 // power of a reading that turns over, with a sign, by this [W]
+	WrapStep     float64 // energy of a step that does [W·s]
 	DeadPower    float64 // |v i| below this counts as 0 in the energy [W]
 	CutTime      float64 // each step's time cut to this quantum [s]
 	CutCurrent   float64 // current cut to this quantum toward zero [A]
@@ -425,11 +427,11 @@ func (st *state) start(s *Series, m *Meter) {
 	st.plain = m.Source != WindowTrue && !m.Unsigned && m.Stale == 0 && m.Gain == 0 && m.Offset == 0 && m.DeadBand == 0 && m.Burden == 0 && !m.ZeroFirst
 	st.rare = m.ResetClock != 0 || m.FaceFloor || m.Source == ReadingsShort || m.FromZero != Not || m.ReadingRate > 1 || m.RowRate || m.ResetSetting || m.HoldSetting ||
 		m.ScaleSetting != 0 || m.ResetMidnight != 0 || m.SkipCard || m.ResetCard || m.FreezeCard
-	st.quantum = (m.DeadPower > 0 || m.CutPower > 0 || m.CutCurrent > 0 || m.PowerOfCut || m.CutVolt > 0) && !m.CutMean
+	st.quantum = (m.DeadPower > 0 || m.CutPower > 0 || m.CutCurrent > 0 || m.PowerOfCut || m.CutVolt > 0 || m.WrapPower > 0) && !m.CutMean
 	st.limits = m.StallLimit > 0 || m.StallClip > 0
 	st.means = m.Energy > StepMean || m.RowLength > 0
 	st.plainWay = m.Side == Net && m.FlipCharge == 0 && m.FlipEnergy == 0 && m.Backward == BackAdds && m.AllCharge == 0 && m.AllEnergy == 0
-	st.plainSum = st.plainWay && m.CutStep == 0 && m.Stop == 0 && m.Float32 == 0 && m.Wrap == 0 && m.WrapEnergy == 0 && m.Energy == Product &&
+	st.plainSum = st.plainWay && m.CutStep == 0 && m.WrapStep == 0 && m.Stop == 0 && m.Float32 == 0 && m.Wrap == 0 && m.WrapEnergy == 0 && m.Energy == Product &&
 		m.RowLength == 0 && !m.CutMean
 }
 
@@ -693,6 +695,9 @@ func (st *state) add(k int, row bool) {
 		if m.CutVolt > 0 {
 			p = i * m.quantized(v, m.CutVolt)
 		}
+		if m.WrapPower > 0 {
+			p = turned(p, m.WrapPower)
+		}
 		if m.DeadPower > 0 && math.Abs(p) < m.DeadPower {
 			p = 0
 		}
@@ -894,7 +899,13 @@ func (st *state) sum(mi, mp, dt float64) {
 			dq, de = cut(dq, m.CutStep, m.RoundStep), cut(de, m.CutEnergy, m.RoundStep)
 		}
 	}
+	if m.WrapStep > 0 {
+		de = turned(de, m.WrapStep)
+	}
 	into, sq, se := mi > 0 || mi == 0 && mp >= 0, math.Abs(dq), math.Abs(de)
+	if (m.WrapStep > 0 || m.WrapPower > 0) && into != (de > 0) {
+		se = -se // what turned over takes away
+	}
 	switch {
 	case !st.plainWay:
 		dq, de = st.directed(mi, dq, de, dt, into)
@@ -989,6 +1000,9 @@ func cut(x, quantum float64, round bool) float64 {
 	}
 	return math.Trunc(x/quantum*(1+1e-12)) * quantum
 }
+
+// turned is what is left of a number with a sign in an integer that holds so many of its units.
+func turned(x, whole float64) float64 { return x - whole*math.Floor(x/whole+0.5) }
 
 // stopped is a total that does not pass zero upward (way +1) or downward (-1).
 func stopped(x float64, way int) float64 {
