@@ -2,6 +2,7 @@ package validate_test
 
 import (
 	"context"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -146,5 +147,32 @@ func TestStoredTotalIsNotGoneOnFrom(t *testing.T) {
 				t.Error(complaint(v))
 			}
 		})
+	}
+}
+
+// A step of the trapezoid that is left out for its small current costs more than a current that is taken for zero: half of the step from or to
+// a large one.
+func TestStepsOfSmallCurrentsLeftOut(t *testing.T) {
+	for does, small := range map[string]func(last, now float64) bool{
+		"at the end of which the current is below": func(_, now float64) bool { return math.Abs(now) < 0.03 },
+		"whose mean current is below":              func(last, now float64) bool { return math.Abs(last+now)/2 < 0.03 },
+	} {
+		var q, e, i, p, at float64
+		h := habit{read: func(l *habitual, r *link.Reading) {
+			if l.n == 1 {
+				q, e, i, p, at = 0, 0, l.i, l.i*l.v, l.up
+			}
+			if dt := l.up - at; !small(i, l.i) {
+				q, e = q+(i+l.i)/2*dt, e+(p+l.i*l.v)/2*dt
+			}
+			i, p, at = l.i, l.i*l.v, l.up
+			l.q, l.e = q, e
+		}}
+		for _, scenario := range []string{"drip", "fortnight-of-standby"} {
+			v, _ := judged(t, named(t, scenario), func(link.Store) link.Logger { return &habitual{habit: h} })
+			if len(v.Findings) == 0 || v.Findings[0].Cause != "dead-band" || !strings.Contains(v.Findings[0].Evidence, does) {
+				t.Errorf("%s: %q is not said: %s", scenario, does, complaint(v))
+			}
+		}
 	}
 }

@@ -19,7 +19,8 @@ type hypothesis struct {
 
 // searched says that the meter's constant is one of many that were tried: it fits about as often as one that is fitted.
 func (h *hypothesis) searched() bool {
-	return h.meter.CutCurrent > 0 && h.meter.CutStep == 0 || h.meter.CutPower > 0 && h.meter.CutStep == 0 || h.meter.DeadBand > 0 || h.meter.DeadPower > 0
+	return h.meter.CutCurrent > 0 && h.meter.CutStep == 0 || h.meter.CutPower > 0 && h.meter.CutStep == 0 ||
+		h.meter.DeadBand > 0 || h.meter.DeadStep > 0 || h.meter.DeadPower > 0
 }
 
 // hypotheses lists the mistaken meters that could explain a log with these readings. Every one starts from the healthy
@@ -28,6 +29,7 @@ func (c *Case) hypotheses() []hypothesis {
 	s := c.Series
 	wraps, halves := c.crossings()
 	longest, longestGood := c.longestStep(), c.longestGood()
+	bands := c.deadBands()
 	var out []hypothesis
 	for _, rule := range []replay.Rule{replay.Trapezoid, replay.Left, replay.Right} {
 		base := replay.Meter{Rule: rule, Bad: c.Meter.Bad}
@@ -277,16 +279,15 @@ func (c *Case) hypotheses() []hypothesis {
 				add("nominal-dt", 61, fmt.Sprintf("a step counts as %g s at most", most), func(m *replay.Meter) { m.StallClip = most })
 			}
 		}
-		for _, n := range []float64{1, 2, 3, 4, 5, 10, 20, 50} {
-			add("dead-band", 45, "currents below a threshold are counted as zero", func(m *replay.Meter) { m.DeadBand = (n + 0.5) * s.Amp })
+		for _, a := range bands {
+			add("dead-band", 45, "currents below a threshold are counted as zero", func(m *replay.Meter) { m.DeadBand = a })
+			if rule == replay.Trapezoid {
+				add("dead-band", 45, "a step at the end of which the current is below a threshold is left out", func(m *replay.Meter) { m.DeadStep = a })
+				add("dead-band", 45, "a step whose mean current is below a threshold is left out", func(m *replay.Meter) { m.DeadStep, m.DeadMean = a, true })
+			}
 		}
 		for _, w := range []float64{0.1, 0.2, 0.25, 0.5, 1, 2, 5} {
 			add("dead-band", 46, "powers below a threshold are counted as zero", func(m *replay.Meter) { m.DeadPower = w })
-		}
-		for _, a := range []float64{0.005, 0.01, 0.02, 0.025, 0.03, 0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.5, 1} {
-			if a > s.Amp {
-				add("dead-band", 45, "currents below a threshold are counted as zero", func(m *replay.Meter) { m.DeadBand = a })
-			}
 		}
 		for _, q := range []float64{1, 0.5, 0.25, 0.1, 0.05, 0.01, 0.005, 0.001} {
 			if n := s.Amp / q; math.Abs(n-math.Round(n)) < 1e-9 {
@@ -485,4 +486,36 @@ func (c *Case) settingRatios() []float64 {
 		}
 	}
 	return nil
+}
+
+// deadBands are the thresholds, round ones in counts and amperes, below which firmware may take a current for nothing [A]. Each has readings
+// below it that are not below the one before: the others would do the same, or nothing.
+func (c *Case) deadBands() []float64 {
+	var all []float64
+	for _, n := range []float64{1, 2, 3, 4, 5, 10, 20, 50} {
+		all = append(all, (n+0.5)*c.Series.Amp)
+	}
+	for _, a := range []float64{0.005, 0.01, 0.02, 0.025, 0.03, 0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.5, 1} {
+		if a > c.Series.Amp {
+			all = append(all, a)
+		}
+	}
+	slices.Sort(all)
+	first := make([]bool, len(all)+1) // some reading has this threshold for its first
+	for _, i := range c.Series.I {
+		if i != 0 && !math.IsNaN(i) {
+			k, same := slices.BinarySearch(all, math.Abs(i))
+			if same {
+				k++
+			}
+			first[k] = true
+		}
+	}
+	var out []float64
+	for k, a := range all {
+		if first[k] {
+			out = append(out, a)
+		}
+	}
+	return out
 }

@@ -1201,7 +1201,7 @@ func join(a, b replay.Meter) (replay.Meter, bool) {
 	take(a.FromZero != 0, b.FromZero != 0, func() { m.FromZero = b.FromZero })
 	take(a.ZeroFirst, b.ZeroFirst, func() { m.ZeroFirst = true })
 	m.Across = a.Across || b.Across
-	take(a.DeadBand != 0, b.DeadBand != 0, func() { m.DeadBand = b.DeadBand })
+	take(a.DeadBand != 0 || a.DeadStep != 0, b.DeadBand != 0 || b.DeadStep != 0, func() { m.DeadBand, m.DeadStep, m.DeadMean = b.DeadBand, b.DeadStep, b.DeadMean })
 	take(a.CutCurrent != 0, b.CutCurrent != 0, func() { m.CutCurrent, m.CutFloor, m.PowerOfCut = b.CutCurrent, b.CutFloor, b.PowerOfCut })
 	take(a.CutStep != 0, b.CutStep != 0, func() { m.CutStep, m.CutEnergy, m.RoundStep, m.CutRaw = b.CutStep, b.CutEnergy, b.RoundStep, b.CutRaw })
 	take(a.Float32 != 0, b.Float32 != 0, func() { m.Float32 = b.Float32 })

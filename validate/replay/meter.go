@@ -217,6 +217,8 @@ type Meter struct {
 	WrapPower    float64 // power of a reading that turns over, with a sign, by this [W]
 	WrapStep     float64 // energy of a step that does [W·s]
 	DeadPower    float64 // |v i| below this counts as 0 in the energy [W]
+	DeadStep     float64 // a step of the trapezoid that ends with |i| below this counts for nothing [A]
+	DeadMean     bool    // ... whose mean is below it
 	CutTime      float64 // each step's time cut to this quantum [s]
 	CutCurrent   float64 // current cut to this quantum toward zero [A]
 	CutFloor     bool    // ... toward minus infinity
@@ -725,6 +727,9 @@ func (st *state) add(k int, row bool) {
 		mi, mp = (st.i+i)/2, (st.p+p)/2
 		if m.Energy == StepMean {
 			mp = mi * (st.v + v) / 2
+		}
+		if m.DeadStep > 0 && (!m.DeadMean && math.Abs(i) < m.DeadStep || m.DeadMean && math.Abs(mi) < m.DeadStep) {
+			mi, mp = 0, 0
 		}
 	case m.Rule == Left:
 		mi, mp = st.i, st.p
