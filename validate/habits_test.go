@@ -284,6 +284,9 @@ func TestHabitsAreNamed(t *testing.T) {
 		"twelve hours on the clock": {habit{row: func(l *habitual, r *link.Reading) string {
 			return l.plain(time.Unix(r.Clock, 0).UTC().Format("2006-01-02 03:04:05"))
 		}}, "drip", "local-time"},
+		"minutes of the zone taken for seconds": {habit{row: func(l *habitual, r *link.Reading) string {
+			return l.plain(time.Unix(r.Clock+int64(l.g.ZoneMin), 0).UTC().Format(time.DateTime))
+		}}, "midnight-mid-discharge", "local-time"},
 		"a register of 16 bits without a sign": {habit{amps: func(i float64) float64 {
 			if i < 0 {
 				i += 65536 * 0.004

@@ -91,6 +91,9 @@ func Clock(c *Case, dev []float64, row int, impossible string, line int) []verdi
 	if all(func(d float64, r int) bool { return math.Abs(d) > 20*86400 }) {
 		return found("wrong-date", 0.7, fmt.Sprintf("printed dates are off by %.0f days", bad[0]/86400))
 	}
+	if len(bad) == len(dev) && all(func(d float64, _ int) bool { return near2(d, bad[0], 1.5) }) {
+		return found("local-time", 0.6, fmt.Sprintf("printed times are off by %+.0f s in every row, as no zone is: minutes of the zone may be taken for another unit", bad[0]))
+	}
 	return found("unexplained", 0.4, fmt.Sprintf("printed times differ from the clock's face by up to %.0f s", maxAbs(bad)))
 }
 
