@@ -603,9 +603,9 @@ func (c *Case) fitsBy(m replay.Meter, wrong []*Column) []*candidate {
 		}
 	}
 	var out []*candidate
-	// A factor far from one is no calibration, but it may be another shunt; and a fitted one must leave next to nothing.
+	// A factor far from one is no calibration, but it may be another shunt, where it is none of units; and a fitted one must leave next to nothing.
 	shunt := roundShunt(float64(c.Record.Greeting.ShuntNohm)/gains[0], 0.1*spread(gains)+1e-4)
-	if (gains[0] > 0.2 && gains[0] < 5 || shunt > 0) && spread(gains) < 0.002 && gain.left <= 1 {
+	if (gains[0] > 0.2 && gains[0] < 5 || shunt > 0 && !okUnit) && spread(gains) < 0.002 && gain.left <= 1 {
 		gain.how = fmt.Sprintf("all its totals are %.4g times what the readings give", gains[0])
 		if len(wrong) == 1 {
 			gain.how = fmt.Sprintf("column %q is %.4g times what its readings give", wrong[0].Header, gains[0])
