@@ -548,3 +548,43 @@ func TestHoursOfUse(t *testing.T) {
 		}
 	}
 }
+
+// onTheMinute writes a row when the clock's face begins a new interval.
+type onTheMinute struct {
+	habitual
+	slot int64
+}
+
+func (l *onTheMinute) Read(r *link.Reading, a *link.Answer) {
+	slot := r.Clock / (l.g.LogMS / 1000)
+	if l.due = math.Inf(1); slot != l.slot {
+		l.slot, l.due = slot, l.now
+	}
+	l.habitual.Read(r, a)
+}
+
+// TestRowsOnTheMinuteOfAClockThatIsSet: a row more where the clock is set by whole minutes is none too many.
+func TestRowsOnTheMinuteOfAClockThatIsSet(t *testing.T) {
+	sc, err := scenarios.Parse("inline.yaml", []byte(`
+scenario: hunt-889350147
+summary: Drawn by a hunt.
+start: {charge: 60 %}
+plan:
+  - {discharge: 0.096 C, ends: {time: 2094 s}}
+  - {charge: 0.2 C, to: absorb, ends: {time: 2094 s}}
+settings: {log: 60000 ms, cutoff_hold: 5000 ms, zone: 0 min}
+rig:
+  readings: {nominal: 2000 ms, every: 2000 ms}
+  tick: {bits: 32, rate: 1000 Hz, start: 0}
+  clock: {start: "2026-03-02T08:00:00Z", fraction: 0}
+faults:
+  - {at: 4122637 ms, fault: clock-set, by: -3000 s}
+seed: 889350147
+`), scenarios.Env{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if v, _ := judged(t, sc, func(link.Store) link.Logger { return &onTheMinute{slot: -1} }); complaint(v) != "" || !*v.Pass {
+		t.Error(complaint(v))
+	}
+}

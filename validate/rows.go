@@ -528,7 +528,15 @@ func (j *judge) somethingMoved(before []int, k int) bool {
 		return true
 	}
 	since := before[len(before)-2]
-	return since == 0 || j.eventBetween(since, k) || j.loadMoves(since, k) > 0
+	return since == 0 || j.eventBetween(since, k) || j.loadMoves(since, k) > 0 || j.clockSetBetween(since, k)
+}
+
+// clockSetBetween says that the clock was set between two readings: who writes a row at each full minute begins a minute then. It is no reason for
+// a row to be missing.
+func (j *judge) clockSetBetween(a, b int) bool {
+	return slices.ContainsFunc(j.rec.Events, func(e emulator.Event) bool {
+		return e.Kind == emulator.ClockIsSet && e.Reading >= a && e.Reading <= b+1
+	})
 }
 
 // loadMoves counts how often the current changed by half of what it was or became from one reading to another.
@@ -612,7 +620,7 @@ func (j *judge) longestGaps(times []float64) func(a, b int) float64 {
 	}
 }
 
-// eventBetween says that a switch, a step or a clock's setting falls between two readings: an extra row there is healthy.
+// eventBetween says that a switch, a step or a new file falls between two readings: an extra row there is healthy.
 func (j *judge) eventBetween(a, b int) bool {
 	for _, e := range j.rec.Events {
 		switch e.Kind {
