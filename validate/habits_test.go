@@ -351,6 +351,7 @@ func TestHabitsAreNamed(t *testing.T) {
 			}
 			return s
 		}}, "discharge-two-rates", "broken-row"},
+		"amperes no larger than an earlier sensor had them": {habit{amps: func(i float64) float64 { return max(i, -3.5) }}, "load-steps", "unexplained"},
 		"milliwatts in 16 bits": {habit{watts: func(p float64) float64 { return float64(int16(int64(math.Round(p*1000)))) / 1000 }},
 			"load-steps", "total-overflow"},
 		"counts times counts times ticks in 32 bits": {habit{row: func(l *habitual, r *link.Reading) string {

@@ -383,6 +383,9 @@ func (c *Case) tryAll(wrong []*Column) tries {
 				continue // the rule explains it as well, without the mistake
 			}
 			// What lies just between two steps of a rounded total falls to either, and all that follows with it.
+			if q := h.meter.RoundRow; q > 0 && !c.goesOnRounded(wrong[w], h.meter.Rule, q) {
+				continue // many roundings may lose whatever was lost
+			}
 			if q := h.meter.RoundRow; q > 0 && q <= wrong[w].Unrolled.Worst/20 {
 				left = c.fallsToEither(wrong[w], trial.Totals, q)
 			}
@@ -405,6 +408,30 @@ func (c *Case) fallsToEither(col *Column, t *replay.Totals, q float64) float64 {
 		}
 	}
 	return left
+}
+
+// goesOnRounded says that nearly each row shows what flowed since the row before on top of that row's total, rounded to q.
+func (c *Case) goesOnRounded(col *Column, rule replay.Rule, q float64) bool {
+	p := col.Role.Of(c.healthy(rule))
+	for _, sign := range []float64{1, -1} {
+		fits, n := 0, 0
+		for r := 1; r < len(col.Printed.Value); r++ {
+			x, before := sign*col.Printed.Value[r], sign*col.Printed.Value[r-1]
+			if math.IsNaN(x) || math.IsNaN(before) {
+				continue
+			}
+			n++
+			// What lies between two steps falls to either.
+			d := math.Abs(x - math.Round(before/q)*q - p[c.Marks.Row[r]] + p[c.Marks.Row[r-1]])
+			if min(d, math.Abs(d-q)) <= 2*col.Printed.Unit[r] {
+				fits++
+			}
+		}
+		if n > 0 && 10*fits >= 9*n {
+			return true
+		}
+	}
+	return false
 }
 
 // plain is what the meter of each rule, without any mistake, leaves of each column's deviation: where readings fail or the load changes in one
@@ -580,11 +607,15 @@ func (c *Case) fitsBy(m replay.Meter, wrong []*Column) []*candidate {
 			unit.evidence = unit.how
 		}
 		if q := c.chargeOf(col.Role, t); q != nil {
+			q, own := c.asLogged(col.Role, q)
 			v, mean := c.factor(col.Printed.Value, q), ratio(p, q)
 			if math.Abs(v) < 0.2*math.Abs(mean) || math.Abs(v) > 5*math.Abs(mean) {
 				okNominal = false
 			} else {
-				grade(nominal, col, replay.Unroll(col.Printed, times(q, v), c.Marks, col.Limit))
+				u := replay.Unroll(col.Printed, times(q, v), c.Marks, col.Limit)
+				grade(nominal, col, u)
+				// Beside a wrong charge any voltage takes most of the deviation away.
+				okNominal = okNominal && !(own && (u.Worst > col.Limit || c.follows(col, q)))
 				nominal.how = fmt.Sprintf("energy is charge times a constant %.4g V", math.Abs(v))
 				// A nameplate's volts are round; a fitted constant is so by chance once in twenty-five times.
 				if parts := math.Abs(v) * 20; math.Abs(parts-math.Round(parts)) < 0.02 {
@@ -683,6 +714,40 @@ func roundShunt(nohm, within float64) float64 {
 // chargeOf is the charge that belongs to a column of energy; nil for others.
 func (c *Case) chargeOf(r Role, t *replay.Totals) []float64 {
 	return map[Role][]float64{Energy: t.Charge, EnergyIn: t.In, EnergyOut: t.Out}[r]
+}
+
+// asLogged is the charge that a column of energy was made from: that of its own log where this is wrong, else that of the readings.
+func (c *Case) asLogged(r Role, q []float64) (charge []float64, own bool) {
+	role := map[Role]Role{Energy: Charge, EnergyIn: ChargeIn, EnergyOut: ChargeOut}[r]
+	for _, col := range c.Column {
+		if col.Role != role || col.OK || len(col.Unrolled.Resets) > 0 {
+			continue
+		}
+		q = slices.Clone(q)
+		for r, x := range col.Printed.Value {
+			if !math.IsNaN(x) {
+				q[c.Marks.Row[r]] = x
+			}
+		}
+		return q, true
+	}
+	return q, false
+}
+
+// follows says that a column of energy is what a logged charge makes with the volts read at the rows.
+func (c *Case) follows(col *Column, charge []float64) bool {
+	s, last, e, worst := c.Series, -1, 0.0, 0.0
+	for r, x := range col.Printed.Value {
+		if math.IsNaN(x) || !s.Good(c.At[r]) {
+			continue
+		}
+		if last >= 0 {
+			e += (charge[c.Marks.Row[r]] - charge[c.Marks.Row[last]]) * (s.V[c.At[r]] + s.V[c.At[last]]) / 2
+			worst = max(worst, math.Abs(math.Abs(x-col.Printed.Value[0])-math.Abs(e)))
+		}
+		last = r
+	}
+	return worst <= 2*col.Limit
 }
 
 // unequal fits a factor for each direction: a charging efficiency, or another calibration for the way in.
