@@ -483,8 +483,9 @@ func (w *shown) line() []verdict.Finding {
 	}
 	off := sy/n - s*sx/n
 	byFactor, byOffset := func(x float64) float64 { return factor * x }, func(x float64) float64 { return s*x + off }
-	factorOK := math.Abs(factor) > 0.01 && w.misses(byFactor, 0.003) <= w.few && math.Abs(factor-s)*math.Sqrt(sxx/n) > w.Count/2 // or it is none at all
-	// A constant that explains less than it leaves is none, however wide the slack of a voltage is.
+	// A factor or a constant that explains less than it leaves is none, however wide the slack of a voltage is.
+	factorOK := math.Abs(factor) > 0.01 && w.misses(byFactor, 0.003) <= w.few && math.Abs(factor-s)*math.Sqrt(sxx/n) > w.Count/2 &&
+		w.squares(byFactor) < (factor-s)*(factor-s)*sxx/4
 	offOK := w.misses(byOffset, 0.003) <= w.few && w.squares(byOffset) < n*off*off/4
 	if factorOK && offOK { // both are within the slack: the one that leaves less of the rows is meant
 		a, b := w.squares(byFactor), w.squares(byOffset)
