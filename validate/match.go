@@ -135,7 +135,7 @@ func (j *judge) matchCoarse(after []int) {
 		}
 	}
 	unit := finest(c.Step)
-	if math.IsInf(unit, 0) || j.log <= 0 || unit < j.series.Period || j.rec.Stream && unit <= max(2*j.series.Period, j.log/3) || !j.rec.Stream && !held(after) {
+	if math.IsInf(unit, 0) || j.log <= 0 || unit < j.series.Period || j.rec.Stream && unit <= 2*j.series.Period || !j.rec.Stream && !held(after) {
 		return
 	}
 	printed := make([]int64, len(c.Value))
@@ -853,6 +853,7 @@ func (j *judge) matchElapsed(c *logfile.Column, after []int) {
 	}
 	face := j.rec.Readings.Clock
 	best, bestFit := []int(nil), -1
+	began := false // the best has a reading for the first row: in a log that came whole nothing else tells from where it counts
 	// What is printed is rounded, by up to half a unit, or cut, by up to one.
 	for i, off := range []float64{0, j.series.FirstTick, 0, j.series.FirstTick} {
 		reach := func(unit float64) float64 { return unit/2 + 1e-6 }
@@ -877,14 +878,18 @@ func (j *judge) matchElapsed(c *logfile.Column, after []int) {
 				base = float64(j.rec.Readings.Tick[first])/j.series.Hz - times[first]
 			}
 			k := min(sort.SearchFloat64s(times, v-base+reach(c.Step[r]))-1, after[r])
+			far := func() bool { return k < first || math.Abs(times[k]+base-v) > step+2e-6 }
+			if far() && k < after[r] && times[k+1]+base-v <= reach(c.Step[r])+2e-6 {
+				k++ // a sum of fractions that falls short of a whole second by nothing is cut to the one before
+			}
 			shown := !j.fits[r] || k >= 0 && face[k] == face[j.at[r]] // by the clock, where there is one
-			if k >= first && math.Abs(times[k]+base-v) <= step+1e-9 && shown {
+			if !far() && shown {
 				at[r] = k
 				fit++
 			}
 		}
-		if fit > bestFit {
-			best, bestFit = at, fit
+		if begins := !j.rec.Stream || at[0] >= 0; begins && !began || begins == began && fit > bestFit {
+			best, bestFit, began = at, fit, begins
 		}
 	}
 	if bestFit*10 < len(c.Value)*8 {
@@ -893,6 +898,8 @@ func (j *judge) matchElapsed(c *logfile.Column, after []int) {
 	for r, k := range best {
 		if k >= 0 {
 			j.at[r], j.fits[r] = k, true
+		} else if j.rec.Stream && r > 0 && !j.fits[r] { // its place among the others is left
+			j.at[r] = j.due(j.at[r-1])
 		}
 	}
 }

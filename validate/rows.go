@@ -104,7 +104,7 @@ func (j *judge) checkRows() {
 			rough[k+1]++
 		}
 	}
-	if log := j.betweenDue(times); j.rec.Stream && log > 1.1*j.log { // which came of all rows
+	if log := j.betweenDue(times); j.rec.Stream && log > 1.005*j.log { // which came of all rows
 		j.log, s.Log = log, log
 	}
 	due, written := j.countDue(times, disturbed, 0)
@@ -415,38 +415,64 @@ func (j *judge) onChange(rows []int) []bool {
 // nearLevel is the share of the level where a logger stops within which it may write each reading.
 const nearLevel = 0.1
 
-// betweenDue is the time between the rows of a log that are not there because of a change, where it is one time throughout; 0 if it is not [s].
+// betweenDue is the time between the rows of a log that came whole: of all, where nearly all are one time apart, or else of those that are not
+// there because of a change; 0 if neither has one time throughout [s].
 func (j *judge) betweenDue(times []float64) float64 {
 	const (
-		few  = 8   // times tell nothing
-		most = 0.8 // of them agree
+		few  = 2   // times tell nothing
+		many = 8   // of them may have some that do not agree
+		most = 0.8 // of them agree then
 	)
 	rows := slices.Clone(j.at)
 	slices.Sort(rows)
 	rows = slices.Compact(rows)
-	var apart []float64
-	last := -1
-	for i, changed := range j.onChange(rows) {
-		if k := rows[i]; !changed {
+	apart := func(added []bool) (out []float64) {
+		last := -1
+		for i, k := range rows {
+			if added != nil && added[i] {
+				continue
+			}
 			if last >= 0 && j.series.Life[last] == j.series.Life[k] {
-				apart = append(apart, times[k]-times[last])
+				out = append(out, times[k]-times[last])
 			}
 			last = k
 		}
+		return out
 	}
-	if len(apart) < few {
-		return 0
-	}
-	usual, sum, n := medianOf(apart), 0.0, 0
-	for _, d := range apart {
-		if math.Abs(d-usual) <= 2*j.series.Period+j.placing() {
-			sum, n = sum+d, n+1
+	slack := 2*j.series.Period + j.placing()
+	usual := func(apart []float64, one float64, several bool) float64 {
+		sum, n, intervals := 0.0, 0, 0.0
+		for _, d := range apart {
+			whole := 1.0
+			if several && d > one+slack {
+				whole = math.Round(d / one)
+			}
+			if math.Abs(d-whole*one) <= slack {
+				sum, n, intervals = sum+d, n+1, intervals+whole
+			}
 		}
-	}
-	if float64(n) < most*float64(len(apart)) {
+		if n == len(apart) || n >= many && float64(n) >= most*float64(len(apart)) {
+			return sum / intervals
+		}
 		return 0
 	}
-	return sum / float64(n)
+	all := apart(nil)
+	if len(all) < few {
+		return 0
+	}
+	if u := usual(all, medianOf(all), false); u > 0 {
+		return u
+	}
+	// Jitter makes the median the safer guess; but one that is due may come with a change too, and the time from one to the next be several
+	// intervals.
+	due := apart(j.onChange(rows))
+	if len(due) < few {
+		return 0
+	}
+	if u := usual(due, medianOf(due), true); u > 0 {
+		return u
+	}
+	return usual(due, slices.Min(due), true)
 }
 
 // noChange is how many counts a reading may move without anything having changed.

@@ -70,6 +70,10 @@ func TestWallClocksOfWholeLogs(t *testing.T) {
 // TestTimesThatPlaceWholeLogs: a time of day of any zone, without a date, and microseconds that count from the first reading, of which any whole number of
 // even readings later fits as well.
 func TestTimesThatPlaceWholeLogs(t *testing.T) {
+	hms := func(l *habitual, _ *link.Reading) string {
+		s := int(l.up + 1e-9)
+		return fmt.Sprintf("%d:%02d:%02d", s/3600, s/60%60, s%60)
+	}
 	for name, tc := range map[string]struct {
 		header, scenario string
 		when             func(l *habitual, r *link.Reading) string
@@ -80,6 +84,8 @@ func TestTimesThatPlaceWholeLogs(t *testing.T) {
 		"... and a year and its day before it": {"year,day of year,time,V,A,Ah,Wh", "load-steps", func(_ *habitual, r *link.Reading) string {
 			return time.Unix(r.Clock+12600, 0).UTC().Format("2006,002,15:04:05")
 		}},
+		"whole seconds since the first reading, of a counter that is fast": {"elapsed,V,A,Ah,Wh", "rig-tick-rate", hms},
+		"... of ten readings each": {"elapsed,V,A,Ah,Wh", "second-locked-load", hms},
 		"microseconds": {"t_us,V,A,Ah,Wh", "pulses-rows-70s", func(l *habitual, _ *link.Reading) string {
 			return fmt.Sprintf("%.0f", 1e6*l.up)
 		}},

@@ -188,6 +188,9 @@ func (s streamer) spacing(sc *scenarios.Scenario, rec *emulator.Record, lines []
 	if err != nil && len(s.columns) == 0 {
 		table, err = logfile.ParseLines(lines, validate.Form(rec, validate.TellColumns(sc, rec)))
 	}
+	if err != nil && len(s.columns) == 0 {
+		table, err = bareTime(rec, lines)
+	}
 	if err != nil {
 		return 0
 	}
@@ -236,6 +239,36 @@ func (s streamer) spacing(sc *scenarios.Scenario, rec *emulator.Record, lines []
 		return int64(math.Round(math.Round(ms/grain) * grain))
 	}
 	return 0
+}
+
+// bareTime reads a log that does not name its columns, of which only the time can be told, as where nothing flows: numbers that rise over about
+// the length of the run.
+func bareTime(rec *emulator.Record, lines []string) (*logfile.Table, error) {
+	form := validate.Form(rec, nil)
+	form.Unnamed = true
+	table, err := logfile.ParseLines(lines, form)
+	if err != nil || len(table.Rows) < 2 || table.Find(logfile.Clock, 1) != nil {
+		return table, err
+	}
+	t := rec.Readings.T
+	lasted := float64(t[len(t)-1]-t[0]) * 1e-9
+	for i := range table.Columns {
+		c := &table.Columns[i]
+		if n := len(c.Value); c.Kind != logfile.Other || !slices.IsSorted(c.Value) || math.IsNaN(c.Value[0]) {
+			continue
+		} else {
+			for _, unit := range []float64{1, 1e-3, 60, 3600} {
+				if span := (c.Value[n-1] - c.Value[0]) * unit; span > 0.8*lasted && span < 1.02*lasted {
+					c.Kind = logfile.Elapsed
+					for r := range c.Value {
+						c.Value[r] *= unit
+					}
+					return table, nil
+				}
+			}
+		}
+	}
+	return table, nil
 }
 
 // spacingLines is how many lines of a log tell the time between its rows.
