@@ -30,6 +30,12 @@ func (c *Case) hypotheses() []hypothesis {
 	wraps, halves := c.crossings()
 	longest, longestGood := c.longestStep(), c.longestGood()
 	bands := c.deadBands()
+	watts, long := 0.0, 0.0 // at most
+	for k := range s.I {
+		if s.Good(k) {
+			watts, long = max(watts, math.Abs(s.I[k]*s.V[k])), max(long, s.Dt[k])
+		}
+	}
 	var out []hypothesis
 	for _, rule := range []replay.Rule{replay.Trapezoid, replay.Left, replay.Right} {
 		base := replay.Meter{Rule: rule, Bad: c.Meter.Bad}
@@ -157,15 +163,8 @@ func (c *Case) hypotheses() []hypothesis {
 		}
 		add("float32-stall", 33, "the counter in seconds is held in single precision", func(m *replay.Meter) { m.Clocking = replay.FloatTime })
 		add("float32-stall", 33, "the counter in milliseconds is held in single precision", func(m *replay.Meter) { m.Clocking = replay.FloatTimeMS })
-		add("sign", 44, "the drop in the shunt is taken off the voltage, where it should be added", func(m *replay.Meter) { m.Burden = -m.Burden - c.shunt() })
+		add("sign", 44, "the drop in the shunt is taken off the voltage, where it should be added", func(m *replay.Meter) { m.Burden = -c.shunt() })
 		// Products reach the end of an integer before sums do.
-		watts, long := 0.0, 0.0
-		for k := range s.I {
-			if s.Good(k) {
-				watts = max(watts, math.Abs(s.I[k]*s.V[k]))
-				long = max(long, s.Dt[k])
-			}
-		}
 		for _, x := range []struct {
 			whole float64
 			of    string

@@ -215,9 +215,7 @@ func (c *Case) cadence(s *Spacing) []verdict.Finding {
 
 // sayInterval is for a logger that keeps to an interval, but to its own [s].
 func sayInterval(own float64) string {
-	ms := own * 1000
-	unit := math.Pow(10, math.Floor(math.Log10(max(ms, 1)))-1) // two figures: the rest is the loop's
-	ms = math.Round(ms/unit) * unit
+	ms := twoDigits(max(own*1000, 1)) // the rest is the loop's
 	return fmt.Sprintf("If the interval is built in, say so in answer to the greeting, as `mine log_ms=%.0f` for %.4g s; else take it from log_ms.", ms, ms/1000)
 }
 

@@ -383,11 +383,13 @@ func (c *Case) tryAll(wrong []*Column) tries {
 				continue // the rule explains it as well, without the mistake
 			}
 			// What lies just between two steps of a rounded total falls to either, and all that follows with it.
-			if q := h.meter.RoundRow; q > 0 && !c.goesOnRounded(wrong[w], h.meter.Rule, q) {
-				continue // many roundings may lose whatever was lost
-			}
-			if q := h.meter.RoundRow; q > 0 && q <= wrong[w].Unrolled.Worst/20 {
-				left = c.fallsToEither(wrong[w], trial.Totals, q)
+			if q := h.meter.RoundRow; q > 0 {
+				if !c.goesOnRounded(wrong[w], h.meter.Rule, q) {
+					continue // many roundings may lose whatever was lost
+				}
+				if q <= wrong[w].Unrolled.Worst/20 {
+					left = c.fallsToEither(wrong[w], trial.Totals, q)
+				}
 			}
 			old, ok := best[wrong[w]]
 			better := !ok || left < old.left-1e-12 || left < old.left+1e-12 && h.rank < old.h.rank
@@ -675,8 +677,7 @@ func (c *Case) fitsBy(m replay.Meter, wrong []*Column) []*candidate {
 // that cannot be told from a factor.
 func (c *Case) stepOf(m replay.Meter, factor float64, wrong []*Column) *candidate {
 	each := factor * c.Series.Period
-	digit := math.Pow(10, math.Floor(math.Log10(each))-1)
-	round := math.Round(each/digit) * digit
+	round := twoDigits(each)
 	if math.Abs(each/round-1) > 1e-3 || slices.ContainsFunc(c.Column, func(col *Column) bool {
 		return col.Role != Elapsed && col.OK && maxAbs(col.Printed.Value) > col.Limit
 	}) {
@@ -703,12 +704,17 @@ func roundShunt(nohm, within float64) float64 {
 	if !(nohm > 1e3 && nohm < 1e9) {
 		return 0
 	}
-	digit := math.Pow(10, math.Floor(math.Log10(nohm))-1)
-	round := math.Round(nohm/digit) * digit
+	round := twoDigits(nohm)
 	if math.Abs(nohm/round-1) > within {
 		return 0
 	}
 	return round
+}
+
+// twoDigits rounds a positive number to two digits.
+func twoDigits(x float64) float64 {
+	digit := math.Pow(10, math.Floor(math.Log10(x))-1)
+	return math.Round(x/digit) * digit
 }
 
 // chargeOf is the charge that belongs to a column of energy; nil for others.
@@ -1259,6 +1265,10 @@ func join(a, b replay.Meter) (replay.Meter, bool) {
 	take(a.Energy != 0, b.Energy != 0, func() { m.Energy = b.Energy })
 	take(a.CutTime != 0 || a.Clocking != 0, b.CutTime != 0, func() { m.CutTime = b.CutTime })
 	take(a.DeadPower != 0, b.DeadPower != 0, func() { m.DeadPower = b.DeadPower })
+	take(a.WrapPower != 0 || a.WrapStep != 0, b.WrapPower != 0 || b.WrapStep != 0, func() {
+		m.WrapPower, m.WrapStep = b.WrapPower, b.WrapStep
+	})
+	take(a.Burden != 0, b.Burden != 0, func() { m.Burden = b.Burden })
 	take(a.CutVolt != 0 || a.CutPower != 0, b.CutVolt != 0, func() { m.CutVolt, m.RoundCurrent = b.CutVolt, b.RoundCurrent })
 	take(a.CutPower != 0, b.CutPower != 0, func() { m.CutPower, m.CutMean = b.CutPower, b.CutMean })
 	take(a.Modulo != 0 || a.CutTime != 0 || a.Clocking != 0, b.Modulo != 0, func() { m.Modulo = b.Modulo })

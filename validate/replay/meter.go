@@ -214,8 +214,6 @@ type Meter struct {
 	Gain, Offset float64 // of the current: Gain 0 is 1; Offset [A]
 	OffsetWhere  Where
 	DeadBand     float64 // |i| below this counts as 0 [A]
-	WrapPower    float64 // power of a reading that turns over, with a sign, by this [W]
-	WrapStep     float64 // energy of a step that does [W·s]
 	DeadPower    float64 // |v i| below this counts as 0 in the energy [W]
 	DeadStep     float64 // a step of the trapezoid that ends with |i| below this counts for nothing [A]
 	DeadMean     bool    // ... whose mean is below it
@@ -239,7 +237,9 @@ type Meter struct {
 	Wrap         float64 // the charge total wraps modulo this [A·s]; symmetric about 0 if WrapSigned
 	WrapEnergy   float64
 	WrapSigned   bool
-	Saturate     bool // ... sticks at the limit instead
+	Saturate     bool    // ... sticks at the limit instead
+	WrapPower    float64 // power of a reading that turns over, with a sign, by this [W]
+	WrapStep     float64 // energy of a step that does [W·s]
 
 	RowRate     bool // integrates row readings only
 	ReadingRate int  // integrates every n-th reading only, 0 and 1: every one

@@ -127,7 +127,9 @@ func TestEachMistakeShows(t *testing.T) {
 		"cut": {CutCurrent: 0.1}, "cut step": {CutStep: 0.1}, "float": {Float32: 3600}, "flip": {FlipCharge: 1},
 		"wrapped": {Wrap: 4000, WrapSigned: true}, "stale": {Stale: 3}, "row mean": {Energy: RunMean}, "step mean": {Energy: StepMean},
 		"first zero": {ZeroFirst: true}, "row length": {RowLength: 10}, "half clamp": {Clocking: HalfClamp}, "across": {Clocking: Narrow16, Across: true, CutTime: 1},
-		"lost": {Bad: Lost}, "dead power": {DeadPower: 12}, "dead step": {DeadStep: 1.2}, "dead mean": {DeadStep: 1.2, DeadMean: true}, "day": {Clocking: FaceDay}, "day forward": {Clocking: FaceDayForward},
+		"lost": {Bad: Lost}, "dead power": {DeadPower: 12}, "dead step": {DeadStep: 1.2}, "dead mean": {DeadStep: 1.2, DeadMean: true},
+		"power turns": {WrapPower: 10}, "step turns": {WrapStep: 10}, "charge of one way": {Side: ChargeOnly, SideOf: OfCharge},
+		"energy of one way": {Side: ChargeOnly, SideOf: OfEnergy}, "burden": {Burden: 0.01}, "burden turned": {Burden: -0.01}, "day": {Clocking: FaceDay}, "day forward": {Clocking: FaceDayForward},
 		"modulo": {Modulo: 0.9}, "cut mean": {CutPower: 1, CutMean: true},
 		"no step": {CutTime: math.Inf(1)},
 	} {
