@@ -104,8 +104,10 @@ func (j *judge) checkRows() {
 			rough[k+1]++
 		}
 	}
-	if log := j.betweenDue(times); j.rec.Stream && log > 1.005*j.log { // which came of all rows
-		j.log, s.Log = log, log
+	if j.rec.Stream { // whose interval came of all rows
+		if log := j.betweenDue(times); log > 1.005*j.log {
+			j.log, s.Log = log, log
+		}
 	}
 	due, written := j.countDue(times, disturbed, 0)
 	limit := or(j.sc.Expect.Interval, limitInterval)
