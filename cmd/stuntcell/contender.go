@@ -191,8 +191,14 @@ func written(std streams, b *bench, name string) (*contender, error) {
 		return nil, err
 	}
 	defer closeLog()
+	size := int64(0)
+	if f, ok := in.(*os.File); ok {
+		if info, err := f.Stat(); err == nil && info.Mode().IsRegular() {
+			size = info.Size()
+		}
+	}
 	sum := sha256.New()
-	log, err := logfile.Text(io.TeeReader(in, sum), mostLog)
+	log, err := logfile.Text(io.TeeReader(in, sum), size, mostLog)
 	if err != nil {
 		return nil, inLog(name, err)
 	}

@@ -277,7 +277,8 @@ func decoded(b []byte, rest io.Reader) (io.Reader, error) {
 }
 
 // Text returns the whole of a log as lines that end in LF, however it is encoded. One of more than most bytes, once it is unpacked, is refused.
-func Text(in io.Reader, most int64) (string, error) {
+// Size is how many bytes are likely to come, 0 if nothing is known of it.
+func Text(in io.Reader, size, most int64) (string, error) {
 	head := make([]byte, encodingMark)
 	n, err := io.ReadFull(in, head)
 	if err != nil && err != io.EOF && err != io.ErrUnexpectedEOF {
@@ -291,6 +292,7 @@ func Text(in io.Reader, most int64) (string, error) {
 		all = io.MultiReader(bytes.NewReader(head[:n]), in)
 	}
 	var b strings.Builder
+	b.Grow(int(max(0, min(size, most+1))))
 	if n, err := io.Copy(&b, io.LimitReader(all, most+1)); err != nil {
 		return "", err
 	} else if n > most {

@@ -94,12 +94,12 @@ func TestEncodings(t *testing.T) {
 		}
 	}
 	for name, in := range map[string]string{"UTF-16": string(utf16Of(german, true)), "CR": strings.ReplaceAll(german, "\n", "\r"), "as it is": german} {
-		if text, err := Text(strings.NewReader(in), 1<<20); text != german || err != nil {
+		if text, err := Text(strings.NewReader(in), 0, 1<<20); text != german || err != nil {
 			t.Errorf("%s as text: %q, %v", name, text, err)
 		}
 	}
 	var e *Error
-	if _, err := Text(strings.NewReader("\x1f\x8b\x08\x00\x00"), 1<<20); !errors.As(err, &e) {
+	if _, err := Text(strings.NewReader("\x1f\x8b\x08\x00\x00"), 0, 1<<20); !errors.As(err, &e) {
 		t.Errorf("gzip as text: %v", err)
 	}
 }
@@ -251,10 +251,10 @@ func TestReaderOnePass(t *testing.T) {
 // A log that is held as a whole has a limit, or one that never ends would take all memory.
 func TestTextHasALimit(t *testing.T) {
 	const log = "s,A\n1,2\n3,4\n"
-	if text, err := Text(strings.NewReader(log), int64(len(log))); text != log || err != nil {
+	if text, err := Text(strings.NewReader(log), 7, int64(len(log))); text != log || err != nil {
 		t.Errorf("%q, %v", text, err)
 	}
-	_, err := Text(strings.NewReader(log), int64(len(log))-1)
+	_, err := Text(strings.NewReader(log), 1<<40, int64(len(log))-1)
 	var e *Error
 	if !errors.As(err, &e) || e.Line != 4 || !strings.Contains(e.Text, "goes on") {
 		t.Errorf("one byte too many: %v", err)
