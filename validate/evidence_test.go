@@ -18,6 +18,7 @@ import (
 func TestFindingsSayWhatWasDone(t *testing.T) {
 	for defect, tc := range map[string]struct{ scenario, does string }{
 		"tick-wrap":              {"tick-16-bit", "taken as new minus old in a wider type"},
+		"tick-wrap-product":      {"rows-1h", "multiplied by 1000 in 32 bits"},
 		"tick-wrap-skip":         {"tick-16-bit", "the step over the wrap is dropped"},
 		"tick-wrap-freeze":       {"tick-wrap-mid-discharge", "nothing is added any more after the wrap"},
 		"signed-tick":            {"tick-past-half", "nothing is added while the counter's top bit is set"},

@@ -43,11 +43,12 @@ func (c *Case) hypotheses() []hypothesis {
 			m := base
 			change(&m)
 			out = append(out, hypothesis{cause: cause, meter: m, how: how, rank: rank})
+			back := m.Fold == replay.FoldBack
 			switch m.Clocking {
 			case replay.WrapNegative, replay.HalfNegative, replay.FaceSeconds, replay.FaceDay:
-				if !c.splits() {
-					return
-				}
+				back = true
+			}
+			if back && c.splits() {
 				for _, m.Backward = range []replay.Backward{replay.BackTakes, replay.BackTurns} {
 					out = append(out, hypothesis{cause: cause, meter: m, how: how, rank: rank})
 				}
@@ -75,6 +76,18 @@ func (c *Case) hypotheses() []hypothesis {
 					how += ", as an unsigned long has on most computers"
 				}
 				add("tick-wrap", 10, how, func(m *replay.Meter) { m.WrapBits = w })
+			}
+		}
+		for _, f := range c.folds() {
+			for _, v := range []struct {
+				fold replay.Fold
+				how  string
+			}{
+				{replay.FoldBack, "the step over that is short by a whole turn"},
+				{replay.FoldOnward, "the step over that, taken without a sign, is wrong by a whole turn"},
+				{replay.FoldZero, "the step over that is dropped"},
+			} {
+				add("tick-wrap", 10, f.how+": "+v.how, func(m *replay.Meter) { m.Fold, m.Factor, m.FoldSigned = v.fold, f.factor, f.signed })
 			}
 		}
 		if halves {
@@ -464,6 +477,45 @@ func (c *Case) crossings() (wraps, halves bool) {
 		halves = halves || t&half != 0
 	}
 	return wraps, halves
+}
+
+// fold is a product of 32 bits that turns over.
+type fold struct {
+	factor int64
+	signed bool
+	how    string
+}
+
+// folds lists the products of the counter that turn over between two readings: with a thousand, as milliseconds are got from any rate, and with a
+// million, as microseconds are.
+func (c *Case) folds() []fold {
+	s := c.Series
+	mask := int64(math.MaxInt64)
+	if s.Bits < 63 {
+		mask = 1<<uint(s.Bits) - 1
+	}
+	var out []fold
+	for _, factor := range []int64{1000, 1_000_000} {
+		for _, signed := range []bool{false, true} {
+			shift, sign := int64(0), "without"
+			if signed {
+				shift, sign = 1<<31, "with"
+			}
+			turns := func(k int) bool {
+				a, b := s.Tick[k-1], s.Tick[k]
+				return s.Life[k] == s.Life[k-1] && a&^mask == b&^mask && (a&mask*factor+shift)>>32 != (b&mask*factor+shift)>>32
+			}
+			for k := 1; k < len(s.Tick); k++ {
+				if turns(k) {
+					how := fmt.Sprintf("the counter is multiplied by %d in 32 bits %s a sign before it is divided, which turns over each %.7g s", factor, sign,
+						math.Ldexp(1, 32)/float64(factor)/s.Hz)
+					out = append(out, fold{factor, signed, how})
+					break
+				}
+			}
+		}
+	}
+	return out
 }
 
 // longestStep is the longest time between two readings [s].

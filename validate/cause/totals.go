@@ -1261,6 +1261,7 @@ func join(a, b replay.Meter) (replay.Meter, bool) {
 		apply()
 	}
 	take(a.Clocking != 0, b.Clocking != 0, func() { m.Clocking = b.Clocking })
+	take(a.Fold != 0 || a.Clocking != 0 || a.WrapBits != 0, b.Fold != 0, func() { m.Fold, m.Factor, m.FoldSigned = b.Fold, b.Factor, b.FoldSigned })
 	take(a.Side != 0 || a.AllCharge != 0 || a.AllEnergy != 0, b.Side != 0, func() { m.Side, m.SideOf = b.Side, b.SideOf })
 	take(a.Energy != 0, b.Energy != 0, func() { m.Energy = b.Energy })
 	take(a.CutTime != 0 || a.Clocking != 0, b.CutTime != 0, func() { m.CutTime = b.CutTime })

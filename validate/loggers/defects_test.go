@@ -49,6 +49,7 @@ func shows() map[string][]string {
 	changes := []string{"charge", "below 1 A", "locked load", "pulses", "load step", afterStop, "end voltage", "rebound", dies, "charge to taper"}
 	return map[string][]string{
 		"tick-wrap": wraps, "tick-wrap-float": wraps, "tick-wrap-skip": wraps, "tick-wrap-freeze": wraps, "tick-wrap-schedule": wraps,
+		"tick-wrap-product":  append([]string{"half range"}, wraps...),
 		"tick-wrap-rescaled": append(uneven, wraps...), // hundredths cost up to 10 ms a row where readings fall between them
 		"signed-tick":        half, "signed-tick-widened": half, "signed-tick-skip": half, "signed-tick-schedule": half,
 		"first-interval": started, "first-interval-whole": started,

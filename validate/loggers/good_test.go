@@ -290,6 +290,7 @@ func TestDefectsCostWhatArithmeticSays(t *testing.T) {
 		lost            float64 // seconds at -1.4 A that are missing beside the good logger
 	}{
 		{"tick-wrap", "wrap", 4294967.296},
+		{"tick-wrap-product", "half range", 4294.967296},
 		{"tick-wrap-skip", "wrap", 1},
 		{"tick-wrap-freeze", "wrap", 440 - 205},
 		{"signed-tick-widened", "half range", 4294967.296},

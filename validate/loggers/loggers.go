@@ -72,6 +72,8 @@ func Defects() []Defect {
 		func(m *meter) { m.timer = &floated{} })
 	add("tick-wrap-rescaled", "Divides ticks down to hundredths of a second before an unsigned subtraction, which then wraps elsewhere.",
 		func(m *meter) { m.timer = &rescaled{} })
+	add("tick-wrap-product", "Multiplies ticks by 1000 in 32 bits before it divides them by their rate: the product turns over after 71 minutes.",
+		func(m *meter) { m.timer = &multiplied{} })
 	add("tick-wrap-skip", "Drops the one step in which the counter went back (advice: it costs one step).",
 		func(m *meter) { m.timer = &guarded{} })
 	add("tick-wrap-freeze", "Adds only while the tick is above the last one that it added: nothing after the wrap.",

@@ -61,6 +61,16 @@ func (t *rescaled) lap(tick uint64, _ int64) float64 {
 	return float64(d) * float64(perHundredth) / t.hz
 }
 
+// multiplied gets milliseconds from any rate, multiplying in 32 bits before it divides: the product turns over each 2^32/1000 ticks, and the
+// milliseconds fall back there.
+type multiplied struct{ rawTimer }
+
+func (t *multiplied) lap(tick uint64, _ int64) float64 {
+	last := t.before(tick)
+	ms := func(tick uint64) int64 { return int64(uint32(tick) * 1000 / uint32(t.hz)) }
+	return float64(ms(tick)-ms(last)) / 1000
+}
+
 // guarded adds only if time went forward: somebody saw a huge negative step once and put an `if` around it. It costs one step.
 type guarded struct{ rawTimer }
 

@@ -61,6 +61,18 @@ const (
 	FloatTimeMS             // the counter in milliseconds, held in single precision
 )
 
+// Fold says what a meter does that turns the counter into a finer unit in 32 bits before it divides: the product turns over long before the
+// counter does, and the time that comes of it falls back by a whole product.
+type Fold uint8
+
+// What becomes of the step in which the product turns over. Only NoFold is healthy.
+const (
+	NoFold     Fold = iota
+	FoldBack        // it is short by a whole product
+	FoldOnward      // ... and, the difference having no sign, long by 2^32 of the finer unit
+	FoldZero        // it is dropped
+)
+
 // Bad says what a meter does with a failed reading.
 type Bad uint8
 
@@ -225,6 +237,9 @@ type Meter struct {
 	CutPower     float64 // power cut or rounded likewise to this quantum [W]
 	PowerOfCut   bool    // power is the product of the cut current
 	CutVolt      float64 // power is the product of the voltage cut (or rounded) to this quantum [V]
+	Fold         Fold    // the counter is multiplied by Factor in 32 bits, without a sign or as FoldSigned
+	Factor       int64
+	FoldSigned   bool
 	WrapBits     int     // at the counter's wrap the step is long by the difference between a wrap of so many bits and its own; 0 none
 	Burden       float64 // the drop over this is added back to the voltage [ohm]: healthy where the bus is tapped behind the shunt; below zero it is taken off
 	CutStep      float64 // charge of a step cut to this quantum [A·s]; energy likewise by CutEnergy [W·s]
@@ -423,7 +438,7 @@ func (st *state) start(s *Series, m *Meter) {
 		st.steps = s.ClockDt
 	case m.Source == ReadingsTrue || m.Source == WindowTrue:
 		st.steps = s.Dt
-	case m.Clocking == Exact && m.WrapBits == 0 && m.CutTime == 0 && m.Modulo == 0 && !m.Across:
+	case m.Clocking == Exact && m.WrapBits == 0 && m.Fold == NoFold && m.CutTime == 0 && m.Modulo == 0 && !m.Across:
 		st.steps = s.TickDt
 	}
 	st.plain = m.Source != WindowTrue && !m.Unsigned && m.Stale == 0 && m.Gain == 0 && m.Offset == 0 && m.DeadBand == 0 && m.Burden == 0 && !m.ZeroFirst
@@ -536,6 +551,9 @@ func (st *state) step(j, k int) float64 {
 	if w := st.m.WrapBits; w > 0 && k > 0 && s.Life[k] == s.Life[j] && s.Tick[j]&^st.mask != s.Tick[k]&^st.mask {
 		return dt + (math.Ldexp(1, w)-float64(st.mask)-1)/s.Hz
 	}
+	if st.m.Fold != NoFold && k > 0 && s.Life[k] == s.Life[j] {
+		return st.folded(s.Tick[j], s.Tick[k])
+	}
 	if whole := st.m.Modulo; whole > 0 && k > 0 {
 		return math.Mod(dt, whole)
 	}
@@ -638,6 +656,27 @@ func (st *state) step(j, k int) float64 {
 		if !wraps {
 			dt = float64(float32(float64(b&st.mask)/unit)-float32(float64(a&st.mask)/unit)) * unit / s.Hz
 		}
+	}
+	return dt
+}
+
+// folded is the time between two ticks by whole units, of which a second has Factor, that come of products of 32 bits [s].
+func (st *state) folded(from, to int64) float64 {
+	m := st.m
+	units := func(tick int64) float64 {
+		p := uint32(tick & st.mask * m.Factor)
+		if m.FoldSigned {
+			return math.Trunc(float64(int32(p)) / st.s.Hz)
+		}
+		return math.Trunc(float64(p) / st.s.Hz)
+	}
+	dt := (units(to) - units(from)) / float64(m.Factor)
+	switch {
+	case dt >= 0:
+	case m.Fold == FoldZero:
+		dt = 0
+	case m.Fold == FoldOnward:
+		dt += math.Ldexp(1, 32) / float64(m.Factor)
 	}
 	return dt
 }
