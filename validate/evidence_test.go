@@ -177,3 +177,37 @@ func TestStepsOfSmallCurrentsLeftOut(t *testing.T) {
 		}
 	}
 }
+
+// inMilliseconds is the good logger behind a function that multiplies the counter by 1000 in 32 bits before it divides by its rate: all that it
+// times and prints goes by that.
+type inMilliseconds struct {
+	link.Logger
+	hz uint32
+}
+
+func (l *inMilliseconds) Greet(g *link.Greeting, a *link.Answer) {
+	l.hz = uint32(g.TickHz)
+	own := *g
+	own.TickHz, own.TickBits = 1000, 32
+	l.Logger.Greet(&own, a)
+}
+
+func (l *inMilliseconds) Read(r *link.Reading, a *link.Answer) {
+	own := *r
+	own.Tick = uint64(uint32(r.Tick) * 1000 / l.hz)
+	l.Logger.Read(&own, a)
+}
+
+// Where the product turns over, sums, the column of the counter and the schedule of the rows show it, each by itself.
+func TestProductThatTurnsOver(t *testing.T) {
+	for scenario, does := range map[string]string{
+		"tick-wrap-mid-discharge": "taken without a sign, is wrong by a whole turn",
+		"midnight-mid-discharge":  "shows what comes of this, to the last count: the counter is multiplied by 1000 in 32 bits without a sign",
+		"bench":                   "rows come out of turn 10 times",
+	} {
+		v, _ := judged(t, named(t, scenario), func(s link.Store) link.Logger { return &inMilliseconds{Logger: loggers.Good()(s)} })
+		if len(v.Findings) != 1 || v.Findings[0].Cause != "tick-wrap" || !strings.Contains(v.Findings[0].Evidence, does) {
+			t.Errorf("%s: %q is not said: %s", scenario, does, complaint(v))
+		}
+	}
+}

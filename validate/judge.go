@@ -379,8 +379,11 @@ func (j *judge) findings(blame map[string]verdict.Blame) []verdict.Finding {
 		add(totals)
 	}
 	if j.tickBad && j.failed("elapsed") {
-		if row := j.firstTickBad(); row >= 0 && j.tickColumn.Value[row] < 0 {
+		row := j.firstTickBad()
+		if j.tickColumn.Value[row] < 0 {
 			add(cause.SignedPrint(c, row))
+		} else {
+			add(cause.ProductPrint(c, row, func(r int) (int64, bool) { return j.counts(j.tickColumn, j.tickColumn.Value[r]) }))
 		}
 	}
 	if j.failed("restart") {

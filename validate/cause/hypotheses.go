@@ -479,45 +479,6 @@ func (c *Case) crossings() (wraps, halves bool) {
 	return wraps, halves
 }
 
-// fold is a product of 32 bits that turns over.
-type fold struct {
-	factor int64
-	signed bool
-	how    string
-}
-
-// folds lists the products of the counter that turn over between two readings: with a thousand, as milliseconds are got from any rate, and with a
-// million, as microseconds are.
-func (c *Case) folds() []fold {
-	s := c.Series
-	mask := int64(math.MaxInt64)
-	if s.Bits < 63 {
-		mask = 1<<uint(s.Bits) - 1
-	}
-	var out []fold
-	for _, factor := range []int64{1000, 1_000_000} {
-		for _, signed := range []bool{false, true} {
-			shift, sign := int64(0), "without"
-			if signed {
-				shift, sign = 1<<31, "with"
-			}
-			turns := func(k int) bool {
-				a, b := s.Tick[k-1], s.Tick[k]
-				return s.Life[k] == s.Life[k-1] && a&^mask == b&^mask && (a&mask*factor+shift)>>32 != (b&mask*factor+shift)>>32
-			}
-			for k := 1; k < len(s.Tick); k++ {
-				if turns(k) {
-					how := fmt.Sprintf("the counter is multiplied by %d in 32 bits %s a sign before it is divided, which turns over each %.7g s", factor, sign,
-						math.Ldexp(1, 32)/float64(factor)/s.Hz)
-					out = append(out, fold{factor, signed, how})
-					break
-				}
-			}
-		}
-	}
-	return out
-}
-
 // longestStep is the longest time between two readings [s].
 func (c *Case) longestStep() float64 {
 	m := 0.0

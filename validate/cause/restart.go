@@ -163,11 +163,3 @@ func firstUnit(col *Column) float64 {
 	}
 	return 0
 }
-
-// SignedPrint names a counter that is printed as a signed number.
-func SignedPrint(c *Case, row int) []verdict.Finding {
-	f := c.finding("signed-tick", ofFirmware, 0.7, row)
-	f.Evidence = "the counter is printed as a negative number past half range"
-	f.Wrote = c.text(row)
-	return []verdict.Finding{f}
-}

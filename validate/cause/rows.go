@@ -153,6 +153,9 @@ func (c *Case) cadence(s *Spacing) []verdict.Finding {
 	if f := c.countsReadings(s); f != nil {
 		return []verdict.Finding{*f}
 	}
+	if f := c.outOfTurn(s); f != nil {
+		return []verdict.Finding{*f}
+	}
 	if s.Missing >= 0 || s.TooFew {
 		from, to := s.MissingFrom, s.MissingTo
 		if s.Missing < 0 {

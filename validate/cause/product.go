@@ -1,0 +1,119 @@
+package cause
+
+import (
+	"fmt"
+	"math"
+	"sort"
+
+	"stuntcell/validate/verdict"
+)
+
+// fold is a product of the counter in 32 bits that turns over.
+type fold struct {
+	factor int64
+	signed bool
+	how    string
+	at     []int // readings before which it does
+}
+
+// folds lists the products that turn over between two readings: with a thousand, as milliseconds are got from any rate, and with a million, as
+// microseconds are.
+func (c *Case) folds() []fold {
+	s := c.Series
+	mask := int64(math.MaxInt64)
+	if s.Bits < 63 {
+		mask = 1<<uint(s.Bits) - 1
+	}
+	var out []fold
+	for _, factor := range []int64{1000, 1_000_000} {
+		for _, signed := range []bool{false, true} {
+			shift, sign := int64(0), "without"
+			if signed {
+				shift, sign = 1<<31, "with"
+			}
+			f := fold{factor: factor, signed: signed}
+			for k := 1; k < len(s.Tick); k++ {
+				a, b := s.Tick[k-1], s.Tick[k]
+				if s.Life[k] == s.Life[k-1] && a&^mask == b&^mask && (a&mask*factor+shift)>>32 != (b&mask*factor+shift)>>32 {
+					f.at = append(f.at, k)
+				}
+			}
+			if len(f.at) > 0 {
+				f.how = fmt.Sprintf("the counter is multiplied by %d in 32 bits %s a sign before it is divided, which turns over each %.7g s", factor, sign,
+					math.Ldexp(1, 32)/float64(factor)/s.Hz)
+				out = append(out, f)
+			}
+		}
+	}
+	return out
+}
+
+// shows is what the product gives at a tick, after the division [1/factor s].
+func (f *fold) shows(tick int64, hz float64) int64 {
+	p := uint32(tick * f.factor)
+	if f.signed {
+		return int64(float64(int32(p)) / hz)
+	}
+	return int64(float64(p) / hz)
+}
+
+// outOfTurn finds that rows come when they are not due, or fail to, where a product of the counter turns over, and nowhere else.
+func (c *Case) outOfTurn(s *Spacing) *verdict.Finding {
+	var off []int // rows behind a spacing that is none of the interval's
+	for r := 1; r < len(c.At); r++ {
+		d := c.Seconds(c.At[r]) - c.Seconds(c.At[r-1])
+		if n := math.Round(d / s.Log); n != 1 || math.Abs(d-s.Log) > 1.5*c.Series.Period {
+			off = append(off, r)
+		}
+	}
+	if len(off) < 2 || len(off) > len(c.At)/4 {
+		return nil
+	}
+	for _, f := range c.folds() {
+		met := map[int]bool{}
+		for _, r := range off {
+			for n := sort.SearchInts(f.at, c.At[r-1]); n < len(f.at) && f.at[n] <= c.At[r]; n++ {
+				met[f.at[n]] = true
+			}
+		}
+		// Each that turns over brings one row out of turn and, where the next is counted from it, a spacing or two that are off.
+		if len(met) < 2 || 2*len(met) < len(off) || len(met) < len(f.at)-1 {
+			continue
+		}
+		g := c.finding("tick-wrap", ofFirmware, 0.85, off[0])
+		g.Evidence = fmt.Sprintf("rows come out of turn %d times, each time where the counter times %d turns over in 32 bits", len(met), f.factor)
+		return &g
+	}
+	return nil
+}
+
+// ProductPrint names a column that shows the counter by way of a product of 32 bits; counts is what a row shows. Row is the first that does
+// not show its reading's tick.
+func ProductPrint(c *Case, row int, counts func(row int) (int64, bool)) []verdict.Finding {
+	mask := int64(math.MaxInt64)
+	if c.Series.Bits < 63 {
+		mask = 1<<uint(c.Series.Bits) - 1
+	}
+	for _, f := range c.folds() {
+		alike := true
+		for r := range c.At {
+			n, ok := counts(r)
+			alike = alike && (!ok || n == f.shows(c.Series.Tick[c.At[r]]&mask, c.Series.Hz))
+		}
+		if alike {
+			g := c.finding("tick-wrap", ofFirmware, 0.95, row)
+			g.Evidence = "the column of the counter shows what comes of this, to the last count: " + f.how
+			g.Wrote = c.text(row)
+			return []verdict.Finding{g}
+		}
+	}
+	return nil
+}
+
+// SignedPrint names a counter that is printed as a signed number.
+func SignedPrint(c *Case, row int) []verdict.Finding {
+	f := c.finding("signed-tick", ofFirmware, 0.7, row)
+	f.Evidence = "the counter is printed as a negative number past half range"
+	f.Wrote = c.text(row)
+	return []verdict.Finding{f}
+}
