@@ -52,7 +52,7 @@ func TestBadInput(t *testing.T) {
 		{"UTF-16", string(utf16Of(plain)), "0.0083"},
 		{"CR only", strings.ReplaceAll(plain, "\n", "\r"), "0.0083"},
 		{"semicolons and decimal commas", strings.NewReplacer(",", ";", ".", ",").Replace(plain), "0.0083"},
-		{"thousands", "t (s);U (V);I (A)\n0;12.6;-1,000.5\n1;12.5;-1,000.5\n2;12.4;-1,000.5\n3;12.4;-1,000.5\n", "broken|refused"},
+		{"thousands", "t (s);U (mV);I (mA)\n0;12,600;-1,000.5\n1;12,500;-1,000.5\n2;12,400;-1,000.5\n3;12,400;-1,000.5\n", "out 0.0008 Ah, 0.010 Wh"},
 		{"truncated last line", strings.TrimSuffix(plain, ".3,-1.0,-0.0083\n"), "torn"},
 		{"NaN", strings.Replace(plain, "20,12.4,-1.0", "20,nan,nan", 1), "no current|broken"},
 		{"no voltage", "t (s),I (A)\n0,-1.0\n10,-1.0\n20,-1.0\n30,0\n", "no voltage"},

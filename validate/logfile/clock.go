@@ -1,6 +1,9 @@
 package logfile
 
-import "strings"
+import (
+	"strings"
+	"time"
+)
 
 // dateOrder says which of three numbers is the day.
 type dateOrder uint8
@@ -216,6 +219,9 @@ func (p *scanner) date(s *stamp) bool {
 		return false
 	}
 	first := p.number(n)
+	if n == 4 && p.ordinal(s, first) {
+		return true
+	}
 	mark := p.peek()
 	if mark != '-' && mark != '/' && mark != '.' && mark != ' ' {
 		return false
@@ -266,6 +272,48 @@ func (p *scanner) date(s *stamp) bool {
 		return !s.impossible || k == 4
 	}
 	return false
+}
+
+// ordinal reads what stands behind the year in the week dates and ordinal dates of ISO 8601: 2026-W10-1, 2026W101, 2026-061.
+func (p *scanner) ordinal(s *stamp, year int) bool {
+	at := p.i
+	p.skip("-")
+	dashed := p.i > at
+	unixDay := daysSince1970(year, 1, 1)
+	switch {
+	case p.peek() == 'W':
+		p.i++
+		if n := p.digits(); n != 2 && n != 3 {
+			break
+		}
+		week := p.number(2)
+		if dashed {
+			p.skip("-")
+		}
+		if p.digits() != 1 {
+			break
+		}
+		weekday := p.number(1)
+		fourth := unixDay + 3 // 4 January is in week 1, and 1970-01-01 was a Thursday
+		unixDay = fourth - ((fourth+3)%7+7)%7 + (week-1)*7 + weekday - 1
+		s.impossible = week < 1 || week > 53 || weekday < 1 || weekday > 7
+		s.a, s.b, s.c = civil(unixDay)
+		s.known = true
+		return true
+	case dashed && p.digits() == 3:
+		n := p.number(3)
+		s.a, s.b, s.c = civil(unixDay + n - 1)
+		s.known, s.impossible = true, s.a != year
+		return true
+	}
+	p.i = at
+	return false
+}
+
+// civil returns year, month and day of a Unix day.
+func civil(unixDay int) (y, m, d int) {
+	t := time.Unix(int64(unixDay)*day, 0).UTC()
+	return t.Year(), int(t.Month()), t.Day()
 }
 
 func valid(s *stamp) bool {
@@ -579,7 +627,7 @@ func (p *scanner) finish(s *stamp, h, m, sec int, frac float64) bool {
 	p.skip(" ")
 	if c := p.peek() | 0x20; (c == 'a' || c == 'p') && p.i+1 < len(p.b) && h <= 12 && h > 0 {
 		p.i++
-		p.skip(".")
+		p.skip(". ") // p. m., as in Spanish
 		if p.peek()|0x20 == 'm' {
 			p.i++
 			p.skip(".")
@@ -597,7 +645,12 @@ func (p *scanner) finish(s *stamp, h, m, sec int, frac float64) bool {
 	return true
 }
 
-// zone reads Z, UTC, GMT or an offset, if there is one.
+// zoneNames are names of zones that stand for one offset [h], as zoneinfo of the IANA has them; not those of several, such as IST, CST and BST.
+var zoneNames = map[string]float64{"wet": 0, "west": 1, "cet": 1, "mez": 1, "cest": 2, "mesz": 2, "eet": 2, "eest": 3, "msk": 3, "jst": 9, "kst": 9,
+	"awst": 8, "acst": 9.5, "acdt": 10.5, "aest": 10, "aedt": 11, "nzst": 12, "nzdt": 13, "est": -5, "edt": -4, "cdt": -5, "mst": -7, "mdt": -6, "pst": -8, "pdt": -7,
+	"akst": -9, "akdt": -8, "hst": -10}
+
+// zone reads Z, UTC, GMT, the name of a zone or an offset, if there is one.
 func (p *scanner) zone(s *stamp) {
 	at := p.i
 	p.skip(" ")
@@ -606,6 +659,11 @@ func (p *scanner) zone(s *stamp) {
 	case "z", "utc", "gmt":
 		p.i = len(p.b)
 		s.zoned = true
+		return
+	}
+	if hours, ok := zoneNames[rest]; ok {
+		p.i = len(p.b)
+		s.zoned, s.offset = true, int(hours*3600)
 		return
 	}
 	if len(rest) > 3 && (rest[:3] == "utc" || rest[:3] == "gmt") {

@@ -352,6 +352,15 @@ func (s *shape) decimals(lines []numbered) error {
 			if _, _, ok := parseNumber(n, false); ok && point {
 				points++
 			}
+			if point && comma { // with both, one of them parts thousands
+				if isGrouped(n, false) {
+					points++
+				} else if isGrouped(n, true) {
+					commas++
+					sure = true
+				}
+				continue
+			}
 			if _, _, ok := parseNumber(n, true); ok && comma {
 				commas++
 				where, what = l, c

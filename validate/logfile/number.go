@@ -109,7 +109,7 @@ func lastPlace(places int) float64 {
 	return math.Pow10(-places)
 }
 
-// isMissing says that a cell holds no value and says so.
+// isMissing says that a cell holds no value and says so; OL is what a meter shows beyond its range, #N/A what a spreadsheet does.
 func isMissing(b []byte) bool {
 	switch len(b) {
 	case 0:
@@ -118,7 +118,7 @@ func isMissing(b []byte) bool {
 		return b[0] == '-' || b[0] == '?' || b[0] == '*'
 	case 2, 3, 4:
 		switch string(b) {
-		case "--", "---", "----", "nan", "NaN", "NAN", "-nan", "-NaN", "+nan", "na", "NA", "n/a", "N/A", "null", "NULL", "none", "None", "NONE", "\u2013", "\u2014":
+		case "--", "---", "----", "nan", "NaN", "NAN", "-nan", "-NaN", "+nan", "na", "NA", "n/a", "N/A", "null", "NULL", "none", "None", "NONE", "OL", "O.L", "O/L", "#N/A", "#NV", "\u2013", "\u2014":
 			return true
 		}
 	}
@@ -166,6 +166,24 @@ func isGrouped(b []byte, comma bool) bool {
 		}
 	}
 	return i == len(b)
+}
+
+// parseGrouped reads a number whose thousands are set apart (see isGrouped), by the decimal sign that the log is known to have. One that begins
+// with 0 is none: 0,812 among decimal points has another decimal sign.
+func parseGrouped(b []byte, comma bool) (n decimalNumber, ok bool) {
+	if !isGrouped(b, comma) || bytes.TrimLeft(b, "+-")[0] == '0' {
+		return n, false
+	}
+	plain := make([]byte, 0, len(b))
+	for i := 0; i < len(b); {
+		if mark := groupMark(b[i:], comma); mark > 0 {
+			i += mark
+			continue
+		}
+		plain = append(plain, b[i])
+		i++
+	}
+	return parseDecimal(plain, comma)
 }
 
 // groupMark returns the length of a mark between thousands at the start of b, 0 if there is none.

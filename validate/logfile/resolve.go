@@ -117,6 +117,11 @@ func (e *evidence) mostly(types ...cellType) bool {
 
 func (e *evidence) add(cell []byte, line int, comma bool) {
 	t := classify(cell)
+	if t == groupedCell {
+		if _, ok := parseGrouped(cell, comma); ok {
+			t = numberCell
+		}
+	}
 	e.cell[t]++
 	if t == missingCell {
 		return
@@ -139,7 +144,11 @@ func (e *evidence) add(cell []byte, line int, comma bool) {
 	case numberCell:
 		v, places, ok := parseNumber(cell, comma)
 		if !ok {
-			return
+			n, grouped := parseGrouped(cell, comma)
+			if !grouped {
+				return
+			}
+			v, places = n.value, n.places
 		}
 		if e.numbers == 0 || v < e.min {
 			e.min = v

@@ -118,6 +118,7 @@ type unread struct {
 	problem Problem
 	closing bool // it begins with a word that opens or closes a session
 	wordy   bool // it may be a closing or opening line
+	remark  bool // it is a sentence, with a date before it or not
 }
 
 const (
@@ -127,6 +128,7 @@ const (
 
 // begin decides about the start of a log.
 func (a *assembler) begin(src source) error {
+	src.first = joinQuoted(src.first)
 	l, header, units, err := understand(src, a.opts)
 	if err != nil {
 		return err
@@ -140,6 +142,31 @@ func (a *assembler) begin(src source) error {
 	}
 	a.use(l, header, units, a.begun)
 	return nil
+}
+
+// joinQuoted makes one line of a header whose names break within their quotes, as spreadsheets write them (RFC 4180). It stands where its last
+// part does.
+func joinQuoted(lines []numbered) []numbered {
+	for i, l := range lines[:min(len(lines), maxTitles)] {
+		if isComment(l.text) || bytes.Count(l.text, []byte{'"'})%2 == 0 {
+			continue
+		}
+		text := l.text
+		for j := i + 1; j < min(i+maxFields, len(lines)); j++ {
+			text = slices.Concat(text, []byte{' '}, lines[j].text)
+			if bytes.Count(lines[j].text, []byte{'"'})%2 == 0 {
+				continue
+			}
+			if c := (form{sep: ','}).split(text, nil); len(c) < 2 || !headerLike(c) {
+				if c = (form{sep: ';'}).split(text, nil); len(c) < 2 || !headerLike(c) {
+					break
+				}
+			}
+			return slices.Concat(lines[:i:i], []numbered{{lines[j].at, text}}, lines[j+1:])
+		}
+		return lines
+	}
+	return lines
 }
 
 // understand finds form, header and columns of the first rows that a source shows.
@@ -337,7 +364,7 @@ func (a *assembler) push(at int, line []byte) {
 		a.table.Unfinished = a.unfinished
 		return
 	}
-	if a.rows == 0 && at < a.begun || a.rows == 0 && a.begun < 0 && !rowLike(a.cells) {
+	if a.rows == 0 && at <= a.begun || a.rows == 0 && a.begun < 0 && !rowLike(a.cells) {
 		t.Comments = append(t.Comments, at)
 		if len(a.titles) < maxTitles {
 			if a.titles == nil {
@@ -372,6 +399,7 @@ func (a *assembler) push(at int, line []byte) {
 		t.Headers = append(t.Headers, at)
 	}
 	u := unread{problem: p, closing: closingWord(line), wordy: a.wordy(line, l)}
+	u.remark = u.wordy && p.Kind == BrokenRow && a.isRemark(line)
 	if len(a.pending) >= maxPending {
 		a.flush(beforeRow)
 	}
@@ -433,7 +461,7 @@ func (a *assembler) flush(by follows) {
 		switch {
 		case u.closing || u.wordy && by == beforeEnd:
 			a.table.Footers = append(a.table.Footers, u.problem.Line)
-		case u.wordy && by == beforeHeader:
+		case u.wordy && by == beforeHeader, u.remark:
 			a.table.Comments = append(a.table.Comments, u.problem.Line)
 		default:
 			a.table.Problems = append(a.table.Problems, u.problem)
@@ -487,6 +515,34 @@ func (a *assembler) wordy(line []byte, l *layout) bool {
 		}
 	}
 	return data*2 < l.n
+}
+
+// isRemark says that a line is what somebody writes about a test among its rows: one cell of two words at least, behind a date in brackets or not.
+// A broken row has no words but those of its columns.
+func (a *assembler) isRemark(line []byte) bool {
+	if a.layout.sep == ' ' || a.layout.keyed || len(a.layout.split(line, nil)) > 1 || bytes.HasPrefix([]byte(a.header), line) {
+		return false
+	}
+	if line[0] == '[' {
+		if end := bytes.IndexByte(line, ']'); end > 0 {
+			if s, ok := parseStamp(trim(line[1:end])); ok && s.hasTime {
+				line = trim(line[end+1:])
+			}
+		}
+	}
+	words := 0
+	for _, w := range bytes.Fields(line) {
+		letters := 0
+		for letters < len(w) && isLetter(w[letters]) {
+			letters++
+		}
+		if letters > 1 && len(bytes.TrimRight(w[letters:], ".,:;!")) == 0 {
+			words++
+		} else if bytes.ContainsAny(w, "\"{}=<>") {
+			return false
+		}
+	}
+	return words > 1
 }
 
 // read reads a row into a.value, a.step and a.words. The problem says what is wrong if it is none.
@@ -610,6 +666,9 @@ func (a *assembler) number(f *field, cell []byte) (Problem, bool) {
 	comma := a.layout.comma
 	scale, divisor := f.scale, f.divisor
 	n, ok := parseDecimal(cell, comma)
+	if !ok {
+		n, ok = parseGrouped(cell, comma)
+	}
 	if !ok && f.suffix != "" {
 		if text, name := cutUnit(cell); name != "" {
 			if name != f.suffix {
@@ -619,14 +678,14 @@ func (a *assembler) number(f *field, cell []byte) (Problem, bool) {
 				}
 				scale, divisor = u.scale, 1
 			}
-			n, ok = parseDecimal(text, comma)
+			if n, ok = parseDecimal(text, comma); !ok {
+				n, ok = parseGrouped(text, comma)
+			}
 		}
 	}
 	if !ok {
 		p := Problem{Expected: "a number"}
 		switch _, other := parseDecimal(cell, !comma); {
-		case isGrouped(cell, comma):
-			p.Hint = "print numbers without marks between thousands"
 		case other && comma:
 			p.Hint = "most rows have a decimal comma, this one a point"
 		case other:
