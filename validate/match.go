@@ -32,6 +32,7 @@ func (j *judge) match() {
 	}
 	j.timesOfDay(after)
 	j.rawCounter(after)
+	j.bareCounter()
 	j.tickColumn, j.clockColumn = j.column(logfile.Tick), j.column(logfile.Clock)
 	matched := j.tickColumn != nil && j.matchTicks(j.tickColumn, after)
 	if c := j.clockColumn; c != nil {
@@ -119,6 +120,52 @@ func (j *judge) rawCounter(after []int) {
 		c.Value[r], c.Step[r] = math.Round(c.Value[r]/unit), 1
 	}
 }
+
+// bareCounter takes a column of time that names no unit, or Unix seconds that no word calls so, as the counter where its whole numbers are counts
+// that readings have. Seconds are not: only one in so many counts is a reading's.
+func (j *judge) bareCounter() {
+	if j.column(logfile.Tick) != nil || j.series.Hz < 10 {
+		return
+	}
+	mask := int64(math.MaxInt64)
+	if j.series.Bits < 63 {
+		mask = 1<<uint(j.series.Bits) - 1
+	}
+	counts := make(map[float64]bool, len(j.rec.Readings.Tick))
+	for _, t := range j.rec.Readings.Tick {
+		counts[float64(t&mask)] = true
+	}
+	for i := range j.table.Columns {
+		c := &j.table.Columns[i]
+		if c.Kind != logfile.Elapsed && c.Kind != logfile.Clock || c.Channel > 1 || c.Kind == logfile.Elapsed && !c.Guessed || c.NoDate || c.Scale <= 0 || calledClock.MatchString(c.Header) {
+			continue
+		}
+		raw := make([]float64, len(c.Value))
+		fits, n := 0, 0
+		for r, v := range c.Value {
+			if raw[r] = math.NaN(); math.IsNaN(v) {
+				continue
+			}
+			raw[r] = math.Round((v - c.Offset) / c.Scale)
+			if n++; counts[raw[r]] && math.Abs(c.Step[r]/c.Scale-1) < 1e-9 {
+				fits++
+			}
+		}
+		if n < 2 || float64(fits) < coarseFit*float64(n) {
+			continue
+		}
+		c.Kind, c.Unit, c.Scale, c.Offset, c.Guessed, c.Zoned = logfile.Tick, "", 0, 0, false, false
+		for r := range raw {
+			if c.Value[r] = raw[r]; !math.IsNaN(raw[r]) {
+				c.Step[r] = 1
+			}
+		}
+		return
+	}
+}
+
+// calledClock finds the words of a header that promise a clock.
+var calledClock = regexp.MustCompile(`(?i)unix|epoch|date|datum|clock|utc|stamp`)
 
 // coarseFit is the share of rows that a grid must place in the printed unit of their time.
 const coarseFit = 0.98
@@ -843,7 +890,7 @@ func (j *judge) stuckClock(c *logfile.Column, after []int) int {
 // matchElapsed matches rows that were held back by their elapsed time, where the log has no better column. It counts from
 // the first reading or from the counter's zero, whichever fits more rows; where neither fits, the answered reading stands.
 func (j *judge) matchElapsed(c *logfile.Column, after []int) {
-	if !j.rec.Stream && !held(after) {
+	if len(c.Value) == 0 || !j.rec.Stream && !held(after) {
 		return
 	}
 	n := len(j.rec.Readings.T)

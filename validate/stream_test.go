@@ -3,6 +3,7 @@ package validate_test
 import (
 	"context"
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -108,5 +109,26 @@ func TestTimesThatPlaceWholeLogs(t *testing.T) {
 		if v := validate.Judge(sc, rec, validate.Options{Tool: "test"}); !*v.Pass {
 			t.Errorf("%s: %s", name, complaint(v))
 		}
+	}
+}
+
+// TestNoRowInWholeLog: where each row is broken, here by a decimal comma of its own, no time places any.
+func TestNoRowInWholeLog(t *testing.T) {
+	sc := named(t, "tiny-total")
+	build := func(link.Store) link.Logger {
+		return &habitual{habit: habit{header: "s,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%.3f,\"%s\",%.4f,%.5f,%.4f", l.up, strings.Replace(fmt.Sprintf("%.2f", l.v), ".", ",", 1), l.i, l.q/3600, l.e/3600)
+		}}}
+	}
+	rec, err := emulator.Run(context.Background(), sc.Setup, link.NewInProcess(build, sc.Setup.Seed))
+	if err != nil {
+		t.Fatal(err)
+	}
+	rec.Stream = true
+	for i := range rec.Rows {
+		rec.Rows[i].After = len(rec.Readings.T) - 1
+	}
+	if v := validate.Judge(sc, rec, validate.Options{Tool: "test"}); *v.Pass || v.Findings[0].Cause != "broken-row" {
+		t.Errorf("pass %v, want broken-row: %s", *v.Pass, complaint(v))
 	}
 }
