@@ -102,6 +102,15 @@ settings: {log: 2 s}
 rig: {readings: {nominal: 1 s, jitter: 395 ms}}
 seed: 12074
 `},
+		"counts of the counter under a name that says no unit": {habit{header: "t,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%d,%.3f,%.4f,%.5f,%.4f", r.Tick, l.v, l.i, l.q/3600, l.e/3600)
+		}}, "tick-past-half"},
+		"the same while it is small": {habit{header: "t,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%d,%.3f,%.4f,%.5f,%.4f", r.Tick, l.v, l.i, l.q/3600, l.e/3600)
+		}}, "tiny-total"},
+		"the same through a counter of 16 bits": {habit{header: "t,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%d,%.3f,%.4f,%.5f,%.4f", r.Tick, l.v, l.i, l.q/3600, l.e/3600)
+		}}, "tick-16-bit"},
 		"a row besides with each change of a fifth": {habit{header: "s,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
 			rowI = l.i
 			return short(l)
@@ -343,6 +352,27 @@ func TestRowsOnChange(t *testing.T) {
 		})
 		if complaint(v) != "" {
 			t.Errorf("near the level, %s: %s", name, complaint(v))
+		}
+	}
+	// So is every fifth, half way between those that are due.
+	for _, name := range []string{"logger-ends-slowly", "tick-wrap-mid-discharge", "weak-cell-in-string"} {
+		n := 0
+		v, _ := judged(t, named(t, name), func(link.Store) link.Logger {
+			n = 0
+			return &habitual{habit: habit{
+				extra: func(l *habitual) bool {
+					n++
+					return n%10 == 6 && math.Abs(l.v-float64(l.g.CutoffMV)/1000) < 0.5
+				},
+				row: func(l *habitual, r *link.Reading) string {
+					return l.plain(time.Unix(r.Clock, 0).UTC().Format(time.DateTime))
+				},
+				stops: func(l *habitual, good bool) bool {
+					return l.below >= 0 && l.now-l.below >= float64(l.g.CutoffHoldMS)/1000
+				}}}
+		})
+		if complaint(v) != "" {
+			t.Errorf("closer near the level, %s: %s", name, complaint(v))
 		}
 	}
 	// Rows at each reading, whatever the current does, are no rows at changes.

@@ -329,7 +329,7 @@ func (j *judge) regular(rows []int, times []float64, gap func(a, b int) float64)
 	added := make([]bool, n)
 	changed := j.onChange(rows)
 	for i := 2; i < n-1; i++ {
-		added[i] = changed[i] || j.somethingMoved(rows[:i], rows[i]) || j.crept(rows[i-1], rows[i])
+		added[i] = changed[i] || j.somethingMoved(rows[:i], rows[i]) || j.crept(rows[i-1], rows[i]) || j.nearStop(rows[i])
 	}
 	cost, from := make([]int, n), make([]int, n)
 	for i := 1; i < n; i++ {
@@ -414,8 +414,18 @@ func (j *judge) onChange(rows []int) []bool {
 	return best
 }
 
-// nearLevel is the share of the level where a logger stops within which it may write each reading.
+// nearLevel is the share of the level where a logger stops within which it may write each reading, or rows that are closer.
 const nearLevel = 0.1
+
+// nearStop says that a reading is so near the level at which the logger stops that it may write oftener.
+func (j *judge) nearStop(k int) bool {
+	for _, mv := range []int64{j.rec.Greeting.CutoffMV, j.rec.Greeting.ChargeEndMV} {
+		if level := float64(mv) / 1000; mv > 0 && math.Abs(j.series.V[k]-level) < nearLevel*level {
+			return true
+		}
+	}
+	return false
+}
 
 // betweenDue is the time between the rows of a log that came whole: of all, where nearly all are one time apart, or else of those that are not
 // there because of a change; 0 if neither has one time throughout [s].
