@@ -211,3 +211,52 @@ func TestProductThatTurnsOver(t *testing.T) {
 		}
 	}
 }
+
+// Products in integers that are too narrow, or have no sign where one factor has, spoil each step: what was multiplied is said.
+func TestProductsOfAStep(t *testing.T) {
+	positive := func(unit float64) func(float64) float64 {
+		whole := math.Ldexp(unit, 32)
+		return func(x float64) float64 { return x - whole*math.Floor(x/whole) }
+	}
+	for _, tc := range []struct {
+		scenario, cause, does string
+		charge, energy        func(step float64) float64
+		amps, watts           func(float64) float64
+	}{
+		{scenario: "discharge-two-rates", cause: "total-overflow", does: "microamperes times milliseconds in 32 bits",
+			charge: func(dq float64) float64 { return dq - math.Ldexp(1e-9, 32)*math.Floor(dq/math.Ldexp(1e-9, 32)+0.5) }},
+		{scenario: "discharge-two-rates", cause: "sign", does: "milliamperes times milliseconds in 32 bits without a sign",
+			charge: positive(1e-6)},
+		{scenario: "store-and-return", cause: "sign", does: "microamperes times milliseconds in 32 bits without a sign",
+			charge: positive(1e-9)},
+		{scenario: "store-and-return", cause: "sign", does: "milliwatts times milliseconds in 32 bits without a sign",
+			energy: positive(1e-6)},
+		{scenario: "discharge-two-rates", cause: "sign", does: "read as a number of 32 bits, in milliamperes",
+			amps: positive(1e-3)},
+		{scenario: "discharge-two-rates", cause: "sign", does: "milliamperes times millivolts in 32 bits without a sign", watts: positive(1e-6)},
+	} {
+		var q, e, sq, se float64 // right sums, and those of the products
+		h := habit{amps: tc.amps, watts: tc.watts}
+		if tc.charge != nil || tc.energy != nil {
+			h.read = func(l *habitual, r *link.Reading) {
+				if l.n == 1 {
+					q, e, sq, se = 0, 0, 0, 0
+				}
+				dq, de := l.q-sq, l.e-se
+				if tc.charge != nil {
+					dq = tc.charge(dq)
+				}
+				if tc.energy != nil {
+					de = tc.energy(de)
+				}
+				q, e = q+dq, e+de
+				l.q, l.e = q, e
+				sq, se = l.q, l.e
+			}
+		}
+		v, _ := judged(t, named(t, tc.scenario), func(link.Store) link.Logger { return &habitual{habit: h} })
+		if len(v.Findings) == 0 || v.Findings[0].Cause != tc.cause || !strings.Contains(v.Findings[0].Evidence, tc.does) {
+			t.Errorf("%s: %s of %q is not said: %s", tc.scenario, tc.cause, tc.does, complaint(v))
+		}
+	}
+}

@@ -30,10 +30,10 @@ func (c *Case) hypotheses() []hypothesis {
 	wraps, halves := c.crossings()
 	longest, longestGood := c.longestStep(), c.longestGood()
 	bands := c.deadBands()
-	watts, long := 0.0, 0.0 // at most
+	watts, amps, most, long := 0.0, 0.0, 0.0, 0.0 // at most; most: of what flows out
 	for k := range s.I {
 		if s.Good(k) {
-			watts, long = max(watts, math.Abs(s.I[k]*s.V[k])), max(long, s.Dt[k])
+			watts, amps, most, long = max(watts, math.Abs(s.I[k]*s.V[k])), max(amps, math.Abs(s.I[k])), max(most, -s.I[k]), max(long, s.Dt[k])
 		}
 	}
 	var out []hypothesis
@@ -195,6 +195,15 @@ func (c *Case) hypotheses() []hypothesis {
 			{math.Ldexp(1e-6, 32), "milliwatts times milliseconds in 32 bits"}, {65.536, "milliwatt-seconds in 16 bits"}} {
 			if watts*long > x.whole/2 {
 				add("total-overflow", 20, "the energy of a step turns over, as "+x.of+" does", func(m *replay.Meter) { m.WrapStep = x.whole })
+			}
+		}
+		for _, x := range []struct {
+			whole float64
+			of    string
+		}{{math.Ldexp(s.Amp/s.Hz, 32), "counts times ticks in 32 bits"}, {math.Ldexp(1e-9, 32), "microamperes times milliseconds in 32 bits"},
+			{65.536, "milliampere-seconds in 16 bits"}} {
+			if amps*long > x.whole/2 {
+				add("total-overflow", 20, "the charge of a step turns over, as "+x.of+" does", func(m *replay.Meter) { m.WrapCharge = x.whole })
 			}
 		}
 		// One total of both directions beside right ones is as well one with the wrong sign in one direction: both are said.
@@ -388,7 +397,7 @@ func (c *Case) hypotheses() []hypothesis {
 				add("mean-energy", 30, e.how+", the mean since power-up", func(m *replay.Meter) { m.Energy, m.Anew = e.by, replay.MeanAnew })
 			}
 		}
-		add("sign", 42, "a negative current is read as a number of 16 bits without a sign", func(m *replay.Meter) { m.Unsigned = true })
+		c.unsigned(func(how string, change func(*replay.Meter)) { add("sign", 42, how, change) }, most)
 		for _, way := range []int{1, -1} {
 			add("sign", 38, "one direction has the wrong sign in the charge total, which so grows both ways", func(m *replay.Meter) { m.FlipCharge = way })
 			add("sign", 38, "one direction has the wrong sign in the energy total, which so grows both ways", func(m *replay.Meter) { m.FlipEnergy = way })
@@ -449,6 +458,44 @@ func (c *Case) printedQuanta() []float64 {
 		}
 	}
 	return out
+}
+
+// unsigned lists what becomes of negative numbers where a product or a reading is held without a sign; out is the largest negative current [A].
+func (c *Case) unsigned(add func(how string, change func(*replay.Meter)), out float64) {
+	s := c.Series
+	if out <= 0 {
+		return
+	}
+	for _, x := range []struct {
+		whole float64
+		of    string
+	}{{65536 * s.Amp, "16 bits"}, {65.536, "16 bits, in milliamperes"}, {math.Ldexp(s.Amp, 32), "32 bits"}, {math.Ldexp(1e-3, 32), "32 bits, in milliamperes"},
+		{math.Ldexp(1e-6, 32), "32 bits, in microamperes"}} {
+		add("a negative current is read as a number of "+x.of+" without a sign", func(m *replay.Meter) { m.Unsigned = x.whole })
+	}
+	for _, x := range []struct {
+		whole float64
+		of    string
+	}{{math.Ldexp(s.Amp/s.Hz, 32), "counts times ticks"}, {math.Ldexp(1e-3, 32), "milliamperes times seconds"},
+		{math.Ldexp(1e-6, 32), "milliamperes times milliseconds"}, {math.Ldexp(1e-9, 32), "microamperes times milliseconds"}} {
+		add("a negative charge of a step is taken for a large positive one: "+x.of+" in 32 bits without a sign",
+			func(m *replay.Meter) { m.WrapCharge, m.WrapPositive = x.whole, true })
+	}
+	for _, x := range []struct {
+		whole float64
+		of    string
+	}{{math.Ldexp(s.Amp*s.Volt, 32), "counts times counts"}, {math.Ldexp(1e-3, 32), "milliwatts"}, {math.Ldexp(1e-6, 32), "milliamperes times millivolts"}} {
+		add("a negative power is taken for a large positive one: "+x.of+" in 32 bits without a sign",
+			func(m *replay.Meter) { m.WrapPower, m.WrapPositive = x.whole, true })
+	}
+	for _, x := range []struct {
+		whole float64
+		of    string
+	}{{math.Ldexp(1e-3, 32), "milliwatts times seconds"}, {math.Ldexp(1e-6, 32), "milliwatts times milliseconds"},
+		{math.Ldexp(1e-9, 32), "milliamperes times millivolts times milliseconds"}} {
+		add("a negative energy of a step is taken for a large positive one: "+x.of+" in 32 bits without a sign",
+			func(m *replay.Meter) { m.WrapStep, m.WrapPositive = x.whole, true })
+	}
 }
 
 // splits says that the log has totals of one direction.

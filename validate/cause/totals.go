@@ -1266,8 +1266,9 @@ func join(a, b replay.Meter) (replay.Meter, bool) {
 	take(a.Energy != 0, b.Energy != 0, func() { m.Energy = b.Energy })
 	take(a.CutTime != 0 || a.Clocking != 0, b.CutTime != 0, func() { m.CutTime = b.CutTime })
 	take(a.DeadPower != 0, b.DeadPower != 0, func() { m.DeadPower = b.DeadPower })
-	take(a.WrapPower != 0 || a.WrapStep != 0, b.WrapPower != 0 || b.WrapStep != 0, func() {
-		m.WrapPower, m.WrapStep = b.WrapPower, b.WrapStep
+	turns := func(m *replay.Meter) bool { return m.WrapPower != 0 || m.WrapStep != 0 || m.WrapCharge != 0 }
+	take(turns(&a), turns(&b), func() {
+		m.WrapPower, m.WrapStep, m.WrapCharge, m.WrapPositive = b.WrapPower, b.WrapStep, b.WrapCharge, b.WrapPositive
 	})
 	take(a.Burden != 0, b.Burden != 0, func() { m.Burden = b.Burden })
 	take(a.CutVolt != 0 || a.CutPower != 0, b.CutVolt != 0, func() { m.CutVolt, m.RoundCurrent = b.CutVolt, b.RoundCurrent })
@@ -1283,7 +1284,7 @@ func join(a, b replay.Meter) (replay.Meter, bool) {
 	take(a.Float32 != 0, b.Float32 != 0, func() { m.Float32 = b.Float32 })
 	take(a.RowRate, b.RowRate, func() { m.RowRate = true })
 	take(a.Stale != 0, b.Stale != 0, func() { m.Stale = b.Stale })
-	take(a.Unsigned, b.Unsigned, func() { m.Unsigned = true })
+	take(a.Unsigned != 0, b.Unsigned != 0, func() { m.Unsigned = b.Unsigned })
 	take(a.Stop != 0 || a.Side != 0, b.Stop != 0, func() { m.Stop = b.Stop })
 	take(a.AllCharge != 0 || a.Side != 0, b.AllCharge != 0, func() { m.AllCharge = b.AllCharge })
 	take(a.AllEnergy != 0 || a.Side != 0, b.AllEnergy != 0, func() { m.AllEnergy = b.AllEnergy })

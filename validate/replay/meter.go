@@ -219,7 +219,7 @@ type Meter struct {
 	// FlipCharge and FlipEnergy turn the sign of what one direction adds: +1 of charge, -1 of discharge, 0 none.
 	FlipCharge, FlipEnergy int
 
-	Unsigned bool // a negative count of the current is read as one of 16 bits without a sign
+	Unsigned float64 // a negative current is read as a number without a sign, which is larger by this [A]; 0: it is not
 	// Stop keeps the totals from passing zero upward (+1) or downward (-1); 0 does not.
 	Stop int
 
@@ -255,6 +255,8 @@ type Meter struct {
 	Saturate     bool    // ... sticks at the limit instead
 	WrapPower    float64 // power of a reading that turns over, with a sign, by this [W]
 	WrapStep     float64 // energy of a step that does [W·s]
+	WrapCharge   float64 // charge of a step that does [A·s]
+	WrapPositive bool    // ... and that is held without a sign
 
 	RowRate     bool // integrates row readings only
 	ReadingRate int  // integrates every n-th reading only, 0 and 1: every one
@@ -441,14 +443,14 @@ func (st *state) start(s *Series, m *Meter) {
 	case m.Clocking == Exact && m.WrapBits == 0 && m.Fold == NoFold && m.CutTime == 0 && m.Modulo == 0 && !m.Across:
 		st.steps = s.TickDt
 	}
-	st.plain = m.Source != WindowTrue && !m.Unsigned && m.Stale == 0 && m.Gain == 0 && m.Offset == 0 && m.DeadBand == 0 && m.Burden == 0 && !m.ZeroFirst
+	st.plain = m.Source != WindowTrue && m.Unsigned == 0 && m.Stale == 0 && m.Gain == 0 && m.Offset == 0 && m.DeadBand == 0 && m.Burden == 0 && !m.ZeroFirst
 	st.rare = m.ResetClock != 0 || m.FaceFloor || m.Source == ReadingsShort || m.FromZero != Not || m.ReadingRate > 1 || m.RowRate || m.ResetSetting || m.HoldSetting ||
 		m.ScaleSetting != 0 || m.ResetMidnight != 0 || m.SkipCard || m.ResetCard || m.FreezeCard
 	st.quantum = (m.DeadPower > 0 || m.CutPower > 0 || m.CutCurrent > 0 || m.PowerOfCut || m.CutVolt > 0 || m.WrapPower > 0) && !m.CutMean
 	st.limits = m.StallLimit > 0 || m.StallClip > 0
 	st.means = m.Energy > StepMean || m.RowLength > 0
 	st.plainWay = m.Side == Net && m.FlipCharge == 0 && m.FlipEnergy == 0 && m.Backward == BackAdds && m.AllCharge == 0 && m.AllEnergy == 0
-	st.plainSum = st.plainWay && m.CutStep == 0 && m.WrapStep == 0 && m.Stop == 0 && m.Float32 == 0 && m.Wrap == 0 && m.WrapEnergy == 0 && m.Energy == Product &&
+	st.plainSum = st.plainWay && m.CutStep == 0 && m.WrapStep == 0 && m.WrapCharge == 0 && m.Stop == 0 && m.Float32 == 0 && m.Wrap == 0 && m.WrapEnergy == 0 && m.Energy == Product &&
 		m.RowLength == 0 && !m.CutMean
 }
 
@@ -503,8 +505,8 @@ func (st *state) source(k int) (i, v float64, ok bool) {
 	if m.Gain != 0 {
 		i *= m.Gain
 	}
-	if m.Unsigned && i < 0 {
-		i += 65536 * s.Amp
+	if i < 0 {
+		i += m.Unsigned
 	}
 	switch {
 	case m.OffsetWhere == Everywhere, i > 0 && m.OffsetWhere != Outflow, i < 0 && (m.OffsetWhere == Flowing || m.OffsetWhere == Outflow):
@@ -737,7 +739,7 @@ func (st *state) add(k int, row bool) {
 			p = i * m.quantized(v, m.CutVolt)
 		}
 		if m.WrapPower > 0 {
-			p = turned(p, m.WrapPower)
+			p = m.turned(p, m.WrapPower)
 		}
 		if m.DeadPower > 0 && math.Abs(p) < m.DeadPower {
 			p = 0
@@ -944,11 +946,18 @@ func (st *state) sum(mi, mp, dt float64) {
 		}
 	}
 	if m.WrapStep > 0 {
-		de = turned(de, m.WrapStep)
+		de = m.turned(de, m.WrapStep)
+	}
+	if m.WrapCharge > 0 {
+		dq = m.turned(dq, m.WrapCharge)
 	}
 	into, sq, se := mi > 0 || mi == 0 && mp >= 0, math.Abs(dq), math.Abs(de)
+	// What turned over takes away.
 	if (m.WrapStep > 0 || m.WrapPower > 0) && into != (de > 0) {
-		se = -se // what turned over takes away
+		se = -se
+	}
+	if m.WrapCharge > 0 && into != (dq > 0) {
+		sq = -sq
 	}
 	switch {
 	case !st.plainWay:
@@ -1045,8 +1054,13 @@ func cut(x, quantum float64, round bool) float64 {
 	return math.Trunc(x/quantum*(1+1e-12)) * quantum
 }
 
-// turned is what is left of a number with a sign in an integer that holds so many of its units.
-func turned(x, whole float64) float64 { return x - whole*math.Floor(x/whole+0.5) }
+// turned is what is left of a number in an integer that holds so many of its units.
+func (m *Meter) turned(x, whole float64) float64 {
+	if m.WrapPositive {
+		return x - whole*math.Floor(x/whole)
+	}
+	return x - whole*math.Floor(x/whole+0.5)
+}
 
 // stopped is a total that does not pass zero upward (way +1) or downward (-1).
 func stopped(x float64, way int) float64 {

@@ -128,7 +128,7 @@ func TestEachMistakeShows(t *testing.T) {
 		"wrapped": {Wrap: 4000, WrapSigned: true}, "stale": {Stale: 3}, "row mean": {Energy: RunMean}, "step mean": {Energy: StepMean},
 		"first zero": {ZeroFirst: true}, "row length": {RowLength: 10}, "half clamp": {Clocking: HalfClamp}, "across": {Clocking: Narrow16, Across: true, CutTime: 1},
 		"lost": {Bad: Lost}, "dead power": {DeadPower: 12}, "dead step": {DeadStep: 1.2}, "dead mean": {DeadStep: 1.2, DeadMean: true},
-		"power turns": {WrapPower: 10}, "step turns": {WrapStep: 10}, "charge of one way": {Side: ChargeOnly, SideOf: OfCharge},
+		"power turns": {WrapPower: 10}, "step turns": {WrapStep: 10}, "charge turns": {WrapCharge: 1}, "no sign": {WrapCharge: 4294, WrapPositive: true}, "unsigned": {Unsigned: 65}, "charge of one way": {Side: ChargeOnly, SideOf: OfCharge},
 		"energy of one way": {Side: ChargeOnly, SideOf: OfEnergy}, "burden": {Burden: 0.01}, "burden turned": {Burden: -0.01}, "day": {Clocking: FaceDay}, "day forward": {Clocking: FaceDayForward},
 		"fold": {Fold: FoldBack, Factor: 1_000_000}, "fold onward": {Fold: FoldOnward, Factor: 1_000_000}, "fold to zero": {Fold: FoldZero, Factor: 1_000_000, FoldSigned: true},
 		"modulo": {Modulo: 0.9}, "cut mean": {CutPower: 1, CutMean: true},
