@@ -115,6 +115,18 @@ type Auditor struct {
 	pairs       [2]float64 // largest difference of what went in and out by the totals from what flowed either way, charge and energy
 	blank       []float64
 	zero        []float64
+	trail       trail
+	levels      [6]*levels // by tally; nil where the log has no such column
+	even        [6]evenSteps
+	stands      stands
+	stuck       stuck
+	lags        lags
+	most        [2]top // the largest current printed, in either direction
+	minutes     minutes
+	twelves     int // times the clock went from twelve back to one
+	twelveLine  int
+	lowVolts    float64 // least and largest voltage of all rows
+	highVolts   float64
 	ratio       ratio
 	means       meanWatch
 	phases      []Phase
@@ -518,6 +530,7 @@ func (a *Auditor) take(r *row) {
 		r.is = a.is // a bare 0 does not say how finely the others are printed
 	}
 	a.is, a.vs = max(a.is, r.is), max(a.vs, r.vs)
+	a.minutes.take(r.clock)
 	before := a.time.raw
 	if a.repeats(r) {
 		a.seen.duplicate(r.line)
@@ -541,17 +554,22 @@ func (a *Auditor) take(r *row) {
 		}
 		a.seen.within++
 	case wrapped:
-		out.Note = fmt.Sprintf("the counter of %d bits wrapped", a.time.bits)
+		if out.Note = fmt.Sprintf("the counter of %d bits wrapped", a.time.bits); a.time.kind == "elapsed" {
+			out.Note = "the time since the start came to its end: " + a.time.ends
+		}
 	case restart:
 		a.seen.restart(r.line, a.time.t)
 		a.cut, a.off = true, dt
 		out.Note = "restart: nothing is integrated across it"
 	case setBack:
+		if twelveHours(a.prev.clock, r.clock, a.time.typical) {
+			first(&a.twelves, &a.twelveLine, r.line)
+		}
 		by := r.clock - a.prev.clock
 		if math.IsNaN(by) { // time is told by something else
 			by = a.time.seconds(a.time.value(r) - before)
 		}
-		a.seen.leap(r.line, by-a.time.typical, firstOfDay(r.clock, a.time.typical))
+		a.seen.leap(r.line, by-a.time.typical, r.clock, a.time.typical)
 		a.loose = true
 		out.Note = "the clock was set back: the usual interval is taken"
 	case onward:
@@ -560,7 +578,7 @@ func (a *Auditor) take(r *row) {
 			a.cut, a.off, m = true, dt, again
 			out.Note = "a gap in which nothing was counted: nothing is integrated across it"
 		} else if a.leapt(r, dt) {
-			a.seen.leap(r.line, dt-a.time.typical, firstOfDay(r.clock, a.time.typical))
+			a.seen.leap(r.line, dt-a.time.typical, r.clock, a.time.typical)
 			a.time.undo(dt)
 			dt, out.Time = a.time.typical, a.time.t
 			out.Note = "the clock leapt, the totals did not: the usual interval is taken"
@@ -571,7 +589,7 @@ func (a *Auditor) take(r *row) {
 	}
 	if m == onward || m == wrapped {
 		if g, ok := a.gap.take(r.line, dt, a.time.t); ok && g.Length > 1.2*a.time.typical { // not the rest of an interval behind an extra row
-			a.seen.gap(g)
+			a.seen.gap(g, a.rows)
 		}
 		a.stats.take(dt, a.time.typical)
 	}
@@ -680,7 +698,7 @@ func (a *Auditor) reading(r *row, wrapped bool) {
 		// Against the sign that fits: power is printed with the current's or without one.
 		off := min(math.Abs(r.p-r.v*r.i), math.Abs(math.Abs(r.p)-math.Abs(r.v*r.i)))
 		allowed := 0.01*a.imax*math.Abs(r.v) + r.is*math.Abs(r.v) + r.vs*math.Abs(r.i) + r.ps
-		if s := off / max(math.Abs(r.p), 1e-3); off > allowed && s > a.powerOff {
+		if s := off / max(math.Abs(r.p), math.Abs(r.v*r.i), 1e-3); off > allowed && s > a.powerOff {
 			a.powerOff, a.powerLine = s, r.line
 		}
 	}
@@ -727,6 +745,7 @@ func (a *Auditor) reading(r *row, wrapped bool) {
 				a.ePulse += be
 			}
 			if !math.IsNaN(r.v) && !math.IsNaN(a.prev.v) {
+				a.trail.volts += (r.v + a.prev.v) / 2 * dt
 				a.evidence += r.i*(r.v-a.prev.v) + (r.i-a.prev.i)*(r.v-a.prev.v)
 			}
 		}
@@ -742,6 +761,10 @@ func (a *Auditor) reading(r *row, wrapped bool) {
 		a.open(kind, r)
 	}
 	a.tail.take(a.time.t, r.v, r.i)
+	a.trail.broken = a.trail.broken || a.cut || a.loose || wrapped
+	if a.trail.next--; a.trail.next <= 0 {
+		a.trail.take(a, r)
+	}
 	if len(a.counted) > 0 {
 		within := 0.0 // what may pass in one printed unit of the time, where several rows come in it
 		if a.coarse > 0 {

@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 	"sort"
+	"strings"
 
 	"stuntcell/validate/logfile"
 	"stuntcell/validate/verdict"
@@ -104,6 +105,7 @@ func (a *Auditor) Finish() *Report {
 		a.prime()
 	}
 	a.rest.close()
+	a.look()
 	way := a.orientation()
 	r := &Report{Schema: Schema, Rows: a.rows, Broken: a.broken, Timebase: a.time.kind, Duration: a.time.t, Interval: a.time.typical, Sign: way,
 		Signed: a.signs[0] && a.signs[1], Bound: a.qBound, EnergyBound: a.eBound, Sampling: math.Sqrt(a.qVar), EnergySampling: math.Sqrt(a.eVar),
@@ -149,6 +151,10 @@ func (a *Auditor) Finish() *Report {
 			r.Below = &Below{Line: a.below.line, Time: a.below.time, Charge: a.below.charge, Lowest: a.below.lowest}
 		}
 	}
+	if a.faceFindings(r) {
+		a.notes(r)
+		return r
+	}
 	a.rowFindings(r)
 	a.timeFindings(r)
 	a.readingFindings(r)
@@ -159,6 +165,7 @@ func (a *Auditor) Finish() *Report {
 	} else {
 		a.totalFindings(r)
 	}
+	a.standFindings(r)
 	a.endFindings(r)
 	a.notes(r)
 	sort.SliceStable(r.Findings, func(i, j int) bool {
@@ -267,7 +274,14 @@ func (a *Auditor) rowFindings(r *Report) {
 	// Uneven by habit (rows on change, stages with intervals of their own) is not missing.
 	if s.gaps > 0 {
 		share := float64(s.gaps) / math.Max(1, float64(a.stats.all))
-		if share < 0.03 {
+		if n := s.everyNth(); n > 0 && float64(a.stats.all-s.gaps) > 0.95*float64(a.stats.n) {
+			severity := a.overGaps()
+			if share > 0.02 { // fewer rows than are due
+				severity = "failure"
+			}
+			r.find("missing-rows", severity, "firmware", 0.85, s.worst.Line, "Look at what happens at each such row: a buffer that drops its last, a file that is closed and opened, a row that makes room for another line.",
+				"one row in %d is missing, all through the log: %s of two intervals, as many rows apart. The current was taken to run straight across", n, many(s.gaps, "gap"))
+		} else if share < 0.03 {
 			if a.mayBeSet() {
 				r.Notes = append(r.Notes, "A clock that was set back may have been set forward again: then no row is missing. Totals, or the counter beside the clock, would tell.")
 			}
@@ -309,8 +323,11 @@ func (a *Auditor) rowFindings(r *Report) {
 		r.find("restart", "advice", "rig", 0.7, s.pauseLine, "Find out whether the power failed or something blocked. What passed meanwhile is in no sum.",
 			"nothing is written or counted for up to %.4g s, %s, first before line %d", s.paused, times(s.pauses), s.pauseLine)
 	}
-	if s.leaps > 0 {
-		r.clockMoved(s.leapLine, s.leapBy, s.leapAtMidnight, s.leaps, "; only it tells the time here, so the usual interval was taken in its place")
+	if a.twelves > 0 && a.time.kind == "clock" {
+		r.find("local-time", "failure", "firmware", 0.85, a.twelveLine, "Print hours from 0 to 23, or a.m. and p.m. beside them.",
+			"the time goes back by half a day between twelve and one, first on line %d: a clock of twelve hours without its half of the day", a.twelveLine)
+	} else if s.leaps > 0 {
+		r.clockMoved(s.leapLine, s.leapBy, s.leapAtMidnight, s.leapAtNight, s.leaps, "; only it tells the time here, so the usual interval was taken in its place")
 	}
 }
 
@@ -352,6 +369,13 @@ func (a *Auditor) tolerance(y *tally, i int) float64 {
 }
 
 func (a *Auditor) timeFindings(r *Report) {
+	if a.time.ended > 0 {
+		severity := "failure"
+		if strings.HasPrefix(a.time.ends, "hours") { // as a clock shows them
+			severity = "advice"
+		}
+		r.find("tick-wrap", severity, "firmware", 0.8, 0, "Keep the time in a wider number, and days or more hours beside it.", "the time since the start comes to its end, %s, and begins anew (%s); it was taken to go on here", a.time.ends, times(a.time.ended))
+	}
 	if a.time.wraps > 0 {
 		r.Notes = append(r.Notes, fmt.Sprintf("The counter of %d bits wrapped %d times; it was unwrapped here.", a.time.bits, a.time.wraps))
 	}
@@ -370,7 +394,7 @@ func (a *Auditor) timeFindings(r *Report) {
 	r.Clock = &Clock{PPM: rate * 1e6, Bound: bound * 1e6, Sets: a.clocks.sets}
 	if a.clocks.sets > 0 {
 		r.Clock.SetBy, r.Clock.SetRow = a.clocks.setBy, a.clocks.setLine
-		r.clockMoved(a.clocks.setLine, a.clocks.setBy, a.clocks.atMidnight, a.clocks.sets, " against the "+a.time.kind)
+		r.clockMoved(a.clocks.setLine, a.clocks.setBy, a.clocks.atMidnight, a.clocks.atNight, a.clocks.sets, " against the "+a.time.kind)
 	}
 	if math.Abs(rate) > 200e-6 && math.Abs(rate) > 1.5*bound {
 		r.find("tick-rate", "advice", "clock", 0.7, 0, "Compare both with network time over a day; a ceramic resonator may be off by half a per cent (common practice), a crystal should not.",
@@ -387,15 +411,17 @@ func have(n int) string {
 }
 
 // clockMoved says that the clock was set while the log ran.
-func (r *Report) clockMoved(line int, by float64, atMidnight bool, n int, against string) {
+func (r *Report) clockMoved(line int, by float64, atMidnight, atNight bool, n int, against string) {
 	cause, what := "rtc-step", "it was set, or jumped"
 	switch days := math.Round(by / 86400); {
 	case atMidnight && days != 0 && math.Abs(by-86400*days) < 5:
 		r.find("wrong-date", "failure", "firmware", 0.85, line, "Let a tested library make the date from seconds, or write seconds.",
 			"the date moves by %+.0f days on line %d%s, the first row of a day: that is no calendar's next day", days, line, against)
 		return
-	case math.Abs(math.Abs(by)-3600) < 5:
+	case math.Abs(math.Abs(by)-3600) < 5 && atNight:
 		cause, what = "local-time", "summer time began or ended"
+	case math.Abs(math.Abs(by)-3600) < 5:
+		cause, what = "local-time", "summer time began or ended, or, since this is no night to a Sunday, somebody set it by an hour"
 	case math.Abs(math.Abs(by)-math.Ldexp(1, 32)) < 5:
 		r.find("epoch-2038", "failure", "firmware", 0.9, line, "Keep Unix time in 64 bits, or unsigned.", "the clock moves by %+.0f s on line %d%s, which is 2^32: its seconds are counted in 32 bits", by, line, against)
 		return
@@ -467,6 +493,8 @@ func (a *Auditor) readingFindings(r *Report) {
 
 // totalFindings compares each column of totals, and names why one departs.
 func (a *Auditor) totalFindings(r *Report) {
+	var factors [6]float64 // of totals that are off by one
+	defer func() { r.sameFactor(factors) }()
 	for i := range a.tallies {
 		y := &a.tallies[i]
 		if !y.have || y.rows == 0 {
@@ -514,6 +542,11 @@ func (a *Auditor) totalFindings(r *Report) {
 			r.Notes = append(r.Notes, fmt.Sprintf("The load is switched between the rows, which hide up to %.2g %s of it: what the log's own total of %s says, %.4g %s, was made of more readings than its rows show.",
 				pulses/per, unit, y.name, math.Abs(c.Logged)/per, unit))
 		}
+		factor, unsure := y.factor()
+		// With a factor of many, what flows once makes what looks like a reset.
+		y.resets = slices.DeleteFunc(y.resets, func(c change) bool {
+			return factor > 2 && unsure < 0.1*factor && math.Abs(c.To-c.From) <= 1.3*factor*c.Through+2*y.step
+		})
 		a.resetFindings(r, y, unit, per)
 		if len(y.ahead) > 0 {
 			c := y.ahead[0]
@@ -528,20 +561,23 @@ func (a *Auditor) totalFindings(r *Report) {
 			}
 			r.find(cause, "failure", "firmware", 0.9, 0, "Keep the sign of the current in the sum, or print two totals and name them so.", "column %s: %s", y.name, text)
 		}
-		factor, unsure := y.factor()
 		off := math.Abs(factor-1) > limit+unsure
 		hold := math.Max(y.hold.pos, y.hold.neg)
 		if y.split != 0 {
 			hold = m.held(y.hold)
 		}
 		stalled := hold > math.Max(20*y.step, tol/2) && hold > 0.3*g.worst
+		if a.named(r, y, i, m, c, stalled, unit, per) {
+			r.Totals[len(r.Totals)-1].Holds = false
+			continue
+		}
 		wild := off && !stalled && math.Abs(math.Log(factor)) > 0.4
 		jumps := 0.0
 		if !wild {
 			// With a factor of two or more every row seems to jump.
 			jumps = a.jumpFindings(r, y, unit, per)
 		}
-		if c.Holds && !off {
+		if c.Holds && (!off || a.seen.disorder > 0) { // rows that were left out make a stretch look steep
 			continue
 		}
 		volts, constant := a.ratio.constant()
@@ -578,9 +614,35 @@ func (a *Auditor) totalFindings(r *Report) {
 					"%s: the counter that the sums use runs as much faster than the clock, or they have that factor", text)
 				continue
 			}
+			factors[i] = factor
 			r.find(cause, "failure", "firmware", 0.85, g.line, "Look for a factor in the sum that the printed current does not have: shunt value, interval, unit.", "%s (%.4g %s against %.4g)", text, c.Logged/per, unit, c.Integrated/per)
+		case y.overflowed || len(y.resets) > 0 && y.wrapsOf16() > 2:
+			// Told already.
 		default:
 			r.find("total-departs", "failure", "firmware", 0.6, g.line, "Run the logger through prove: with known readings the cause can be named.", "column %s departs from the integral of the rows by %.4g %s (line %d), more than %.3g %s that sampling, print and %.1f %% explain. The load may also vary between the rows", y.name, g.worst/per, unit, g.line, tol/per, unit, 100*limit)
+		}
+	}
+}
+
+// sameFactor makes one finding of a charge and an energy that are off by the same factor: they agree with each other, so what they do not
+// share with the rows is off.
+func (r *Report) sameFactor(factors [6]float64) {
+	if factors[0] == 0 || math.Abs(factors[3]/factors[0]-1) > 0.01 {
+		return
+	}
+	first := true
+	f := factors[0]
+	r.Findings = slices.DeleteFunc(r.Findings, func(x verdict.Finding) bool {
+		if !strings.Contains(x.Evidence, " times as fast as the integral of the rows") || !strings.HasPrefix(x.Evidence, "column charge ") && !strings.HasPrefix(x.Evidence, "column energy ") {
+			return false
+		}
+		first = !first
+		return first // the second
+	})
+	for k := range r.Findings {
+		if x := &r.Findings[k]; strings.HasPrefix(x.Evidence, "column charge grows") {
+			x.Evidence += fmt.Sprintf(". So does the energy: the totals agree with each other, and what they do not share with the rows is off: the printed current, which is %.4g times what they follow, or the shunt value or the step of time in both sums", 1/f)
+			x.Mend = "Compare unit and factor of the printed current with those in the sums; then the time that is added with each step."
 		}
 	}
 }
@@ -618,7 +680,14 @@ func (a *Auditor) resetFindings(r *Report, y *tally, unit string, per float64) {
 			what = "behind a gap in the rows, as a power cut leaves"
 		}
 		if n := y.width(c); n > 0 && !c.AtRestart {
+			y.overflowed = true
 			cause, mend, what = "total-overflow", "Use a wider integer for the sum.", fmt.Sprintf("where it had come to 2^%d printed units", n)
+		}
+		if n := y.wrapsOf16(); n > 2 && !c.AtRestart {
+			cause, mend, what = "tick-wrap", "Subtract the counters as unsigned integers of the counter's own width.", fmt.Sprintf("one of %d changes by what flows in 65.536 s, in which a counter of milliseconds in 16 bits wraps", n)
+		} else if n := y.fallsAlike(); n > 2 && !c.AtRestart && !c.AtMidnight && cause == "total-reset" {
+			y.overflowed = true
+			cause, mend, what = "total-overflow", "Use a wider integer for the sum.", fmt.Sprintf("and %d times in all from the same height, as a number does that is full", n)
 		}
 		if c.AtMidnight {
 			cause, mend, what = "midnight-reset", "Keep totals over midnight; begin a new file without clearing them.", "the first row of a new day"
@@ -646,6 +715,12 @@ func (a *Auditor) jumpFindings(r *Report, y *tally, unit string, per float64) fl
 	if unit == "Wh" {
 		flicker *= math.Abs(notNaN(a.prev.v))
 	}
+	if a.lags.by() != 0 { // where the current and the totals of a row are not of one time, each step of the current is such a jump
+		flicker = max(flicker, 2*a.imax*a.time.typical)
+		if unit == "Wh" {
+			flicker *= math.Abs(notNaN(a.prev.v))
+		}
+	}
 	y.jumps = slices.DeleteFunc(y.jumps, func(c change) bool { return math.Abs(c.Unmatched) <= flicker })
 	for _, c := range y.jumps {
 		sum += c.Unmatched
@@ -657,15 +732,24 @@ func (a *Auditor) jumpFindings(r *Report, y *tally, unit string, per float64) fl
 	if len(y.jumps) == 0 || len(y.jumps) == mostChanges || 20*len(y.jumps) > y.rows {
 		return 0
 	}
+	if y.wrapsOf16() > 2 && len(y.resets) > 0 {
+		return math.Abs(sum) // told already
+	}
 	cause, mend := "total-jumps", "Run the logger through prove with the same tick and settings."
-	switch steps := math.Abs(worst.Unmatched) / y.step; {
+	switch bits := y.wrapped(worst); {
 	case (worst.AtRestart || a.seen.behindGap(worst.Line)) && worst.doubled():
 		cause, mend = "restart-double", "Add the stored totals once."
 	case worst.AtRestart:
 		cause, mend = "restart-loss", "Store the totals as often as a row is written."
-	case math.Abs(steps-65536) < 700+0.1*worst.Through/y.step || math.Abs(steps/math.Ldexp(1, 32)-1) < 0.001:
+	case bits > 8 || y.overflowed && bits > 0 || worst.fromEndToEnd(y.step):
+		y.overflowed = true
+		if slices.ContainsFunc(r.Findings, func(f verdict.Finding) bool {
+			return f.Cause == "total-overflow" && strings.Contains(f.Evidence, "column "+y.name+" ")
+		}) {
+			return math.Abs(sum)
+		}
 		cause, mend = "total-overflow", "Use a wider integer for the sum."
-	case worst.AtWrap || wrapsWorth(worst.Unmatched, worst.Flow):
+	case worst.AtWrap || wrapsWorth(worst.Unmatched, worst.Flow) || y.wrapsOf16() > 2:
 		cause, mend = "tick-wrap", "Subtract the counters as unsigned integers of the counter's own width."
 	}
 	r.find(cause, "failure", "firmware", 0.8, worst.Line, mend, "column %s jumps by %+.4g %s on line %d (from %.4g to %.4g), which no current explains; %s in all", y.name, worst.Unmatched/per, unit, worst.Line, worst.From/per, worst.To/per, many(len(y.jumps), "such jump"))

@@ -79,8 +79,68 @@ func (l *lack) take(value float64, line int) {
 	}
 }
 
+// wrapBits are the widths of integers that sums are kept in.
+var wrapBits = [...]int{8, 15, 16, 24, 31, 32}
+
+// wrapped is of how many bits an integer is, in printed units, that went over its end in a change: what the current does not explain of it is 2^bits
+// to within a few units; 0: none.
+func (y *tally) wrapped(c change) int {
+	for _, bits := range wrapBits {
+		size := math.Ldexp(y.step, bits)
+		if off := math.Abs(math.Abs(c.Unmatched) - size); off <= 2*y.step+0.3*c.Through && off < size/20 {
+			return bits
+		}
+	}
+	// The sum may be kept in a finer or another unit than it is printed in, a power of ten of A·s or of what is printed.
+	x, within := math.Abs(c.Unmatched), 2*y.step+0.3*c.Through
+	for _, unit := range [...]float64{1, 3600} {
+		for _, bits := range [...]int{16, 24, 31, 32} {
+			size := math.Ldexp(unit, bits)
+			size *= math.Pow(10, math.Round(math.Log10(x/size)))
+			if math.Abs(x-size) <= within && within < 0.001*x {
+				return bits
+			}
+		}
+	}
+	return 0
+}
+
+// fromEndToEnd says that a total went from one value to the same with the other sign, as a signed integer does whose end was passed.
+func (c change) fromEndToEnd(step float64) bool {
+	return c.From*c.To < 0 && math.Abs(c.From+c.To) <= 2*c.Through+4*step && math.Abs(c.From) > 20*(c.Through+step)
+}
+
+// wrapsOf16 counts the jumps that are what flows in 2^16 ms, if most are.
+func (y *tally) wrapsOf16() int {
+	n := 0
+	for _, all := range [...][]change{y.jumps, y.resets} {
+		for _, c := range all {
+			if math.Abs(math.Abs(c.Unmatched)-65.536*c.Flow) < 0.01*65.536*c.Flow+3*y.step {
+				n++
+			}
+		}
+	}
+	if 4*n < 3*(len(y.jumps)+len(y.resets)) {
+		return 0
+	}
+	return n
+}
+
+// fallsAlike counts the falls to nearly nothing, if all are from the same height.
+func (y *tally) fallsAlike() int {
+	for _, c := range y.resets {
+		if d := y.resets[0]; math.Abs(math.Abs(c.From)-math.Abs(d.From)) > 2*max(c.Through, d.Through)+2*y.step || c.AtPhase {
+			return 0
+		}
+	}
+	return len(y.resets)
+}
+
 // width is of how many bits an integer is, in printed units, whose end a total came to before it fell; 0: none.
 func (y *tally) width(c change) int {
+	if bits := y.wrapped(c); bits > 0 && c.Through > 0 && math.Abs(c.From)+c.Through+3*y.step >= math.Ldexp(y.step, bits) {
+		return bits
+	}
 	for _, bits := range [...]int{15, 16, 31, 32} {
 		if most := math.Ldexp(y.step, bits); math.Abs(c.From) <= most && math.Abs(c.From)+2*c.Through+3*y.step >= most && math.Abs(c.From) > 0.99*most {
 			return bits
@@ -126,6 +186,7 @@ type tally struct {
 	before      integrals // at the last row
 	dir         integrals // what passed while the total stood still
 	still       int       // rows for which it did
+	overflowed  bool      // it went over the end of an integer
 	hold        integrals // the most that passed while it did, by sign
 	holdLine    int
 	lack        lack

@@ -24,6 +24,8 @@ type timebase struct {
 	typical float64
 	bits    int // of a counter that wrapped
 	wraps   int
+	ended   int    // times a time since the start came to its end
+	ends    string // what ended
 
 	begun       bool
 	raw         float64 // last value of the column in use
@@ -129,6 +131,14 @@ func (b *timebase) move(r *row) (dt float64, m move) {
 		b.rebase(x, b.typical)
 		return b.typical, setBack
 	}
+	if b.kind == "elapsed" {
+		if dt, what := b.usedUp(x); dt > 0 {
+			b.ended++
+			b.ends = what
+			b.rebase(x, dt)
+			return dt, wrapped
+		}
+	}
 	// A row out of order is followed by one in order; a restart is not. The clock goes on over it, and a header may be written again.
 	near := 20*max(b.typical, 1) >= x*unit
 	// So has the beginning been written already, if the time is there again.
@@ -149,6 +159,68 @@ func (b *timebase) move(r *row) (dt float64, m move) {
 		return b.typical, setBack
 	}
 	return 0, back
+}
+
+// elapsedEnds are where a printed time since the start is used up [s]: seconds in 16 bits; ms and us in 32; a day of hours.
+var elapsedEnds = [...]struct {
+	s    float64
+	what string
+}{{65536, "seconds in 16 bits"}, {32768, "seconds in 15 bits"}, {4294967.296, "milliseconds in 32 bits"}, {2147483.648, "milliseconds in 31 bits"}, {4294.967296, "microseconds in 32 bits"},
+	{65.536, "milliseconds in 16 bits"}, {86400, "hours up to 24"}}
+
+// usedUp returns how long passed if a time since the start came to its end between the last row and x, and what ends there.
+func (b *timebase) usedUp(x float64) (dt float64, what string) {
+	for _, e := range elapsedEnds {
+		if c := x + e.s - b.raw; b.raw < e.s && c > 0 && c < 1.5*b.typical && x < 1.5*b.typical {
+			return c, e.what
+		}
+	}
+	return 0, ""
+}
+
+// twelveHours says that a clock went from between twelve and one back to one, half a day, as one without a.m. and p.m. does.
+func twelveHours(from, to, typical float64) bool {
+	by := to - from + 43200
+	return math.Mod(from, 43200) < 3600 && math.Mod(from, 86400) >= 43200 && by > 0 && by < 1.5*typical+2
+}
+
+// minutes sees whether the minute of the clock ever moves.
+type minutes struct {
+	rows     int
+	at       float64
+	moved    bool
+	low, top float64 // clock [s]
+}
+
+func (k *minutes) take(clock float64) {
+	if k.moved || math.IsNaN(clock) {
+		return
+	}
+	m := math.Floor(math.Mod(clock, 3600) / 60)
+	if k.rows == 0 {
+		k.at, k.low, k.top = m, clock, clock
+	}
+	k.rows++
+	k.moved = m != k.at
+	k.low, k.top = min(k.low, clock), max(k.top, clock)
+}
+
+// stand says that the minute never moved, in rows over hours.
+func (k *minutes) stand() bool { return !k.moved && k.rows > 60 && k.top-k.low >= 3600 }
+
+// top is the largest reading of one direction and how many rows show it.
+type top struct {
+	x    float64
+	rows int
+}
+
+func (k *top) take(x float64) {
+	switch x = math.Abs(x); {
+	case x > k.x:
+		k.x, k.rows = x, 1
+	case x == k.x:
+		k.rows++
+	}
 }
 
 // step moves to x, d seconds on.
@@ -223,11 +295,19 @@ type clocks struct {
 	sets             int
 	setLine          int
 	atMidnight       bool // it was set to the first row of a day
+	atNight          bool // ... to an hour in which summer time begins or ends
 	setBy            float64
 }
 
 // firstOfDay says that a clock is past midnight by less than the row before lies back.
 func firstOfDay(c, dt float64) bool { return math.Mod(c, 86400) < dt+1 }
+
+// night says that a clock shows an hour in which summer time begins or ends somewhere: between midnight and four, but in zones whose clock the log
+// does not keep. The day is Sunday nearly everywhere.
+func night(c float64) bool {
+	hour, day := math.Mod(c, 86400)/3600, math.Mod(math.Floor(c/86400), 7) // 1970 began on a Thursday
+	return hour < 4.1 && (day == 3 || c < 7*86400)
+}
 
 // take adds a row at t with clock c.
 func (k *clocks) take(t, c, step float64, line int) {
@@ -239,7 +319,7 @@ func (k *clocks) take(t, c, step float64, line int) {
 	if k.n > 0 && math.Abs(d-k.last) > 2.5*max(step, 1) {
 		// It was set: begin again with what follows, unless more came before.
 		k.sets++
-		k.setLine, k.setBy, k.atMidnight = line, d-k.last, firstOfDay(c, t-k.lastT)
+		k.setLine, k.setBy, k.atMidnight, k.atNight = line, d-k.last, firstOfDay(c, t-k.lastT), night(c)
 		if t-k.lastT < 0 {
 			return
 		}

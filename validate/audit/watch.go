@@ -85,6 +85,7 @@ type seen struct {
 	restartLine               int
 	leaps, leapLine           int
 	leapAtMidnight            bool    // the last was to the first row of a day
+	leapAtNight               bool    // ... to an hour in which summer time begins or ends
 	leapBy                    float64 // of the last [s]
 	pauses, pauseLine         int
 	paused                    float64 // the longest [s]
@@ -96,6 +97,15 @@ type seen struct {
 	missingRows               int
 	worst                     hole
 	gapTime                   float64
+	gapRow, apart, regular    int // row of the last gap; rows between the first two, and how many more are as far apart
+}
+
+// everyNth is n if a row in n is missing all through the log, else 0.
+func (s *seen) everyNth() int {
+	if s.gaps < 6 || 10*s.regular < 9*(s.gaps-1) || s.missingRows != s.gaps {
+		return 0
+	}
+	return s.apart + 1
 }
 
 func first(n *int, at *int, line int) {
@@ -110,15 +120,22 @@ func (s *seen) disordered(line int) { first(&s.disorder, &s.disorderLine, line) 
 func (s *seen) restart(line int, _ float64) {
 	first(&s.restarts, &s.restartLine, line)
 }
-func (s *seen) leap(line int, by float64, atMidnight bool) {
+func (s *seen) leap(line int, by, to, step float64) {
 	first(&s.leaps, &s.leapLine, line)
-	s.leapBy, s.leapAtMidnight = by, atMidnight
+	s.leapBy, s.leapAtMidnight, s.leapAtNight = by, firstOfDay(to, step), night(to)
 }
 func (s *seen) pause(line int, length float64) {
 	first(&s.pauses, &s.pauseLine, line)
 	s.paused = max(s.paused, length)
 }
-func (s *seen) gap(h hole) {
+func (s *seen) gap(h hole, row int) {
+	if s.gaps > 0 {
+		if apart := row - s.gapRow; s.apart == 0 || apart == s.apart {
+			s.apart = apart
+			s.regular++
+		}
+	}
+	s.gapRow = row
 	s.gaps++
 	s.missingRows += h.Missing
 	s.gapTime += h.Length

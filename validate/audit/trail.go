@@ -1,0 +1,399 @@
+package audit
+
+import (
+	"fmt"
+	"math"
+)
+
+// trail keeps rows of a log, every so many of them, that the whole of it can be looked at in the end: what a total departs by from where
+// on, at which currents, and what else it follows.
+type trail struct {
+	points []point
+	every  int // rows for each point
+	next   int // rows until the next
+	volts  float64
+	broken bool // time broke off since the last one
+}
+
+// point is a row of the trail. Totals are NaN where the log has none.
+type point struct {
+	line    int
+	t, i, v float64
+	q, e    integrals
+	volts   float64    // integral of the voltage over time [V·s]
+	totals  [6]float64 // as in Auditor.tallies
+	broken  bool       // time broke off somewhere since the point before
+}
+
+const mostPoints = 4096
+
+// take adds a row.
+func (k *trail) take(a *Auditor, r *row) {
+	if len(k.points) == mostPoints {
+		for n := range k.points[:mostPoints/2] {
+			broken := k.points[2*n].broken || n > 0 && k.points[2*n-1].broken
+			k.points[n] = k.points[2*n]
+			k.points[n].broken = broken
+		}
+		k.points = k.points[:mostPoints/2]
+		k.every *= 2
+	}
+	k.every = max(1, k.every)
+	k.next = k.every
+	k.points = append(k.points, point{line: r.line, t: a.time.t, i: r.i, v: r.v, q: a.q, e: a.e, volts: k.volts,
+		totals: [6]float64{r.q[0], r.q[1], r.q[2], r.e[0], r.e[1], r.e[2]}, broken: k.broken})
+	k.broken = false
+}
+
+// look goes along the trail, once the log is at its end: at which currents the totals departed, by which steps they went, where the current stood,
+// and whether it is of the same time as they are.
+func (a *Auditor) look() {
+	points := a.trail.points
+	a.lowVolts, a.highVolts = math.Inf(1), math.Inf(-1)
+	for j := range points {
+		p := &points[j]
+		a.lowVolts, a.highVolts = min(a.lowVolts, p.v), max(a.highVolts, p.v)
+		a.most[(a.kindOf(p.i)+1)/2].take(p.i)
+		if j == 0 {
+			continue
+		}
+		b := &points[j-1]
+		dt := p.t - b.t
+		between := integrals{p.q.pos - b.q.pos, p.q.neg - b.q.neg}
+		kind := a.kindOf(p.i)
+		near := 0.01*a.imax + 2*a.is
+		a.stands.take(p.v, 6*a.vs, !p.broken && kind == a.kindOf(b.i) && math.Abs(p.i-b.i) <= near, kind, p.line)
+		steady := !p.broken && dt > 0 && kind == a.kindOf(b.i) && math.Abs(p.i-b.i) <= near && math.Abs(between.net()/dt-p.i) <= near
+		for n, c := range a.counted {
+			y, m := &a.tallies[c], a.tallies[c].best()
+			if math.IsNaN(p.totals[c]) || math.IsNaN(b.totals[c]) {
+				continue
+			}
+			d, g, h := p.totals[c]-b.totals[c], p.of(c), b.of(c)
+			passed := integrals{g.pos - h.pos, g.neg - h.neg}
+			if n == 0 && c < 3 {
+				a.stuck.take(p, p.totals[c], p.q.net(), a.vs)
+				if a.trail.every == 1 {
+					a.lags.take(d, m.of(passed), !p.broken && math.Abs(dt-a.time.typical) < 0.2*a.time.typical)
+				}
+			}
+			if !steady || kind == 0 {
+				continue
+			}
+			a.even[c].take(d, passed.through(), y.step, p.line)
+			if math.Abs(d-m.of(passed)) > 5*passed.through()+4*y.step {
+				continue // a jump
+			}
+			if a.levels[c] == nil {
+				a.levels[c] = &levels{}
+			}
+			a.levels[c].take(j, p.i, d, passed.net())
+		}
+	}
+}
+
+// of is the integral that a total of index i is held against.
+func (p *point) of(i int) integrals {
+	if i < 3 {
+		return p.q
+	}
+	return p.e
+}
+
+// follows says that a total moves as something else does over the whole trail, to within what is allowed, and that this something moves by
+// far more than that.
+func (k *trail) follows(i int, within float64, something func(*point) float64) bool {
+	var x0, s0, most float64
+	n := 0
+	for j := range k.points {
+		p := &k.points[j]
+		x, s := p.totals[i], something(p)
+		if math.IsNaN(x) || math.IsNaN(s) {
+			continue
+		}
+		if n++; n == 1 {
+			x0, s0 = x, s
+		}
+		if d := math.Abs(math.Abs(x-x0) - math.Abs(s-s0)); d > within+0.01*math.Abs(s-s0) {
+			return false
+		}
+		most = max(most, math.Abs(s-s0))
+	}
+	return n >= 20 && most > 10*within
+}
+
+// bend is where a total that agreed with its integral until then begins to grow by another factor.
+type bend struct {
+	line   int
+	factor float64
+}
+
+// bent finds the point from which on a total grows by another factor than before, where before and behind it each a steady factor explains
+// every point to within what is allowed. The log must hold enough on either side.
+func (k *trail) bent(i int, m meaning, within float64) (bend, bool) {
+	var x, s []float64
+	var lines []int
+	for j := range k.points {
+		p := &k.points[j]
+		if v := p.totals[i]; !math.IsNaN(v) {
+			x, s, lines = append(x, v), append(s, m.of(p.of(i))), append(lines, p.line)
+		}
+	}
+	n := len(x)
+	if n < 40 {
+		return bend{}, false
+	}
+	last := 0 // the last point up to which the total agrees with its integral
+	for last+1 < n && math.Abs((x[last+1]-x[0])-(s[last+1]-s[0])) <= within {
+		last++
+	}
+	whole := math.Abs(s[n-1] - s[0])
+	// What departs only slowly is allowed for a while: it began earlier than it shows.
+	if behind := math.Abs(s[n-1] - s[last]); last < 10 || n-last < 10 || math.Abs(s[last]-s[0]) < 0.1*whole || behind < 0.1*whole {
+		return bend{}, false
+	}
+	straight := true // one factor explains all
+	for j := range x {
+		straight = straight && math.Abs((x[j]-x[0])-(x[n-1]-x[0])/(s[n-1]-s[0])*(s[j]-s[0])) <= within
+	}
+	if straight {
+		return bend{}, false
+	}
+	f := (x[n-1] - x[last]) / (s[n-1] - s[last])
+	if math.Abs(f-1) < 0.02 {
+		return bend{}, false
+	}
+	// What it is off by at the last point that agrees was made since the bend.
+	back := math.Abs((x[last] - x[0] - (s[last] - s[0])) / (f - 1))
+	at := last
+	for at > 0 && math.Abs(s[last]-s[at]) < back {
+		at--
+	}
+	f = (x[n-1] - x[at]) / (s[n-1] - s[at])
+	for j := at; j < n; j++ {
+		if math.Abs((x[j]-x[at])-f*(s[j]-s[at])) > within {
+			return bend{}, false
+		}
+	}
+	return bend{lines[min(at+1, n-1)], f}, true
+}
+
+// levels are what a total and its integral did at currents of like size: by which a dead band, a current that ends at its range, another
+// range of the front end, or one direction that is counted otherwise shows.
+type levels struct {
+	bins [2][perOctave * octaves]level // of negative and positive currents
+}
+
+type level struct {
+	x, s    float64 // what the total and its integral moved by, magnitudes along the meaning "as printed"
+	rows    int
+	runs    int // stretches in which points followed each other: each may be off by a printed unit at its ends
+	last    int // point of the trail that was taken last
+	highest float64
+}
+
+const (
+	perOctave = 4
+	octaves   = 48
+)
+
+// take adds what passed between two rows at nearly the same current.
+func (l *levels) take(row int, i, dx, ds float64) {
+	frac, exp := math.Frexp(math.Abs(i))
+	at := (exp+octaves/2)*perOctave + int((frac-0.5)*2*perOctave)
+	if at < 0 || at >= perOctave*octaves || i == 0 {
+		return
+	}
+	side := 0
+	if i > 0 {
+		side = 1
+	}
+	b := &l.bins[side][at]
+	if b.last+1 != row {
+		b.runs++
+	}
+	b.last = row
+	b.x, b.s, b.rows = b.x+dx, b.s+ds, b.rows+1
+	b.highest = max(b.highest, math.Abs(i))
+}
+
+// share is a stretch of currents of one direction with the factor by which they are counted.
+type share struct {
+	low, high float64 // [A], magnitudes
+	factor    float64
+	unsure    float64
+	moved     float64 // what the integral says passed
+}
+
+// shares are the factors of one direction, neighbours of the same factor taken together, from small currents to large.
+func (l *levels) shares(side int, step float64) (all []share) {
+	for _, b := range l.bins[side] {
+		if b.rows < 5 || b.s == 0 {
+			continue
+		}
+		unsure := (2*step*float64(b.runs) + 0.002*math.Abs(b.s)) / math.Abs(b.s)
+		if unsure > 0.1 {
+			continue
+		}
+		f := b.x / b.s
+		if n := len(all); n > 0 && math.Abs(f-all[n-1].factor) <= unsure+all[n-1].unsure {
+			p := &all[n-1]
+			p.factor = (p.factor*p.moved + f*math.Abs(b.s)) / (p.moved + math.Abs(b.s))
+			p.moved, p.high, p.unsure = p.moved+math.Abs(b.s), b.highest, max(p.unsure, unsure)
+			continue
+		}
+		all = append(all, share{b.highest, b.highest, f, unsure, math.Abs(b.s)})
+	}
+	return all
+}
+
+// fullInteger names the integer at whose end a total stands: the digits of 2^n - 1, whatever the place of the point. A number of few digits may be
+// one by chance.
+func fullInteger(x, step float64) string {
+	if step <= 0 || math.Abs(x) < 2000*step {
+		return ""
+	}
+	for _, bits := range [...]int{15, 16, 24, 31, 32, 63} {
+		full := math.Ldexp(1, bits) - 1
+		scale := math.Pow(10, math.Round(math.Log10(math.Abs(x)/full)))
+		if math.Abs(math.Abs(x)-full*scale) <= step {
+			return fmt.Sprintf("2^%d - 1", bits)
+		}
+	}
+	return ""
+}
+
+// evenSteps watches a total that moves by the same number of printed units from row to row, while what passes is no whole number of them: a sum that
+// is right would be printed with one unit more now and then.
+type evenSteps struct {
+	d      float64 // by which the total moved at each row of the present run
+	passed float64 // meanwhile, by the integral
+	rows   int
+	line   int
+	worst  evenRun
+}
+
+type evenRun struct {
+	d, passed float64 // of one row
+	rows      int
+	line      int
+}
+
+// take adds what a row moved the total by.
+func (k *evenSteps) take(d, passed, step float64, line int) {
+	if math.Abs(d-k.d) > step/4 {
+		*k = evenSteps{d: d, line: line, worst: k.worst}
+	}
+	k.rows++
+	k.passed += passed
+	if off := math.Abs(k.passed - float64(k.rows)*math.Abs(k.d)); k.rows >= 60 && off > 3*step && off > math.Abs(k.worst.passed-math.Abs(k.worst.d))*float64(k.worst.rows) {
+		k.worst = evenRun{k.d, k.passed / float64(k.rows), k.rows, k.line}
+	}
+}
+
+// stands finds the longest stretch in which a reading stood at one value and then went on from another at once.
+type stands struct {
+	x       float64
+	run     int
+	line    int // first of the run
+	longest int // other run
+	kept    stand
+}
+
+// stand is a stretch in which a reading stood at one value.
+type stand struct {
+	x, to       float64
+	first, last int // lines
+	rows        int
+	sign        int8 // of the current, as printed
+}
+
+// take adds a reading. leap is the least by which it must go on; steady says that nothing else changed between the two rows.
+func (k *stands) take(x, leap float64, steady bool, sign int8, line int) {
+	if x != x {
+		return
+	}
+	if k.run > 0 && x == k.x {
+		k.run++
+		return
+	}
+	other := k.run
+	if k.run >= 15 && steady && sign != 0 && math.Abs(x-k.x) >= leap && k.run > k.kept.rows {
+		other = k.kept.rows
+		k.kept = stand{k.x, x, k.line, line - 1, k.run, sign}
+	}
+	k.longest = max(k.longest, other)
+	k.x, k.run, k.line = x, 1, line
+}
+
+// alone says that no other run was nearly as long: so long a one is no matter of how finely the reading is printed.
+func (k *stands) alone() bool { return k.kept.rows > 0 && max(k.longest, k.run) <= k.kept.rows/4 }
+
+// stuck finds a current that stands at one value while the voltage jumps up and down, as where the load is switched.
+type stuck struct {
+	x, v       float64
+	run, line  int
+	ups, downs int
+	x0, s0     float64 // total of charge and integral at the start of the run
+	kept       stand
+	dx, ds     float64 // by which they moved in it
+}
+
+func (k *stuck) take(r *point, total, integral, unit float64) {
+	if k.run > 0 && r.i == k.x {
+		k.run++
+		if d, leap := r.v-k.v, max(10*unit, 0.003*math.Abs(r.v)); d > leap {
+			k.ups++
+		} else if d < -leap {
+			k.downs++
+		}
+		k.v = r.v
+		if k.run >= 12 && min(k.ups, k.downs) >= 2 && (k.run > k.kept.rows || k.kept.first == k.line) {
+			k.kept = stand{x: k.x, first: k.line, last: r.line, rows: k.run}
+			k.dx, k.ds = total-k.x0, integral-k.s0
+		}
+		return
+	}
+	k.x, k.v, k.run, k.line, k.ups, k.downs, k.x0, k.s0 = r.i, r.v, 1, r.line, 0, 0, total, integral
+}
+
+// lags holds the change of a total at each row against the area under the current there, a row before and a row after.
+type lags struct {
+	before, here float64 // areas of the two rows before
+	moved        float64 // the total's change at the row before
+	n            int     // rows in a row
+	squares      [3]float64
+	events       int
+}
+
+// take adds a row; whole says that it follows the one before by the usual interval.
+func (k *lags) take(moved, area float64, whole bool) {
+	if !whole {
+		k.n = 0
+		return
+	}
+	if k.n >= 2 {
+		for j, a := range [...]float64{k.before, k.here, area} {
+			k.squares[j] += sq(k.moved - a)
+		}
+		if math.Abs(k.before-k.here) > 0.2*max(math.Abs(k.before), math.Abs(k.here)) {
+			k.events++
+		}
+	}
+	k.before, k.here, k.moved = k.here, area, moved
+	k.n++
+}
+
+// by is 1 if the current that is shown is a row older than the totals, -1 if the totals are a row older than the current, else 0.
+func (k *lags) by() int {
+	best := 1
+	for j := range k.squares {
+		if k.squares[j] < k.squares[best] {
+			best = j
+		}
+	}
+	if best == 1 || k.events < 6 || k.squares[best] > 0.25*k.squares[1] {
+		return 0
+	}
+	return best - 1
+}
