@@ -5,6 +5,7 @@ import (
 	"math"
 	"strings"
 	"testing"
+	"time"
 )
 
 // TestLogsThatContradictNothing: logs in which the audit once found a failure, or said something that is not so.
@@ -296,6 +297,183 @@ func TestAdviceThatIsSo(t *testing.T) {
 		}
 		if notes := strings.Join(r.Notes, " "); strings.Contains(notes, "both hold") {
 			t.Errorf("%s: %s", name, notes)
+		}
+	}
+}
+
+// testLog is a log of rests and a discharge: rows each 10 s from a second on, their totals from q on [A·s].
+type testLog struct {
+	strings.Builder
+	began time.Time
+}
+
+// discharge writes a rest of ten minutes or more, a discharge at 1.4 A from a voltage on that falls by 2 V, and a rest.
+func (l *testLog) discharge(at, rest, load int, from float64, row func(s int, v, i, q float64) string) {
+	q := 0.0
+	for k := range 2*rest + load {
+		v, i := from, 0.0
+		switch {
+		case k >= rest+load:
+			v = from - 1.8
+		case k >= rest:
+			v, i = from-0.1-2*float64(k-rest)/float64(load), -1.4
+		}
+		fmt.Fprintln(l, row(at+10*k, v, i, q))
+		q += i * 10
+	}
+}
+
+func (l *testLog) plain(s int, v, i, q float64) string {
+	return fmt.Sprintf("%s,%.3f,%.3f,%.5f", l.began.Add(time.Duration(s)*time.Second).Format(time.DateTime), v, i, q/3600)
+}
+
+// TestSeveralTestsInOneLog: where a voltage comes back that no rest brings back, another test begins, and its totals do too. A power cut is none.
+func TestSeveralTestsInOneLog(t *testing.T) {
+	const two = 2 * 86400
+	for name, tc := range map[string]struct {
+		log  func(l *testLog)
+		want string
+	}{
+		"charged meanwhile": {func(l *testLog) {
+			l.discharge(0, 100, 1000, 12.8, l.plain)
+			l.discharge(two, 100, 1000, 12.8, l.plain)
+		}, ""},
+		"without a rest behind the stop": {func(l *testLog) {
+			l.discharge(0, 0, 1000, 12.8, l.plain)
+			l.discharge(two, 0, 1000, 12.8, l.plain)
+		}, ""},
+		"without totals": {func(l *testLog) {
+			short := func(s int, v, i, q float64) string {
+				p := l.plain(s, v, i, q)
+				return p[:strings.LastIndex(p, ",")] + ","
+			}
+			l.discharge(0, 100, 1000, 12.8, short)
+			l.discharge(two, 100, 1000, 12.8, short)
+		}, ""},
+		"seconds of each test": {func(l *testLog) {
+			l.Reset()
+			l.WriteString("s,U (V),I (A),Q (Ah)\n")
+			for range 2 {
+				l.discharge(0, 100, 1000, 12.8, func(s int, v, i, q float64) string { return fmt.Sprintf("%d,%.3f,%.3f,%.5f", s, v, i, q/3600) })
+			}
+		}, ""},
+		"a power cut right behind the stop": {func(l *testLog) {
+			l.discharge(0, 10, 1000, 12.8, l.plain)
+			for k := range 400 {
+				fmt.Fprintln(l, l.plain(10200+700+10*k, 11.8, 0, 0))
+			}
+		}, "restart-loss"},
+		"a power cut under load": {func(l *testLog) {
+			l.discharge(0, 0, 500, 12.8, l.plain)
+			l.discharge(5700, 0, 500, 11.9, l.plain)
+		}, "restart-loss"},
+	} {
+		l := &testLog{began: time.Date(2026, 11, 25, 8, 0, 0, 0, time.UTC)}
+		l.WriteString("time,U (V),I (A),Q (Ah)\n")
+		tc.log(l)
+		got := ""
+		for _, f := range run(t, strings.NewReader(l.String()), Options{}).Findings {
+			if f.Severity == "failure" && got == "" {
+				got = f.Cause
+			}
+		}
+		if got != tc.want {
+			t.Errorf("%s: %q, want %q", name, got, tc.want)
+		}
+	}
+}
+
+// TestNotesThatAreSo: what is said of logs in which nothing is wrong.
+func TestNotesThatAreSo(t *testing.T) {
+	var unset, events, power, house, daily, turned, steps, amounts strings.Builder
+	unset.WriteString("time,U (V),I (A),Q (Ah)\n")
+	events.WriteString("time,U (V),I (A),Q (Ah),note\n")
+	power.WriteString("time,U (V),P (W),E (Wh)\n")
+	house.WriteString("time,U (V),I (A),Q (Ah)\n")
+	daily.WriteString("time,U (V),I mean (A),Ah in today,Ah out today\n")
+	turned.WriteString("time,U (V),I (A),Q (Ah)\n")
+	steps.WriteString("step,step time (s),U (V),I (A),step Ah\n")
+	amounts.WriteString("time,step,U (V),I (A),Ah\n")
+	began := time.Date(2026, 11, 25, 8, 0, 0, 0, time.UTC)
+	when := func(s int) string { return began.Add(time.Duration(s) * time.Second).Format(time.DateTime) }
+	q, e := 0.0, 0.0
+	for k := range 1000 {
+		i := 0.0
+		if k >= 50 && k < 950 {
+			i = -1.4
+		}
+		v := 12.8 + 0.1*i - float64(k)*1e-3
+		at := when(10 * k)
+		if k < 12 {
+			at = time.Date(2000, 1, 1, 0, 0, 10*k, 0, time.UTC).Format(time.DateTime)
+		}
+		fmt.Fprintf(&unset, "%s,%.3f,%.4f,%.5f\n", at, v, i, q/3600)
+		if k == 50 {
+			fmt.Fprintf(&events, "%s,,,,load on\n", when(10*k))
+		}
+		fmt.Fprintf(&events, "%s,%.3f,%.4f,%.5f,\n", when(10*k), v, i, q/3600)
+		fmt.Fprintf(&power, "%s,%.3f,%.3f,%.4f\n", when(10*k), v, v*i, e/3600)
+		q, e = q+10*i, e+10*v*i
+	}
+	q = 0
+	for k := range 1000 { // newest first
+		fmt.Fprintf(&turned, "%s,%.3f,%.4f,%.5f\n", when(10*(1000-k)), 12.0+float64(k)*1e-3, -1.4, -float64(1000-k)*14/3600)
+	}
+	// Ten days of sun and of use at night; the charger goes on and off by the minute once the pack is full.
+	q, in, out := 0.0, 0.0, 0.0
+	for k := range 10 * 288 {
+		i, full := -0.8, false
+		switch h := k / 12 % 24; {
+		case h >= 9 && h < 12:
+			i = 4
+		case h >= 12 && h < 16:
+			i, full = []float64{3.3, -0.8, -0.8, -0.8, -0.8}[k%5], true
+		}
+		v := 12.6 + 0.05*i
+		if k%288 == 0 {
+			in, out = 0, 0
+		}
+		fmt.Fprintf(&house, "%s,%.2f,%.2f,%.2f\n", when(300*k), v, i, q/3600)
+		mean := i
+		if full {
+			mean = 0
+			in, out = in+2.4*150, out+2.4*150
+		} else {
+			in, out = in+max(i, 0)*300, out+max(-i, 0)*300
+		}
+		fmt.Fprintf(&daily, "%s,%.2f,%.2f,%.2f,%.2f\n", when(300*k-8*3600), v, mean, in/3600, out/3600)
+		q += i * 300
+	}
+	// A tester prints the time and the amount of each step, the amount without a sign.
+	at := 0
+	for step, i := range []float64{0, -1.4, 0, 1.4, 0} {
+		q = 0.0
+		for k := range 600 {
+			q += math.Abs(i) * 10
+			fmt.Fprintf(&steps, "%d,%d,%.3f,%.4f,%.5f\n", step+1, 10*k, 12.6+i/10, i, q/3600)
+			fmt.Fprintf(&amounts, "%s,%d,%.3f,%.4f,%.5f\n", when(at), step+1, 12.6+i/10, i+[]float64{0, 0.0004, -0.0003}[k%3], q/3600)
+			at += 10
+		}
+	}
+	for name, tc := range map[string]struct{ log, cause, note, not string }{
+		"clock set from 2000":           {unset.String(), "rtc-step", "", "missing"},
+		"rows of events":                {events.String(), "", "a time and no value", "bridged"},
+		"watts without amperes":         {power.String(), "", "power over voltage", ""},
+		"a house":                       {house.String(), "", "", "flickers"},
+		"totals of each day":            {daily.String(), "", "", "midnight"},
+		"newest first":                  {turned.String(), "disordered-rows", "", "total"},
+		"time of each step":             {steps.String(), "", "time is that in each step", "supply"},
+		"amount of each step, unsigned": {amounts.String(), "", "", "both-add"},
+	} {
+		r := run(t, strings.NewReader(tc.log), Options{})
+		said, cause := strings.Join(r.Notes, " "), ""
+		for _, f := range r.Findings {
+			if f.Cause != "unsafe-end" {
+				cause, said = f.Cause, said+" "+f.Cause+" "+f.Evidence+" "+f.Mend
+			}
+		}
+		if cause != tc.cause || !strings.Contains(said, tc.note) || tc.not != "" && strings.Contains(said, tc.not) {
+			t.Errorf("%s: %q, want %q: %s", name, cause, tc.cause, said)
 		}
 	}
 }

@@ -59,9 +59,11 @@ type Auditor struct {
 	primed bool
 	early  []row
 
-	time    timebase
-	clocks  clocks
-	problem []logfile.Problem // the first ones
+	time timebase
+	// stepTime says that nothing but the time in each step tells the time.
+	stepTime bool
+	clocks   clocks
+	problem  []logfile.Problem // the first ones
 	// wrongDates are rows with a date that no calendar has, wrongDate is the first.
 	wrongDates int
 	wrongDate  logfile.Problem
@@ -73,6 +75,7 @@ type Auditor struct {
 	prevT       float64
 	have        bool
 	cut         bool    // time broke off since prev
+	newTest     bool    // another test begins
 	loose       bool    // how much time passed since prev is not known for sure
 	off         float64 // how long time broke off, by the clock [s]; 0: nothing says
 	lastLine    int     // of the last row of the batches so far, from 1
@@ -93,7 +96,10 @@ type Auditor struct {
 	widthFor    struct{ is, imax float64 }
 	signs       [2]bool // printed negative, positive seen
 	flips       int     // rows whose current has the other sign than the row before
-	evidence    float64 // positive: printed positive is charge
+	stretch     float64 // what flowed since the sign changed last [A·s], and the most that did between two changes
+	longest     float64
+	moves       struct{ vi, vv, ii float64 } // sums of products of the steps of voltage and current from row to row
+	evidence    float64                      // positive: printed positive is charge
 	direction   int8
 	is, vs      float64
 	anyVolts    bool
@@ -113,6 +119,7 @@ type Auditor struct {
 	tallies     [6]tally
 	counted     []int      // the tallies that the log has a column for
 	pairs       [2]float64 // largest difference of what went in and out by the totals from what flowed either way, charge and energy
+	nets        [2]netWatch
 	blank       []float64
 	zero        []float64
 	trail       trail
@@ -236,6 +243,12 @@ func (a *Auditor) batch(t *logfile.Table) (b batch, err error) {
 	}
 	current, voltage, power := find(logfile.Current), find(logfile.Voltage), find(logfile.Power)
 	tick, elapsed, clock, temp, phase := shared(logfile.Tick), shared(logfile.Elapsed), shared(logfile.Clock), shared(logfile.Temperature), shared(logfile.Phase)
+	if current == nil && power != nil && voltage != nil {
+		current = currentOf(power, voltage)
+		if a.rows == 0 && len(a.early) == 0 {
+			a.columnNotes = append(a.columnNotes, "The log has no current: it was taken as power over voltage.")
+		}
+	}
 	if current == nil {
 		return b, &logfile.Error{Text: "the log has no column of current", Expected: "a column such as I [A]", Hint: "name it by a columns: block"}
 	}
@@ -317,6 +330,20 @@ func (a *Auditor) batch(t *logfile.Table) (b batch, err error) {
 	return b, nil
 }
 
+// currentOf is the current that power and voltage make, with what their printed units leave open.
+func currentOf(power, voltage *logfile.Column) *logfile.Column {
+	c := &logfile.Column{Header: power.Header, Field: power.Field, Kind: logfile.Current, Channel: power.Channel, Direction: power.Direction}
+	for k, p := range power.Value {
+		v := math.Abs(voltage.Value[k])
+		c.Value = append(c.Value, p/v)
+		c.Step = append(c.Step, power.Step[k]/v+math.Abs(p)/(v*v)*voltage.Step[k])
+		if v == 0 {
+			c.Value[k], c.Step[k] = 0, power.Step[k]
+		}
+	}
+	return c
+}
+
 // tellTime chooses the column that tells the time: a tick whose length is known or can be learnt, time since the start, the clock.
 func (a *Auditor) tellTime(tick, elapsed, clock *logfile.Column) error {
 	switch {
@@ -330,7 +357,7 @@ func (a *Auditor) tellTime(tick, elapsed, clock *logfile.Column) error {
 	case clock != nil:
 		a.time.kind = "clock"
 	case elapsed != nil:
-		a.time.kind = "elapsed"
+		a.time.kind, a.stepTime = "elapsed", true
 	default:
 		return &logfile.Error{Text: fmt.Sprintf("the length of a tick of column %q is not known, and nothing else tells the time", tick.Header),
 			Expected: "a unit such as ms", Hint: "name it by a columns: block, such as \"tick ms\""}
@@ -558,7 +585,12 @@ func (a *Auditor) take(r *row) {
 			out.Note = "the time since the start came to its end: " + a.time.ends
 		}
 	case restart:
-		a.seen.restart(r.line, a.time.t)
+		if a.anotherTest(r, dt) {
+			a.newTest = true
+			a.seen.test(r.line)
+		} else {
+			a.seen.restart(r.line, a.time.t)
+		}
 		a.cut, a.off = true, dt
 		out.Note = "restart: nothing is integrated across it"
 	case setBack:
@@ -573,13 +605,21 @@ func (a *Auditor) take(r *row) {
 		a.loose = true
 		out.Note = "the clock was set back: the usual interval is taken"
 	case onward:
-		if a.paused(r, dt) {
+		if dt > 1.8*a.time.typical && dt < decade && a.anotherTest(r, dt) {
+			a.newTest = true
+			a.seen.test(r.line)
+			a.cut, a.off, m = true, dt, again
+			out.Note = "another test: nothing is integrated across the time before it"
+		} else if a.paused(r, dt) {
 			a.seen.pause(r.line, dt)
 			a.cut, a.off, m = true, dt, again
 			out.Note = "a gap in which nothing was counted: nothing is integrated across it"
 		} else if a.leapt(r, dt) {
 			a.seen.leap(r.line, dt-a.time.typical, r.clock, a.time.typical)
 			a.time.undo(dt)
+			if dt > decade && !r.noDate {
+				a.began = r.clock - a.time.t
+			}
 			dt, out.Time = a.time.typical, a.time.t
 			out.Note = "the clock leapt, the totals did not: the usual interval is taken"
 		}
@@ -597,9 +637,14 @@ func (a *Auditor) take(r *row) {
 		a.tempLow, a.tempHigh = min(a.tempLow, r.temp), max(a.tempHigh, r.temp)
 	}
 	if math.IsNaN(r.i) {
-		a.seen.missing++
-		out.Charge, out.Energy = a.q.net(), a.e.net()
 		out.Note = "no current in this row: bridged"
+		if r.empty() {
+			a.seen.events++
+			out.Note = "no value in this row: an event"
+		} else {
+			a.seen.missing++
+		}
+		out.Charge, out.Energy = a.q.net(), a.e.net()
 		a.emit(out)
 		return
 	}
@@ -609,6 +654,16 @@ func (a *Auditor) take(r *row) {
 		out.Charge, out.Energy = a.q.net(), a.e.net()
 		a.o.Row(out)
 	}
+}
+
+// empty says that a row shows a time and nothing that was measured or counted.
+func (r *row) empty() bool {
+	for _, x := range [...]float64{r.i, r.v, r.p, r.temp, r.q[0], r.q[1], r.q[2], r.e[0], r.e[1], r.e[2]} {
+		if !math.IsNaN(x) {
+			return false
+		}
+	}
+	return true
 }
 
 // repeats says that a row from before the last one is there again, as where a buffer or a download was written twice: it is alike in
@@ -661,8 +716,14 @@ func (a *Auditor) moved(r *row) (moved float64, have bool) {
 	return moved, have
 }
 
+// decade is longer than any log pauses [s]: a clock that goes on by more had never been set.
+const decade = 10 * 365.25 * 86400
+
 // leapt says that the clock, where only it tells the time, went on by far more than the totals did under load: it was set, and no time passed.
 func (a *Auditor) leapt(r *row, dt float64) bool {
+	if a.time.kind == "clock" && a.have && dt > decade {
+		return true
+	}
 	if a.time.kind != "clock" || !a.have || dt < 600 || dt < 20*a.time.typical || a.kindOf(r.i) == 0 || a.kindOf(a.prev.i) != a.kindOf(r.i) {
 		return false
 	}
@@ -714,6 +775,7 @@ func (a *Auditor) reading(r *row, wrapped bool) {
 	}
 	if a.have && r.i*a.prev.i < 0 && kind != 0 {
 		a.flips++
+		a.stretch = 0
 	}
 	if a.have {
 		dt := a.time.t - a.prevT
@@ -733,6 +795,8 @@ func (a *Auditor) reading(r *row, wrapped bool) {
 			uq, ue = sq(r.i-a.prev.i)*dt*dt*(1.0/12), sq(p1-p0)*dt*dt*(1.0/12)
 			a.q.add(dq)
 			a.e.add(de)
+			a.stretch += dq.through()
+			a.longest = max(a.longest, a.stretch)
 			// A printed current may be off by half a unit in the same direction for the whole of a steady run.
 			a.qPrint += r.is / 2 * dt
 			a.ePrint += (r.is/2*math.Abs(notNaN(r.v)) + r.vs/2*math.Abs(r.i)) * dt
@@ -747,6 +811,8 @@ func (a *Auditor) reading(r *row, wrapped bool) {
 			if !math.IsNaN(r.v) && !math.IsNaN(a.prev.v) {
 				a.trail.volts += (r.v + a.prev.v) / 2 * dt
 				a.evidence += r.i*(r.v-a.prev.v) + (r.i-a.prev.i)*(r.v-a.prev.v)
+				dv, di := r.v-a.prev.v, r.i-a.prev.i
+				a.moves.vi, a.moves.vv, a.moves.ii = a.moves.vi+dv*di, a.moves.vv+dv*dv, a.moves.ii+di*di
 			}
 		}
 		if dt == 0 && !a.cut && a.seen.within > 0 { // where in the printed unit of the time it changed is not known
@@ -771,12 +837,54 @@ func (a *Auditor) reading(r *row, wrapped bool) {
 			within = a.coarse * max(math.Abs(r.i), math.Abs(a.prev.i))
 		}
 		a.tally(r, &where{line: r.line, within: within, cut: a.cut, phase: newPhase, wrapped: wrapped, rest: kind == 0, interval: math.Abs(r.i) * a.time.typical,
-			band: a.band() * (a.time.t - a.prevT), hidden: hidden{a.qVar, a.qPrint, a.qPulse}, gap: a.off, flow: a.flow(r), timeStep: r.timeStep, loose: a.loose, midnight: a.newDay(r)})
+			band: a.band() * (a.time.t - a.prevT), hidden: hidden{a.qVar, a.qPrint, a.qPulse}, gap: a.off, flow: a.flow(r), timeStep: r.timeStep, loose: a.loose, midnight: a.newDay(r), newTest: a.newTest})
 	}
 	a.ratio.take(r)
 	a.means.take(r)
 	a.rest.take(r, a.time.t, kind == 0 && !a.cut)
-	a.prev, a.prevT, a.have, a.cut, a.loose = r, a.time.t, true, false, false
+	a.prev, a.prevT, a.have, a.cut, a.loose, a.newTest = r, a.time.t, true, false, false, false
+}
+
+// anotherTest says that a row begins another test in the same log, some time after the row before [s]; 0: nothing says how long. The pack was
+// charged or changed meanwhile, by a voltage that neither rest nor load makes; or nothing flowed before it, and header and totals begin anew, as
+// where a logger is started for the next test. A power cut takes no longer than somebody needs to see it.
+func (a *Auditor) anotherTest(r *row, between float64) bool {
+	n := len(a.phases)
+	if n == 0 || math.IsNaN(r.i) || between > 0 && between < max(lately, 5*a.time.typical) {
+		return false
+	}
+	const far = 0.04 // of the voltage; what is left of a recovery after some time at rest is less
+	kind, moved, last := a.kindOf(r.i), r.v-a.prev.v, &a.phases[n-1]
+	way := float64(a.orientation())
+	switch {
+	case last.sign == 0 && kind == 0 && between > 3600 && r.headed && a.totalsAnew(r):
+		return true
+	case last.sign == 0 && last.End-last.Begin >= lately:
+		return math.Abs(moved) > far*math.Abs(a.prev.v) && moved*float64(kind)*way <= 0 // else as the current makes it
+	case float64(last.sign)*way < 0 && last.vStart-a.prev.v > far*math.Abs(last.vStart):
+		// Nearly empty, and now as full as at the start.
+		if kind == last.sign {
+			return r.v > 0.995*last.vStart && math.Abs(r.i) > 0.5*last.Most
+		}
+		return kind == 0 && n > 1 && a.phases[n-2].sign == 0 && r.v > 0.995*a.phases[n-2].vEnd
+	}
+	return false
+}
+
+// lately is how long ago a load was switched off while the voltage still recovers much [s].
+const lately = 600
+
+// totalsAnew says that a total of charge fell to nothing since the row before, or that there is none.
+func (a *Auditor) totalsAnew(r *row) bool {
+	have := false
+	for c := range r.q {
+		if q := math.Abs(a.prev.q[c]); q > 20*a.prev.qs[c] {
+			if have = true; math.Abs(r.q[c]) <= q/1000+2*r.qs[c] {
+				return true
+			}
+		}
+	}
+	return !have
 }
 
 // newDay says that a row is the first of a date, and that rows are so close that this is no chance.
@@ -826,7 +934,32 @@ func (a *Auditor) tally(r *row, at *where) {
 func (a *Auditor) pair(quantity int, g integrals) {
 	if in, out := &a.tallies[3*quantity+1], &a.tallies[3*quantity+2]; in.rows > 0 && out.rows > 0 {
 		a.pairs[quantity] = max(a.pairs[quantity], math.Abs(in.path+out.path-(g.through()-in.base.through())))
+		a.nets[quantity].take(in.path-out.path, in.path+out.path, g)
 	}
+}
+
+// netWatch holds two totals that part the directions against the net integral. Between two rows current may flow both ways, and only the difference
+// of the totals agrees with what the rows show.
+type netWatch struct {
+	have        bool
+	x0          float64
+	g0          integrals
+	plus, minus float64 // largest differences, as the current is printed and with the other sign
+	lacks       float64 // by how much the sum of the totals is below what flowed, at most
+}
+
+func (w *netWatch) take(x, sum float64, g integrals) {
+	if !w.have {
+		w.have, w.x0, w.g0 = true, x, g
+	}
+	d, net := x-w.x0, g.net()-w.g0.net()
+	w.plus, w.minus = max(w.plus, math.Abs(d-net)), max(w.minus, math.Abs(d+net))
+	w.lacks = max(w.lacks, g.through()-w.g0.through()-sum)
+}
+
+// holds says that the totals agree to a tolerance, and know of no less than the rows do.
+func (w *netWatch) holds(tolerance float64) bool {
+	return w.have && min(w.plus, w.minus) <= tolerance && w.lacks <= tolerance
 }
 
 // pulse is the share of a current by which it changes from row to row where the load is switched. A load that is switched in step with the

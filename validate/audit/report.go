@@ -156,6 +156,9 @@ func (a *Auditor) Finish() *Report {
 		return r
 	}
 	a.rowFindings(r)
+	if a.upsideDown() {
+		return r
+	}
 	a.timeFindings(r)
 	a.readingFindings(r)
 	if !flows(r.Phases) {
@@ -239,8 +242,11 @@ func flows(phases []Phase) bool {
 	return false
 }
 
-// noise says that the log shows no current but noise.
-func (a *Auditor) noise() bool { return a.flips > 10 && a.flips > a.rows/20 }
+// noise says that the log shows no current but noise: its sign changes all the time, no stretch of one sign has a share in what flowed, and the
+// voltage does not answer.
+func (a *Auditor) noise() bool {
+	return a.flips > 10 && a.flips > a.rows/20 && a.longest < 0.05*a.q.through() && math.Abs(a.moves.vi) <= 0.3*math.Sqrt(a.moves.vv*a.moves.ii)
+}
 
 func (a *Auditor) rowFindings(r *Report) {
 	s := &a.seen
@@ -266,9 +272,12 @@ func (a *Auditor) rowFindings(r *Report) {
 	case s.duplicates > 0:
 		r.find("duplicate-rows", "failure", "firmware", 0.95, s.duplicateLine, "Empty the buffer after it was written, and only then.", "%d rows were written already, the first on line %d", s.duplicates, s.duplicateLine)
 	}
-	if n := s.disorder + s.leaps + s.restarts; n > 3 && 10*n > 8*a.rows {
+	if a.upsideDown() {
+		r.Phases = nil
 		r.find("disordered-rows", "failure", "firmware", 0.9, 0, "Turn the file round, so that the oldest row comes first, and audit it again.", "time goes back from row to row, as where the newest row comes first; nothing else of this log can be judged")
-	} else if s.disorder > 0 {
+		return
+	}
+	if s.disorder > 0 {
 		r.find("disordered-rows", "failure", "firmware", 0.9, s.disorderLine, "Write buffered rows in the order in which they were taken.", "%d rows lie before the row above them in time, the first on line %d; they were left out of the sums", s.disorder, s.disorderLine)
 	}
 	// Uneven by habit (rows on change, stages with intervals of their own) is not missing.
@@ -305,6 +314,9 @@ func (a *Auditor) rowFindings(r *Report) {
 	if s.missing > 0 {
 		r.find("failed-reading", "advice", "front_end", 0.8, 0, "Look at the wiring of the sensor; a failed reading should be written as such, as here.", "%d rows have no current; it was bridged by a straight line", s.missing)
 	}
+	if s.events > 0 {
+		r.Notes = append(r.Notes, fmt.Sprintf("%s a time and no value, as those of events have; if they are of failed readings, look at the wiring of the sensor.", have(s.events)))
+	}
 	if s.noVolts > 0 {
 		severity := "advice"
 		if 10*s.noVolts > a.rows { // then the energy is no longer measured
@@ -316,7 +328,12 @@ func (a *Auditor) rowFindings(r *Report) {
 		r.find("failed-reading", "advice", "front_end", 0.7, a.dead.line, "See whether the sensor answers, and write a failed reading as such; the sums lack what flowed meanwhile.",
 			"%s 0 V and 0 A in the middle of a load that goes on as before, first on line %d: the sensor did not answer, or the pack was taken off", have(n), a.dead.line)
 	}
-	if s.restarts > 0 {
+	if s.tests > 0 {
+		r.Notes = append(r.Notes, fmt.Sprintf("Another test begins in this log, %s, first on line %d: by its voltage, or by header and totals, it does not go on where the rows before it end. Nothing was integrated in between.", times(s.tests), s.testLine))
+	}
+	if s.restarts > 0 && a.stepTime {
+		r.Notes = append(r.Notes, fmt.Sprintf("The only time is that in each step and begins anew %s: what passed from one step to the next is not in the sums.", times(s.restarts)))
+	} else if s.restarts > 0 {
 		r.find("restart", "advice", "rig", 0.85, s.restartLine, "Find out why: supply, watchdog, a loose wire. What passed meanwhile is not in the sums.", "the time starts again, %s, first on line %d", times(s.restarts), s.restartLine)
 	}
 	if s.pauses > 0 {
@@ -329,6 +346,12 @@ func (a *Auditor) rowFindings(r *Report) {
 	} else if s.leaps > 0 {
 		r.clockMoved(s.leapLine, s.leapBy, s.leapAtMidnight, s.leapAtNight, s.leaps, "; only it tells the time here, so the usual interval was taken in its place")
 	}
+}
+
+// upsideDown says that the newest row comes first.
+func (a *Auditor) upsideDown() bool {
+	n := a.seen.disorder + a.seen.leaps + a.seen.restarts
+	return n > 3 && 10*n > 8*a.rows
 }
 
 // overGaps is how much gaps weigh: nothing is lost where the totals went on over them, and where they fell or doubled there, that is told.
@@ -522,6 +545,10 @@ func (a *Auditor) totalFindings(r *Report) {
 				c.Holds, c.Meaning, c.Worst, c.Integrated, c.Difference = true, "its direction, of a current without a sign", math.Abs(d), way, d
 			}
 		}
+		bothWays := (!c.Holds || a.pairs[i/3] > tol) && y.split != 0 && !y.alone && a.nets[i/3].holds(tol)
+		if bothWays {
+			c.Holds, c.Meaning = true, "its direction, of a current that flows both ways between two rows"
+		}
 		if _, constant := a.ratio.constant(); !c.Holds && !r.Signed && y.split == 0 && len(y.resets) == 0 && min(r.In, r.Out) > 0.02*(r.In+r.Out) && !(i >= 3 && constant) {
 			// A tester of capacity counts one direction: what flowed either way is told by the voltage of each phase.
 			for w, way := range [...]Kind{Charge, Discharge} {
@@ -534,6 +561,10 @@ func (a *Auditor) totalFindings(r *Report) {
 		r.Totals = append(r.Totals, c)
 		if y.step > limit*through && through > 0 {
 			r.find("clumsy-number", "advice", "firmware", 0.9, 0, "Print more places.", "one printed unit of column %s is %.2g %% of the %.3g %s that passed", y.name, 100*y.step/through, through/per, unit)
+		}
+		if bothWays {
+			a.resetFindings(r, y, unit, per)
+			continue
 		}
 		if c.Holds && c.Meaning != m.String() {
 			continue
@@ -671,6 +702,9 @@ func (a *Auditor) resetFindings(r *Report, y *tally, unit string, per float64) {
 	for _, c := range y.resets {
 		if y.perStep || c.AtPhase && !c.AtRestart {
 			continue // totals per phase, as many print them
+		}
+		if c.AtNewTest {
+			continue // said already
 		}
 		cause, mend, what := "total-reset", "Keep totals until somebody sets them to zero.", "in the middle of a phase"
 		if c.AtRestart || a.seen.behindGap(c.Line) {

@@ -180,6 +180,9 @@ type tally struct {
 	first, last float64
 	base        integrals // at first
 	step        float64   // printed unit
+	finest      float64   // of the last values that differ, and how many these are
+	differ      int
+	known       bool // step comes of values enough
 	guesses     [meanings]guess
 	fits        meaning // what fitted the change at the row before
 	moments     moments
@@ -268,6 +271,7 @@ type change struct {
 	AtPhase    bool
 	AtWrap     bool
 	AtMidnight bool    // it is the first row of a new date
+	AtNewTest  bool    // of another test, by all that the rows show
 	Within     float64 // what was allowed
 	Through    float64 // what passed in the interval
 	Flow       float64 // current [A] or power [W] there, by magnitude
@@ -288,6 +292,8 @@ type where struct {
 	cut, phase, wrapped bool
 	// midnight: it is the first row of a new date.
 	midnight bool
+	// newTest: it is the first of another test, see anotherTest.
+	newTest bool
 	// rest: no current flows, and what does is noise.
 	rest bool
 	// interval is what may pass between two rows, band what may pass unseen, being small [A·s] or [W·s].
@@ -311,9 +317,7 @@ func (y *tally) take(value, step float64, g integrals, w *where) {
 	if math.IsNaN(value) {
 		return
 	}
-	if value != 0 { // a bare 0 does not say how finely the others are printed
-		y.step = max(y.step, step)
-	}
+	y.printed(value, step)
 	if !y.have {
 		y.have = true
 		y.first, y.last, y.base, y.before = value, value, g, g
@@ -350,7 +354,7 @@ func (y *tally) take(value, step float64, g integrals, w *where) {
 		if y.rows > 10 {
 			unmatched = d - y.best().of(passed)
 		}
-		c := change{Line: w.line, From: y.last, To: value, Unmatched: unmatched, AtRestart: w.cut, AtPhase: w.phase, AtWrap: w.wrapped, AtMidnight: w.midnight && !w.cut, Within: tolerance, Through: moved, Flow: w.flow.through(),
+		c := change{Line: w.line, From: y.last, To: value, Unmatched: unmatched, AtRestart: w.cut, AtPhase: w.phase, AtWrap: w.wrapped, AtMidnight: w.midnight && !w.cut, AtNewTest: w.newTest, Within: tolerance, Through: moved, Flow: w.flow.through(),
 			NearlyZero: math.Abs(value) <= math.Abs(y.last)/1000+tolerance}
 		switch {
 		case c.NearlyZero && math.Abs(y.last) > 20*y.step:
@@ -414,6 +418,30 @@ func (y *tally) take(value, step float64, g integrals, w *where) {
 	y.last, y.before, y.lastThrough = value, g, moved
 }
 
+// printed learns how finely the total is printed. Of some values that differ, one at least shows its last place: where zeros at the end are left
+// out, the others do not, and a bare 0 never does.
+func (y *tally) printed(value, step float64) {
+	if value == 0 || y.have && value == y.last {
+		return
+	}
+	if y.finest == 0 || step < y.finest {
+		y.finest = step
+	}
+	switch y.differ++; {
+	case y.differ < differing && !y.known:
+		y.step = max(y.step, step)
+	case y.differ == differing:
+		if !y.known {
+			y.step, y.known = 0, true
+		}
+		y.step = max(y.step, y.finest)
+		y.finest, y.differ = 0, 0
+	}
+}
+
+// differing values hold one that does not end in a zero, but for one time in 10^8.
+const differing = 8
+
 // foreseen takes back the jumps of the rows just before where the current of this row explains them: a shown current that is smoothed, or
 // older than its row, follows its total.
 func (y *tally) foreseen(w *where) {
@@ -446,10 +474,10 @@ func (y *tally) goesOn(d, unmatched, tolerance float64, w *where) bool {
 // turns says that the total goes both ways, as one that counts one direction never does.
 func (y *tally) turns() bool { return y.up > 2 && y.down > 2 }
 
-// bothWays says that both directions flowed since the total began.
+// bothWays says that both directions flowed since the total began, and more than noise at rest does.
 func (y *tally) bothWays() bool {
 	p, n := y.before.pos-y.base.pos, y.before.neg-y.base.neg
-	return min(p, n) > 0.02*(p+n)
+	return min(p, n) > 0.02*(p+n) && p+n > 0.01*y.before.through()
 }
 
 // best returns the meaning that fits best.

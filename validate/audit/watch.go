@@ -88,9 +88,11 @@ type seen struct {
 	leapAtNight               bool    // ... to an hour in which summer time begins or ends
 	leapBy                    float64 // of the last [s]
 	pauses, pauseLine         int
+	tests, testLine           int
 	paused                    float64 // the longest [s]
 	within                    int     // rows of the same time as the row before that show something else
 	missing                   int
+	events                    int // rows that show a time only
 	noVolts, noVoltsLine      int
 	absurd, absurdLine        int
 	gaps                      int
@@ -120,6 +122,7 @@ func (s *seen) disordered(line int) { first(&s.disorder, &s.disorderLine, line) 
 func (s *seen) restart(line int, _ float64) {
 	first(&s.restarts, &s.restartLine, line)
 }
+func (s *seen) test(line int) { first(&s.tests, &s.testLine, line) }
 func (s *seen) leap(line int, by, to, step float64) {
 	first(&s.leaps, &s.leapLine, line)
 	s.leapBy, s.leapAtMidnight, s.leapAtNight = by, firstOfDay(to, step), night(to)
@@ -347,6 +350,11 @@ func (w *restWatch) take(r *row, t float64, rest bool) {
 		w.q0 = w.lastQ
 		w.t0 = min(w.t0, w.lastT-settle)
 	}
+	for c, q := range r.q { // a total that begins anew has not moved
+		if math.Abs(q) <= math.Abs(w.lastQ[c])/1000+r.qs[c] && math.Abs(w.lastQ[c]) > 20*r.qs[c] {
+			w.q0[c] += q - w.lastQ[c]
+		}
+	}
 	dt := t - w.lastT
 	w.sum += (w.lastI + r.i) / 2 * dt
 	w.n++
@@ -373,8 +381,11 @@ func (w *restWatch) close() {
 			w.charge += w.sum
 			w.longest = max(w.longest, length)
 			most := 0.0
-			for c := range w.q0 {
-				if d := math.Abs(w.lastQ[c] - w.q0[c]); d > most && d > 1.5*w.lastStep[c] {
+			for c, moved := range [...]float64{w.lastQ[0] - w.q0[0], w.lastQ[1] - w.q0[1], w.lastQ[2] - w.q0[2]} {
+				if net := moved - (w.lastQ[3-max(c, 1)] - w.q0[3-max(c, 1)]); c > 0 && !math.IsNaN(net) {
+					moved = net // what flows both ways between two rows is in both totals
+				}
+				if d := math.Abs(moved); d > most && d > 1.5*w.lastStep[c] {
 					most = d
 				}
 			}

@@ -122,6 +122,8 @@ func lookWord(s string) (word, bool) {
 	case "phase", "mode", "state", "status", "step", "schritt", "modus", "zustand", "etape", "estado", "etat", "paso", "fase", "stage", "cycle",
 		"zyklus", "ciclo", "modo", "activity", "stat":
 		return word{aspect: phaseName, flag: perStepWord}, true
+	case "today", "daily", "heute", "taglich", "hoy", "diario", "oggi", "giornaliero", "vandaag", "idag":
+		return word{flag: perStepWord}, true
 	case "charged":
 		return word{direction: 1, flag: totalWord}, true
 	case "discharge", "discharged", "entladung", "decharge", "descarga", "ontlading", "scarica", "urladdning":
