@@ -618,3 +618,23 @@ seed: 889350147
 		t.Error(complaint(v))
 	}
 }
+
+// TestTotalsOfTheDay: a total whose header says that it is one of the day begins anew at midnight; one of which it does not is lost.
+func TestTotalsOfTheDay(t *testing.T) {
+	for header, want := range map[string]bool{"time,V,A,Ah today,Wh today": true, "time,V,A,daily Ah,daily Wh": true, "time,V,A,Ah,Wh": false} {
+		day := int64(-1)
+		v, _ := judged(t, named(t, "midnight-mid-discharge"), func(link.Store) link.Logger {
+			face := func(l *habitual, r *link.Reading) time.Time { return time.Unix(r.Clock+60*l.g.ZoneMin, 0).UTC() }
+			return &habitual{habit: habit{header: header, row: func(l *habitual, r *link.Reading) string {
+				return fmt.Sprintf("%s,%.3f,%.4f,%.5f,%.4f", face(l, r).Format(time.DateTime), l.v, l.i, l.q/3600, l.e/3600)
+			}, read: func(l *habitual, r *link.Reading) {
+				if d := int64(face(l, r).YearDay()); d != day {
+					day, l.q, l.e = d, 0, 0
+				}
+			}}}
+		})
+		if pass := complaint(v) == "" && *v.Pass; pass != want {
+			t.Errorf("%s: pass %v, want %v: %s", header, pass, want, complaint(v))
+		}
+	}
+}

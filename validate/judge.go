@@ -474,7 +474,7 @@ func (j *judge) healthyHabits() []string {
 	}
 	for _, c := range j.columns {
 		if len(c.Unrolled.Resets) > 0 {
-			out = append(out, fmt.Sprintf("column %q starts anew with a step of the plan (%s)", c.Header, times(len(c.Unrolled.Resets))))
+			out = append(out, fmt.Sprintf("column %q starts anew with a step of the plan or a day (%s)", c.Header, times(len(c.Unrolled.Resets))))
 		}
 	}
 	if len(j.table.Headers) > 1 {

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"regexp"
 	"slices"
 
 	"stuntcell/emulator"
@@ -40,6 +41,8 @@ func (j *judge) marks() {
 			begins = append(begins, st.First)
 		}
 	}
+	begins = append(begins, j.daysOfTotals()...)
+	slices.Sort(begins)
 	index := slices.Grow(slices.Clone(j.at), 2*len(begins))
 	for _, k := range begins {
 		index = append(index, k-1, k)
@@ -74,6 +77,30 @@ func (j *judge) marks() {
 		j.series.RowAt[k] = true
 	}
 }
+
+// daysOfTotals are the first readings of each day of the user's clock, where the header of a total says that it is one of the day: then it begins
+// anew there as others do with a step.
+func (j *judge) daysOfTotals() []int {
+	if !slices.ContainsFunc(j.table.Columns, func(c logfile.Column) bool {
+		_, total := roles[c.Kind]
+		return total && c.PerStep && ofDay.MatchString(c.Header)
+	}) {
+		return nil
+	}
+	var days []int
+	face, zone := j.rec.Readings.Clock, 60*j.rec.Greeting.ZoneMin
+	for k := 1; k < len(face); k++ {
+		if floorDay(face[k]+zone) != floorDay(face[k-1]+zone) {
+			days = append(days, k)
+		}
+	}
+	return days
+}
+
+// ofDay finds the words of a header that say that a total is one of the day.
+var ofDay = regexp.MustCompile(`(?i)today|daily|heute|täglich|hoy|diario|oggi|giornalier|vandaag|idag`)
+
+func floorDay(unix int64) int64 { return int64(math.Floor(float64(unix) / 86400)) }
 
 // netTotals takes a column that a word calls one way, such as "used", for a net total where no column says the other way and it goes back
 // while the current does: a total of one way never falls.
