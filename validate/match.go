@@ -42,7 +42,7 @@ func (j *judge) match() {
 			from = j.at
 		}
 		j.zone, j.zoneKnown = j.findZone(c, from, matched)
-		matched = matched || j.matchClock(c, after)
+		matched = matched || j.matchClock(c, after) && !j.clockDeceives(after)
 	}
 	// Of several readings in one second of the clock a finer time tells which.
 	if c := j.column(logfile.Elapsed); c != nil && (!matched || !j.ticksFit && finest(c.Step) < 1) {
@@ -54,6 +54,23 @@ func (j *judge) match() {
 	if !matched && !j.rec.Stream {
 		j.matchTriedAgain()
 	}
+}
+
+// clockDeceives says that the clock of the rows placed many of them at readings that their own time since the start contradicts, while it agrees with
+// the readings that they answered: then the clock is wrong and tells nothing of their place. They are back at those readings.
+func (j *judge) clockDeceives(after []int) bool {
+	c := j.column(logfile.Elapsed)
+	if c == nil || j.rec.Stream || len(j.at) < unnamedRows {
+		return false
+	}
+	fits, n := j.showsElapsed(c, after)
+	placed, _ := j.showsElapsed(c, j.at)
+	if float64(fits) < mostRows*float64(n) || 2*placed > n {
+		return false
+	}
+	copy(j.at, after)
+	clear(j.fits)
+	return true
 }
 
 // matchTriedAgain places rows that were kept while the card took none, and written as they were when it did: what they show of the time that
