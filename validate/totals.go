@@ -601,6 +601,14 @@ func (j *judge) checkElapsed() {
 			}
 		}
 	}
+	if c := j.tickEnds(); c != nil {
+		for r := range c.Unrolled.Value {
+			if !note(c.Unrolled.Residual[r], c.Printed.Unit[r]+j.series.Period/2, c.Scale, c.Limit, r, c.Header) {
+				bad = true
+			}
+		}
+		j.columns, j.guessed = append(j.columns, c), append(j.guessed, false)
+	}
 	if c := j.tickColumn; c != nil && j.ticksFit {
 		mask := int64(math.MaxInt64)
 		if j.series.Bits < 63 {
@@ -639,6 +647,26 @@ func (j *judge) checkElapsed() {
 		chk.Pass = &ok
 	}
 	j.checks = append(j.checks, chk)
+}
+
+// tickEnds makes a column of time of a counter that fits no reading, where its unit is known and it is the time that passed but for whole turns of a
+// number that is too narrow for it; nil else: it may be another counter.
+func (j *judge) tickEnds() *cause.Column {
+	tc := j.tickColumn
+	if tc == nil || j.ticksFit || tc.Scale <= 0 || len(j.at) < 10 {
+		return nil
+	}
+	value, unit := make([]float64, len(tc.Value)), make([]float64, len(tc.Value))
+	for r, v := range tc.Value {
+		value[r], unit[r] = v*tc.Scale, tc.Step[r]*tc.Scale
+	}
+	c := &cause.Column{Header: tc.Header, Role: cause.Elapsed, Display: 1, Unit: "s", Printed: replay.Printed{Value: fromFirst(value, j), Unit: unit},
+		Scale: j.elapsed, Limit: limitElapsed * j.elapsed}
+	c.Unrolled = replay.Unroll(c.Printed, j.totals.Elapsed, j.mark, c.Limit)
+	if c.Unrolled.Worst <= c.Limit || !cause.ComesToItsEnd(c) {
+		return nil
+	}
+	return c
 }
 
 // elapsedByOther takes a column of elapsed time for that of the timebase by which the log does not count, where it is that: counter and

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"time"
 
 	"stuntcell/emulator"
 	"stuntcell/validate/logfile"
@@ -79,6 +80,9 @@ func Clock(c *Case, dev []float64, row int, impossible string, line int) []verdi
 	if all(func(d float64, r int) bool { return math.Abs(math.Remainder(d, 43200)) <= 1.5 }) {
 		return found("local-time", 0.9, "printed times are off by half days: "+twelve)
 	}
+	if f := c.field(dev); f != "" {
+		return found("wrong-date", 0.9, f)
+	}
 	// From a setting of the clock on: firmware that keeps its own time.
 	for _, e := range c.Record.Events {
 		if e.Kind == emulator.ClockIsSet && c.At[row] >= e.Reading {
@@ -95,6 +99,69 @@ func Clock(c *Case, dev []float64, row int, impossible string, line int) []verdi
 		return found("local-time", 0.6, fmt.Sprintf("printed times are off by %+.0f s in every row, as no zone is: minutes of the zone may be taken for another unit", bad[0]))
 	}
 	return found("unexplained", 0.4, fmt.Sprintf("printed times differ from the clock's face by up to %.0f s", maxAbs(bad)))
+}
+
+// field says which one part of the printed time is wrong while all others are right in every row, and what it shows instead; "" if there is none.
+func (c *Case) field(dev []float64) string {
+	names := [...]string{"year", "month", "day", "hour", "minute", "second"}
+	parts := func(s float64) [6]int {
+		t := time.Unix(int64(s), 0).UTC()
+		return [...]int{t.Year(), int(t.Month()), t.Day(), t.Hour(), t.Minute(), t.Second()}
+	}
+	for _, zone := range []int64{c.Zone, c.Series.Zone, 0} {
+		var right [6]bool
+		var same [6][6]bool // the wrong part always shows that other part
+		var stands [6]bool  // ... the same number
+		var first [6]int
+		for i := range right {
+			right[i], stands[i] = true, true
+			for k := range same[i] {
+				same[i][k] = true
+			}
+		}
+		n := 0
+		for r, d := range dev {
+			if math.IsNaN(d) {
+				continue
+			}
+			// Deviations are taken in the zone that was found, which the mistake may have made.
+			face := c.Record.Readings.Clock[c.At[r]]
+			want, got := parts(float64(face+zone)), parts(d+float64(face+c.Zone))
+			if n++; n == 1 {
+				first = got
+			}
+			for i := range right {
+				right[i] = right[i] && got[i] == want[i]
+				stands[i] = stands[i] && got[i] == first[i]
+				for k := range same[i] {
+					same[i][k] = same[i][k] && got[i] == want[k]
+				}
+			}
+		}
+		wrong := -1
+		for i, ok := range right {
+			if !ok && wrong >= 0 {
+				wrong = -2
+			}
+			if !ok && wrong == -1 {
+				wrong = i
+			}
+		}
+		if wrong < 0 || n < 10 {
+			continue
+		}
+		text := fmt.Sprintf("the %s of the printed times is wrong, and all else of them right", names[wrong])
+		for k, is := range same[wrong] {
+			if is && k != wrong {
+				return fmt.Sprintf("%s: it shows the %s in every row, as where a letter of the format stands for the other", text, names[k])
+			}
+		}
+		if stands[wrong] {
+			return fmt.Sprintf("%s: it shows %02d in every row", text, first[wrong])
+		}
+		return text
+	}
+	return ""
 }
 
 // twelveHours says that every row shows its date and the hour of a clock that knows twelve, in the user's zone or in UTC.

@@ -216,6 +216,9 @@ func (c *Case) hypotheses() []hypothesis {
 				add("both-add", 39, how, func(m *replay.Meter) { m.AllCharge, m.AllEnergy = way, way })
 				add("both-add", 39, how, func(m *replay.Meter) { m.AllCharge = way })
 				add("both-add", 39, how, func(m *replay.Meter) { m.AllEnergy = way })
+				const also = "what flows either way is added to one total of a pair, while the other counts its own direction"
+				add("both-add", 39, also, func(m *replay.Meter) { m.AlsoCharge = way }) // each column by its own: it spoils no other
+				add("both-add", 39, also, func(m *replay.Meter) { m.AlsoEnergy = way })
 			}
 		}
 		// The narrower first: it spoils no column that is right.
@@ -231,7 +234,11 @@ func (c *Case) hypotheses() []hypothesis {
 		}
 		add("row-rate-sum", 35, "only the readings at which a row was written are integrated", func(m *replay.Meter) { m.RowRate = true })
 		for _, n := range []int{2, 3, 4, 5, 8, 10} {
-			add("stale-reading", 36, fmt.Sprintf("the reading %d before is integrated", n), func(m *replay.Meter) { m.Stale = n })
+			how := fmt.Sprintf("the reading %d before is integrated", n)
+			if math.Abs(float64(n)*s.Period/c.Log-1) < 0.01 {
+				how += ", or each row shows the totals of the row before"
+			}
+			add("stale-reading", 36, how, func(m *replay.Meter) { m.Stale = n })
 		}
 		if s.HasFailed {
 			add("failed-reading", 15, "a failed reading is counted as zero", func(m *replay.Meter) { m.Bad = replay.Zero })
@@ -324,6 +331,9 @@ func (c *Case) hypotheses() []hypothesis {
 				m.CutCurrent, m.RoundCurrent, m.PowerOfCut = q, true, true
 			})
 			add("rounded-sum", 47, fmt.Sprintf("the current is rounded to multiples of %g A before it is added", q), func(m *replay.Meter) { m.CutCurrent, m.RoundCurrent = q, true })
+		}
+		if rule == replay.Trapezoid {
+			add("truncated-sum", 46, "the mean current of a step is cut to whole counts", func(m *replay.Meter) { m.CutCurrent, m.CutMean = s.Amp, true })
 		}
 		for _, q := range []float64{1, 0.5, 0.1} {
 			add("truncated-sum", 46, fmt.Sprintf("the voltage is cut to multiples of %g V before it is multiplied", q), func(m *replay.Meter) { m.CutVolt = q })

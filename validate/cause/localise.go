@@ -152,6 +152,14 @@ func (c *Case) localise(wrong []*Column) []verdict.Finding {
 			before = x
 		}
 		first := firstBad([]*Column{col})
+		if f := c.startsAgain(col); f != nil && c.happened(c.At[max(f.Row-2, 0)], c.At[f.Row-1]) == nil {
+			out = append(out, *f)
+			continue
+		}
+		if f := c.comesToItsEnd(col, first); f != nil {
+			out = append(out, *f)
+			continue
+		}
 		if at >= 0 && biggest > 0.5*total {
 			from := 0
 			if at > 0 {
@@ -189,6 +197,56 @@ func (c *Case) localise(wrong []*Column) []verdict.Finding {
 		out = append(out, f)
 	}
 	return out
+}
+
+// ends are where a time since the start is used up.
+var ends = []struct {
+	s    float64
+	what string
+}{{86400, "the hours begin again at 24"}, {43200, "the hours begin again at 12"}, {3600, "the minutes begin again at 60 and no hours are written"}, {360000, "the hours have two digits"},
+	{65536, "seconds are kept in 16 bits"}, {32768, "seconds are kept in 15 bits"}, {65.536, "milliseconds are kept in 16 bits"},
+	{4294967.296, "milliseconds are kept in 32 bits"}, {4294.967296, "microseconds, or milliseconds times 1000, are kept in 32 bits"},
+	{2147.483648, "microseconds, or milliseconds times 1000, are kept in 31 bits"}}
+
+// turnsOf returns the length of which a time since the start lacks whole turns, and why it does; 0 if there is none.
+func turnsOf(col *Column) (length float64, what string) {
+	for _, end := range ends {
+		fits, most := true, 0.0
+		for r, x := range col.Unrolled.Residual {
+			if math.IsNaN(x) {
+				continue
+			}
+			n := math.Round(x / end.s)
+			fits = fits && n <= 0 && math.Abs(x-n*end.s) <= min(col.Limit, end.s/20)+2*col.Printed.Unit[r]
+			most = max(most, -n)
+		}
+		if fits && most > 0 {
+			return end.s, end.what
+		}
+	}
+	return 0, ""
+}
+
+// ComesToItsEnd says that a column of time is right but for whole turns of a number that is too narrow for it.
+func ComesToItsEnd(col *Column) bool {
+	length, _ := turnsOf(col)
+	return length > 0
+}
+
+// comesToItsEnd names a time since the start that begins anew at its end: seconds in 16 bits, hours up to 24.
+func (c *Case) comesToItsEnd(col *Column, row int) *verdict.Finding {
+	if col.Role != Elapsed {
+		return nil
+	}
+	length, what := turnsOf(col)
+	if length == 0 {
+		return nil
+	}
+	f := c.finding("tick-wrap", ofFirmware, 0.85, row)
+	f.Evidence = fmt.Sprintf("column %q falls back by %.7g s from row %d on, as where %s", col.Header, length, row+1, what)
+	f.Mend = "Keep the time since the start in a wider number, and write days, or as many hours as there are."
+	c.quote(&f, col, row)
+	return &f
 }
 
 // forgets names a total that is right in the first row after a power cut and without what was stored, or with it twice, in the next: what is

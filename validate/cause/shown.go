@@ -83,10 +83,36 @@ func (w *shown) named() []verdict.Finding {
 	if w.misses(w.as, 0.003) <= w.few && w.bad <= w.few {
 		return w.fewWrong() // nearly all rows are right: no constant is wrong
 	}
+	if fs := w.ends(); fs != nil {
+		return fs
+	}
 	if fs := w.line(); fs != nil {
 		return fs
 	}
 	return w.fewWrong()
+}
+
+// ends sees a column that shows what was read up to a value, and that value wherever more was read.
+func (w *shown) ends() []verdict.Finding {
+	most := 0.0
+	for _, y := range w.y {
+		most = max(most, math.Abs(y))
+	}
+	beyond := 0
+	for i, r := range w.rows {
+		switch x := math.Abs(w.x[i]); {
+		case x > most+w.tolerance(r):
+			if beyond++; math.Abs(w.y[i]) < most-w.tolerance(r) {
+				return nil
+			}
+		case math.Abs(w.y[i]-w.as(w.x[i])) > w.tolerance(r):
+			return nil
+		}
+	}
+	if beyond < 5 || beyond == len(w.rows) {
+		return nil
+	}
+	return w.found("unexplained", 0.85, fmt.Sprintf("is right up to %.4g %s and shows that in all %d rows in which more was read: its number ends there", most, w.unit, beyond))
 }
 
 // off says that a row is outside its readings by more than a count and a printed unit.
@@ -287,7 +313,11 @@ func (w *shown) dead() []verdict.Finding {
 			less++
 		}
 	}
-	if less >= w.bad {
+	most := 0.0
+	for _, x := range w.x {
+		most = max(most, math.Abs(x))
+	}
+	if less >= w.bad || dead > most/3 {
 		return nil
 	}
 	return w.found("dead-band", 0.85, "shows zero where the readings show a small current")

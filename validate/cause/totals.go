@@ -97,8 +97,23 @@ func Totals(c *Case) []verdict.Finding {
 	if anew := c.beginAnew(wrong); anew != nil {
 		return anew
 	}
-	tried := c.tryAll(wrong)
+	if len(wrong) == 1 {
+		if f := c.mixed(wrong[0]); f != nil {
+			return []verdict.Finding{*f}
+		}
+	}
+	tried := c.tryAll(wrong, right)
 	all := c.explainAll(tried, wrong, right)
+	if len(all) == 0 || all[0].left > 0 || all[0].rank == rangesRank {
+		if odd := c.odd(wrong); odd != nil {
+			return odd
+		}
+	}
+	if len(all) > 0 && all[0].contra && len(wrong) > 1 {
+		if each := c.oneByOne(tried, wrong, right); each != nil {
+			return each
+		}
+	}
 	if len(all) == 0 || all[0].class > close3 {
 		if pair := c.explainTwo(wrong, all); pair != nil {
 			return pair
@@ -109,21 +124,79 @@ func Totals(c *Case) []verdict.Finding {
 	}
 	// No single cause for all: name each column by itself.
 	var out []verdict.Finding
+	left := wrong
 	if len(wrong) > 1 {
-		explained := true
+		left = nil
 		for _, col := range wrong {
 			own := c.explainAll(tried, []*Column{col}, nil)
-			if len(own) == 0 || own[0].class > close15 {
-				explained = false
-				continue
+			switch {
+			case len(own) > 0 && own[0].left == 0:
+				out = append(out, c.report([]*Column{col}, own[:1])...)
+			case c.odd([]*Column{col}) != nil:
+				out = append(out, c.odd([]*Column{col})...)
+			case len(own) > 0 && own[0].class <= close15:
+				out = append(out, c.report([]*Column{col}, own[:1])...)
+			default:
+				left = append(left, col)
 			}
-			out = append(out, c.report([]*Column{col}, own[:1])...)
-		}
-		if explained {
-			return merge(out)
 		}
 	}
-	out = append(out, c.localise(wrong)...)
+	for _, f := range out {
+		if f.Cause == "gain" && len(left) > 0 {
+			left = c.besideGain(wrong, left, &out)
+			break
+		}
+	}
+	out = append(out, c.localise(left)...)
+	return merge(out)
+}
+
+// besideGain names columns that have a mistake of their own beside the factor that another column has alone, and returns those that it does not.
+func (c *Case) besideGain(wrong, left []*Column, out *[]verdict.Finding) []*Column {
+	var rest []*Column
+	for _, col := range left {
+		var found *verdict.Finding
+		for _, other := range wrong {
+			if slices.Contains(left, other) || other.Role == Elapsed || col.Role == Elapsed {
+				continue
+			}
+			g := math.Abs(c.factor(other.Printed.Value, other.Role.Of(c.Totals)))
+			trial := NewComparison(c.Series, c.Index, c.Marks, []*Column{col}, false)
+			hs := c.hypotheses()
+			for i := range hs {
+				h := &hs[i]
+				m := h.meter
+				m.Gain = g
+				if trial.With(m, func(least []float64) bool { return least[0] > col.Limit/10 }) && trial.Unrolled[0].Worst <= col.Limit/10 && (found == nil || trial.Unrolled[0].Worst == 0) {
+					f := c.finding(h.cause, ofFirmware, 0.85, firstBad([]*Column{col}))
+					f.Evidence = fmt.Sprintf("beside the factor of %.4g that column %q has: %s; together they give column %q in every row", g, other.Header, h.how, col.Header)
+					c.quote(&f, col, firstBad([]*Column{col}))
+					found = &f
+					if trial.Unrolled[0].Worst == 0 {
+						break
+					}
+				}
+			}
+		}
+		if found == nil {
+			rest = append(rest, col)
+			continue
+		}
+		*out = append(*out, *found)
+	}
+	return rest
+}
+
+// oneByOne names each column by a cause of its own that spoils no other, or none if one of them has none.
+func (c *Case) oneByOne(tried tries, wrong, right []*Column) []verdict.Finding {
+	var out []verdict.Finding
+	for _, col := range wrong {
+		own := c.explainAll(tried, []*Column{col}, right)
+		if len(own) == 0 || own[0].class > exact || own[0].contra {
+			return nil
+		}
+		out = append(out, c.report([]*Column{col}, own[:1])...)
+	}
 	return merge(out)
 }
 
@@ -341,8 +414,9 @@ func printStep(col *Column) float64 {
 
 // attempt is the hypothesis of one cause that explains one column best, and how much it leaves of the deviation.
 type attempt struct {
-	h    *hypothesis
-	left float64
+	h      *hypothesis
+	left   float64
+	spoils bool // it would have spoilt the other direction, which is right
 }
 
 // tries are the causes in the order of their hypotheses, each with its best attempt at each column that one of its hypotheses explains.
@@ -353,7 +427,7 @@ type tries struct {
 }
 
 // tryAll replays every hypothesis against the columns.
-func (c *Case) tryAll(wrong []*Column) tries {
+func (c *Case) tryAll(wrong, right []*Column) tries {
 	t := tries{best: map[string]map[*Column]attempt{}}
 	hs := c.hypotheses()
 	trial := NewComparison(c.Series, c.Index, c.Marks, wrong, false)
@@ -391,10 +465,16 @@ func (c *Case) tryAll(wrong []*Column) tries {
 					left = c.fallsToEither(wrong[w], trial.Totals, q)
 				}
 			}
+			// A product that turns over gives every row or none: what only comes near is a total that hardly moves.
+			if m := &h.meter; (m.WrapPower > 0 || m.WrapStep > 0 || m.WrapCharge > 0) && wrong[w].grade(left) > exact {
+				continue
+			}
 			old, ok := best[wrong[w]]
 			better := !ok || left < old.left-1e-12 || left < old.left+1e-12 && h.rank < old.h.rank
+			spoils := wrong[w].Role.Splits() && (better || ok && left < old.left+1e-12 && h.rank == old.h.rank && old.spoils) && c.spoilt(alike(right, wrong[w:w+1]), trial.Totals)
+			better = better || ok && left < old.left+1e-12 && h.rank == old.h.rank && old.spoils && !spoils
 			if wrong[w].grade(left) < poor && better {
-				best[wrong[w]] = attempt{h, left}
+				best[wrong[w]] = attempt{h, left, spoils}
 			}
 		}
 	}
@@ -496,9 +576,9 @@ func (c *Case) explainAll(tried tries, wrong, right []*Column) []*candidate {
 		// direction.
 		switch name {
 		case "truncated-sum", "rounded-sum", "float32-stall":
-			x.contra = c.contradicts(x, alike(right, wrong))
+			x.contra = c.contradicts(x, wrong, alike(right, wrong))
 		default:
-			x.contra = c.contradicts(x, right)
+			x.contra = c.contradicts(x, wrong, right)
 		}
 		keep(x)
 	}
@@ -537,20 +617,30 @@ func sortedNames(m map[string]*candidate) []string {
 }
 
 // contradicts says that the candidate would have spoilt a column of charge or energy that is right.
-func (c *Case) contradicts(x *candidate, right []*Column) bool {
+func (c *Case) contradicts(x *candidate, wrong, right []*Column) bool {
 	if len(right) == 0 {
 		return false
 	}
-	t := c.Series.Run(x.meters[0], c.Index)
-	for _, col := range right {
-		if col.Role == Elapsed {
+	for i, m := range x.meters {
+		if slices.Contains(x.meters[:i], m) {
 			continue
 		}
-		if u := replay.Unroll(col.Printed, col.Role.Of(t), c.Marks, col.Limit); u.Worst > col.Limit {
+		others := right
+		if i > 0 { // one cause may have other constants in charge and energy
+			others = slices.DeleteFunc(slices.Clone(right), func(col *Column) bool { return col.Role.IsEnergy() != wrong[i].Role.IsEnergy() })
+		}
+		if c.spoilt(others, c.Series.Run(m, c.Index)) {
 			return true
 		}
 	}
 	return false
+}
+
+// spoilt says that totals would have spoilt a column that is right.
+func (c *Case) spoilt(right []*Column, t *replay.Totals) bool {
+	return slices.ContainsFunc(right, func(col *Column) bool {
+		return col.Role != Elapsed && replay.Unroll(col.Printed, col.Role.Of(t), c.Marks, col.Limit).Worst > col.Limit
+	})
 }
 
 // alike are the columns of a pair whose other column is among the wrong ones.
@@ -661,7 +751,7 @@ func (c *Case) fitsBy(m replay.Meter, wrong []*Column) []*candidate {
 	if okOver {
 		out = append(out, over)
 	}
-	for _, x := range []*candidate{c.offset(m, wrong, t), c.unequal(wrong, t), c.voltOffset(wrong, t)} {
+	for _, x := range []*candidate{c.offset(m, wrong, t), c.unequal(wrong, t), c.voltOffset(wrong, t), c.ranges(m, wrong, t)} {
 		if x != nil {
 			out = append(out, x)
 		}
@@ -765,6 +855,13 @@ func (c *Case) unequal(wrong []*Column, t *replay.Totals) *candidate {
 		case Charge:
 		case Energy:
 			in, out = t.EnergyIn, t.EnergyOut
+		case ChargeIn, ChargeOut, EnergyIn, EnergyOut:
+			if !slices.ContainsFunc(wrong, func(o *Column) bool { return !o.Role.Splits() && o.Role.IsEnergy() == col.Role.IsEnergy() }) {
+				return nil // a factor of its own
+			}
+			p := col.Role.Of(t)
+			grade(x, col, replay.Unroll(col.Printed, times(p, c.factor(col.Printed.Value, p)), c.Marks, col.Limit))
+			continue
 		default:
 			return nil
 		}
@@ -784,6 +881,63 @@ func (c *Case) unequal(wrong []*Column, t *replay.Totals) *candidate {
 		return nil
 	}
 	return x
+}
+
+// rangesRank is the rank of what [Case.ranges] finds: at one large current any factor of it is as well an end of the range.
+const rangesRank = 55
+
+// ranges fits a factor for currents beyond a level and another for those below: two ranges of a front end, of which one is right.
+func (c *Case) ranges(m replay.Meter, wrong []*Column, t *replay.Totals) *candidate {
+	var best *candidate
+	for _, level := range c.levels() {
+		m.DeadBand = level
+		high := c.Series.Run(m, c.Index)
+		x := &candidate{cause: "gain", rank: rangesRank, fitted: true}
+		for _, col := range wrong {
+			if col.Role == Elapsed {
+				return nil
+			}
+			p, h := col.Role.Of(t), col.Role.Of(high)
+			low := make([]float64, len(p))
+			for i := range p {
+				low[i] = p[i] - h[i]
+			}
+			a, b, ok := c.factors(col.Printed.Value, h, low)
+			a1, b1 := math.Abs(math.Abs(a)-1) < 0.001, math.Abs(math.Abs(b)-1) < 0.001
+			if !ok || a*b <= 0 || a1 == b1 || min(math.Abs(a), math.Abs(b)) < 0.2 || max(math.Abs(a), math.Abs(b)) > 5 {
+				x = nil
+				break
+			}
+			for i := range p {
+				low[i] = a*h[i] + b*low[i]
+			}
+			grade(x, col, replay.Unroll(col.Printed, low, c.Marks, col.Limit))
+			x.how = fmt.Sprintf("currents beyond %.3g A are counted %.4g times, smaller ones %.4g times", level, math.Abs(a), math.Abs(b))
+			x.evidence = x.how
+		}
+		if x != nil && x.left <= 0.1 && (best == nil || x.left < best.left) {
+			best = x
+		}
+	}
+	return best
+}
+
+// levels part the currents that were read into larger and smaller ones, where they leave a gap: few of them, from small to large.
+func (c *Case) levels() []float64 {
+	var all []float64
+	for k, i := range c.Series.I {
+		if c.Series.Good(k) && math.Abs(i) > 4*c.Series.Amp {
+			all = append(all, math.Abs(i))
+		}
+	}
+	slices.Sort(all)
+	var out []float64
+	for k := 1; k < len(all) && len(out) < 4; k++ {
+		if all[k] > 1.3*all[k-1] && k >= 20 && len(all)-k >= 20 {
+			out = append(out, math.Sqrt(all[k]*all[k-1]))
+		}
+	}
+	return out
 }
 
 // voltOffset fits a constant voltage that was added to the readings: energy is then off by it times the charge.
@@ -1286,6 +1440,8 @@ func join(a, b replay.Meter) (replay.Meter, bool) {
 	take(a.Stale != 0, b.Stale != 0, func() { m.Stale = b.Stale })
 	take(a.Unsigned != 0, b.Unsigned != 0, func() { m.Unsigned = b.Unsigned })
 	take(a.Stop != 0 || a.Side != 0, b.Stop != 0, func() { m.Stop = b.Stop })
+	take(a.AlsoCharge != 0 || a.AllCharge != 0 || a.Side != 0, b.AlsoCharge != 0, func() { m.AlsoCharge = b.AlsoCharge })
+	take(a.AlsoEnergy != 0 || a.AllEnergy != 0 || a.Side != 0, b.AlsoEnergy != 0, func() { m.AlsoEnergy = b.AlsoEnergy })
 	take(a.AllCharge != 0 || a.Side != 0, b.AllCharge != 0, func() { m.AllCharge = b.AllCharge })
 	take(a.AllEnergy != 0 || a.Side != 0, b.AllEnergy != 0, func() { m.AllEnergy = b.AllEnergy })
 	take(a.FlipCharge != 0, b.FlipCharge != 0, func() { m.FlipCharge = b.FlipCharge })
@@ -1389,6 +1545,11 @@ func (c *Case) describe(x *candidate, wrong []*Column) string {
 		to = fmt.Sprintf("but for %.2g %% of what is off", 100*x.left*worst.Limit/off)
 	case x.left > 0:
 		to = fmt.Sprintf("to within %.2g of the limit", x.left)
+	}
+	if !slices.ContainsFunc(wrong, func(col *Column) bool {
+		return slices.ContainsFunc(col.Printed.Value, func(v float64) bool { return v != 0 }) // NaN is not, and no row shows it where all do
+	}) {
+		how = "the total never moves: nothing at all is ever added, or " + how
 	}
 	return fmt.Sprintf("replayed with this mistake (%s) the readings give every row %s; without it column %q is off by %.4g %s",
 		how, to, worst.Header, worst.Unrolled.Raw/worst.Display, worst.Unit)

@@ -1,6 +1,9 @@
 package replay
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // Rule is an integration rule over readings.
 type Rule uint8
@@ -216,6 +219,8 @@ type Meter struct {
 	SideOf   SideOf  // if it is the habit of one of them only
 	// AllCharge and AllEnergy add what flows either way to one of the pair of totals: +1 to what flowed in, -1 to what flowed out, 0 none.
 	AllCharge, AllEnergy int
+	// AlsoCharge and AlsoEnergy add what flows the other way to one of the pair as well: +1 to what flowed in, -1 to what flowed out, 0 none.
+	AlsoCharge, AlsoEnergy int
 	// FlipCharge and FlipEnergy turn the sign of what one direction adds: +1 of charge, -1 of discharge, 0 none.
 	FlipCharge, FlipEnergy int
 
@@ -226,6 +231,10 @@ type Meter struct {
 	Gain, Offset float64 // of the current: Gain 0 is 1; Offset [A]
 	OffsetWhere  Where
 	DeadBand     float64 // |i| below this counts as 0 [A]
+	Clip         float64 // |i| counts as this at most [A]; 0 none
+	Median       int     // the median of so many readings is integrated; 0: each reading
+	Glitch       float64 // a reading that differs from the last one taken by more than this is not believed, and that one stands for it [A]
+	RowAgain     bool    // the step that ends with a row's reading is added twice
 	DeadPower    float64 // |v i| below this counts as 0 in the energy [W]
 	DeadStep     float64 // a step of the trapezoid that ends with |i| below this counts for nothing [A]
 	DeadMean     bool    // ... whose mean is below it
@@ -443,13 +452,13 @@ func (st *state) start(s *Series, m *Meter) {
 	case m.Clocking == Exact && m.WrapBits == 0 && m.Fold == NoFold && m.CutTime == 0 && m.Modulo == 0 && !m.Across:
 		st.steps = s.TickDt
 	}
-	st.plain = m.Source != WindowTrue && m.Unsigned == 0 && m.Stale == 0 && m.Gain == 0 && m.Offset == 0 && m.DeadBand == 0 && m.Burden == 0 && !m.ZeroFirst
+	st.plain = m.Source != WindowTrue && m.Unsigned == 0 && m.Stale == 0 && m.Gain == 0 && m.Offset == 0 && m.DeadBand == 0 && m.Burden == 0 && !m.ZeroFirst && m.Clip == 0 && m.Median == 0 && m.Glitch == 0
 	st.rare = m.ResetClock != 0 || m.FaceFloor || m.Source == ReadingsShort || m.FromZero != Not || m.ReadingRate > 1 || m.RowRate || m.ResetSetting || m.HoldSetting ||
 		m.ScaleSetting != 0 || m.ResetMidnight != 0 || m.SkipCard || m.ResetCard || m.FreezeCard
 	st.quantum = (m.DeadPower > 0 || m.CutPower > 0 || m.CutCurrent > 0 || m.PowerOfCut || m.CutVolt > 0 || m.WrapPower > 0) && !m.CutMean
 	st.limits = m.StallLimit > 0 || m.StallClip > 0
 	st.means = m.Energy > StepMean || m.RowLength > 0
-	st.plainWay = m.Side == Net && m.FlipCharge == 0 && m.FlipEnergy == 0 && m.Backward == BackAdds && m.AllCharge == 0 && m.AllEnergy == 0
+	st.plainWay = m.Side == Net && m.FlipCharge == 0 && m.FlipEnergy == 0 && m.Backward == BackAdds && m.AllCharge == 0 && m.AllEnergy == 0 && m.AlsoCharge == 0 && m.AlsoEnergy == 0
 	st.plainSum = st.plainWay && m.CutStep == 0 && m.WrapStep == 0 && m.WrapCharge == 0 && m.Stop == 0 && m.Float32 == 0 && m.Wrap == 0 && m.WrapEnergy == 0 && m.Energy == Product &&
 		m.RowLength == 0 && !m.CutMean
 }
@@ -523,10 +532,31 @@ func (st *state) source(k int) (i, v float64, ok bool) {
 	if m.DeadBand > 0 && math.Abs(i) < m.DeadBand {
 		i = 0
 	}
+	if m.Clip > 0 {
+		i = min(max(i, -m.Clip), m.Clip)
+	}
+	if m.Median > 0 {
+		i = s.median(k, m.Median)
+	}
+	if m.Glitch > 0 && st.started && math.Abs(i-st.i) > m.Glitch {
+		i = st.i
+	}
 	if m.Burden != 0 {
 		v -= i * m.Burden
 	}
 	return i, v, true
+}
+
+// median is that of the good currents among the last n readings up to k: the upper one of two in the middle.
+func (s *Series) median(k, n int) float64 {
+	var window []float64
+	for q := k; q >= 0 && len(window) < n && s.Life[q] == s.Life[k]; q-- {
+		if s.Good(q) {
+			window = append(window, s.I[q])
+		}
+	}
+	slices.Sort(window)
+	return window[len(window)/2]
 }
 
 // quantized cuts, floors or rounds x to the meter's quantum; 0 leaves it.
@@ -793,6 +823,9 @@ func (st *state) add(k int, row bool) {
 			st.elapsed -= dt // elapsed columns are compared from the first reading on
 		}
 		st.sum(mi, mp, dt)
+		if row && m.RowAgain {
+			st.sum(mi, mp, dt)
+		}
 	}
 	if st.resets {
 		st.clear()
@@ -1012,7 +1045,13 @@ func (st *state) directed(mi, dq, de, dt float64, into bool) (charge, energy flo
 	case OfEnergy:
 		sideQ = Net
 	}
-	pair := func(side Side, all int, size float64, in, out *float64) {
+	pair := func(side Side, all, also int, size float64, in, out *float64) {
+		switch {
+		case also > 0 && !into:
+			*in += size
+		case also < 0 && into:
+			*out += size
+		}
 		into := into && all == 0 || all > 0
 		if (into || side == Magnitude) && side != DischargeOnly {
 			*in += size
@@ -1021,8 +1060,8 @@ func (st *state) directed(mi, dq, de, dt float64, into bool) (charge, energy flo
 			*out += size
 		}
 	}
-	pair(sideQ, m.AllCharge, sq, &st.in, &st.outq)
-	pair(sideE, m.AllEnergy, se, &st.ein, &st.eout)
+	pair(sideQ, m.AllCharge, m.AlsoCharge, sq, &st.in, &st.outq)
+	pair(sideE, m.AllEnergy, m.AlsoEnergy, se, &st.ein, &st.eout)
 	dq, de = sideQ.of(dq, mi), sideE.of(de, mi)
 	if m.FlipCharge != 0 && mi*float64(m.FlipCharge) > 0 {
 		dq = -dq

@@ -1,0 +1,277 @@
+package cause
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"stuntcell/validate/logfile"
+	"stuntcell/validate/replay"
+	"stuntcell/validate/verdict"
+)
+
+// odd is a mistake for which the table of causes has no name, but which can be replayed: to the last digit it is told all the same.
+type odd struct {
+	how, mend string
+	totals    func(rule replay.Rule) *replay.Totals // of its meter, at Case.Index; nil: it is made of the healthy totals
+	rows      func(p []float64) []float64           // what the rows show of totals p at Case.Index; nil: those of the rows
+}
+
+// odd names columns that such a mistake gives, all of them to the last digit.
+func (c *Case) odd(wrong []*Column) []verdict.Finding {
+	if slices.ContainsFunc(wrong, func(col *Column) bool { return col.Role == Elapsed }) {
+		return nil
+	}
+	for _, o := range c.odds() {
+		for _, rule := range []replay.Rule{c.Meter.Rule, replay.Trapezoid, replay.Left, replay.Right} {
+			t := c.healthy(rule)
+			if o.totals != nil {
+				t = o.totals(rule)
+			}
+			if t == nil || slices.ContainsFunc(wrong, func(col *Column) bool { return !c.showsAll(col, o.of(c, col.Role.Of(t))) }) {
+				continue
+			}
+			var out []verdict.Finding
+			for _, col := range wrong {
+				row := firstBad([]*Column{col})
+				f := c.finding("unexplained", ofFirmware, 0.8, row)
+				f.Evidence = fmt.Sprintf("replayed with a mistake that has no name here (%s) the readings give every row of column %q to the last digit; without it that is off by %.4g %s",
+					o.how, col.Header, col.Unrolled.Raw/col.Display, unitOr(col))
+				f.Mend = o.mend
+				c.quote(&f, col, row)
+				out = append(out, f)
+			}
+			return merge(out)
+		}
+	}
+	return nil
+}
+
+// of is what the rows show of a mistake's totals.
+func (o *odd) of(c *Case, p []float64) []float64 {
+	at := make([]float64, len(c.Marks.Row))
+	for r, i := range c.Marks.Row {
+		at[r] = p[i]
+	}
+	if o.rows != nil {
+		return o.rows(at)
+	}
+	return at
+}
+
+// showsAll says that a column shows these totals, by a sign of its own, in every row of the first power-up, and that they move.
+func (c *Case) showsAll(col *Column, want []float64) bool {
+	for _, sign := range []float64{1, -1} {
+		fits, n := true, 0
+		most := 0.0
+		for r, v := range col.Printed.Value {
+			if math.IsNaN(v) || math.IsNaN(want[r]) || c.Marks.Life[r] != 0 {
+				continue
+			}
+			n++
+			most = max(most, math.Abs(want[r]))
+			if math.Abs(sign*v-want[r]) > 1.01*col.Printed.Unit[r]+fitNoise*col.Limit+1e-9*math.Abs(want[r]) {
+				fits = false
+				break
+			}
+		}
+		if fits && n >= 10 && most > 20*col.Printed.Unit[0] {
+			return true
+		}
+	}
+	return false
+}
+
+// odds are the mistakes without a name.
+func (c *Case) odds() []odd {
+	s := c.Series
+	amps := 0.0
+	for k, i := range s.I {
+		if s.Good(k) {
+			amps = max(amps, math.Abs(i))
+		}
+	}
+	out := []odd{{
+		how:  "each row shows the totals that the row before should show",
+		mend: "Add what was read before the row is written.",
+		rows: func(at []float64) []float64 { return append([]float64{0}, at[:len(at)-1]...) },
+	}, {
+		how:  "what was added up since the start is added to the total at each row once more",
+		mend: "Clear the part that was counted since the row before when it has been added to the total.",
+		rows: func(at []float64) []float64 {
+			sum, all := 0.0, make([]float64, len(at))
+			for r, x := range at {
+				sum += x
+				all[r] = sum
+			}
+			return all
+		},
+	}}
+	meter := func(how, mend string, change func(*replay.Meter)) {
+		out = append(out, odd{how: how, mend: mend, totals: func(rule replay.Rule) *replay.Totals {
+			m := replay.Meter{Rule: rule, Bad: c.Meter.Bad}
+			change(&m)
+			return s.Run(m, c.Index)
+		}})
+	}
+	meter("the step that ends with the reading of a row is added twice", "Add each step in one place.", func(m *replay.Meter) { m.RowAgain = true })
+	for _, most := range c.clips(amps) {
+		meter(fmt.Sprintf("a current counts as %.4g A at most", most), "Let the range of what is added be that of the sensor, and tell when that ends.", func(m *replay.Meter) { m.Clip = most })
+	}
+	for _, most := range []float64{0.5, 1, 2, 3, 5, 10, 20} {
+		if most < amps {
+			meter(fmt.Sprintf("a current that differs by more than %g A from the last one is not believed, and that one is taken in its place", most),
+				"A load that is switched is no glitch: believe a reading that the next one confirms.", func(m *replay.Meter) { m.Glitch = most })
+		}
+	}
+	for _, n := range []int{3, 5, 7, 9} {
+		meter(fmt.Sprintf("the median of the last %d currents is added, so that what lasts for less than half of them is lost", n),
+			"Smooth what is shown, and add what was read.", func(m *replay.Meter) { m.Median = n })
+	}
+	return out
+}
+
+// clips are the currents at which a number may end: where the log's own column stands, round ones, and those of some bits of counts.
+func (c *Case) clips(amps float64) []float64 {
+	var out []float64
+	add := func(x float64) {
+		if x > amps/20 && x < 0.99*amps {
+			out = append(out, x)
+		}
+	}
+	if c.Table != nil {
+		for i := range c.Table.Columns {
+			if col := &c.Table.Columns[i]; col.Kind == logfile.Current {
+				most, rows := 0.0, 0
+				for _, v := range col.Value {
+					switch v = math.Abs(v); {
+					case v > most:
+						most, rows = v, 1
+					case v == most:
+						rows++
+					}
+				}
+				if rows >= 5 {
+					add(most)
+				}
+			}
+		}
+	}
+	for _, x := range []float64{1, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10, 12, 15, 16, 20, 25, 30, 40, 50, 3.2767, 6.5535, 32.767} {
+		add(x)
+	}
+	for bits := 7; bits < 16; bits++ {
+		add((math.Ldexp(1, bits) - 1) * c.Series.Amp)
+	}
+	return out
+}
+
+// startsAgain names totals that begin at nothing again in rows where no setting, midnight, clock or power is to blame: a file that was opened, a
+// counter of rows, a button.
+func (c *Case) startsAgain(col *Column) *verdict.Finding {
+	if col.Role == Elapsed {
+		return nil
+	}
+	for _, rule := range []replay.Rule{c.Meter.Rule, replay.Trapezoid, replay.Left, replay.Right} {
+		p := col.Role.Of(c.healthy(rule))
+		for _, sign := range []float64{1, -1} {
+			var at []int
+			base, before, last := 0.0, 0.0, -1
+			fits := true
+			for r, v := range col.Printed.Value {
+				if math.IsNaN(v) || c.Marks.Life[r] != 0 {
+					continue
+				}
+				t, tol := p[c.Marks.Row[r]], col.Limit/10+2*col.Printed.Unit[r]
+				if off := sign*v + base - t; math.Abs(off) > tol {
+					moved := math.Abs(t - before)
+					if last < 0 || math.Abs(v) > 1.1*moved+tol || math.Abs(col.Printed.Value[last]) <= 10*(moved+tol) {
+						fits = false
+						break
+					}
+					at, base = append(at, r), t-sign*v
+				}
+				before, last = t, r
+			}
+			if !fits || len(at) == 0 || 10*len(at) > len(col.Printed.Value) {
+				continue
+			}
+			f := c.finding("unexplained", ofFirmware, 0.8, at[0])
+			f.Evidence = fmt.Sprintf("column %q begins again at nothing in row %d", col.Header, at[0]+1)
+			if len(at) > 1 {
+				f.Evidence += fmt.Sprintf(", and %d times in all, %d rows apart", len(at), at[1]-at[0])
+			}
+			if file := c.fileOf(at[0]); file != "" {
+				f.Evidence += fmt.Sprintf(", the first in file %q", file)
+			}
+			f.Evidence += "; from there on it follows its readings"
+			f.Mend = "Clear totals only when somebody asks for it: not when a file is opened, a buffer is full or a number of rows is reached."
+			c.quote(&f, col, at[0])
+			return &f
+		}
+	}
+	return nil
+}
+
+// fileOf is the file that begins with a row; "" if none does.
+func (c *Case) fileOf(r int) string {
+	if r == 0 {
+		return ""
+	}
+	if name := c.Record.Rows[c.Line[r]].File; name != c.Record.Rows[c.Line[r-1]].File {
+		return name
+	}
+	return ""
+}
+
+// mixed names a total that is made of two other columns of its row that do not belong together, as a net energy less a charge.
+func (c *Case) mixed(col *Column) *verdict.Finding {
+	if col.Role != Charge && col.Role != Energy {
+		return nil
+	}
+	for i, x := range c.Column {
+		for _, y := range c.Column[:i] {
+			if x == col || y == col || x.Role == Elapsed || y.Role == Elapsed || !x.Role.Splits() || !y.Role.Splits() {
+				continue
+			}
+			for _, sx := range []float64{1, -1} {
+				for _, sy := range []float64{1, -1} {
+					n, fits := 0, true
+					for r, v := range col.Printed.Value {
+						a, b := x.Printed.Value[r]/x.Display, y.Printed.Value[r]/y.Display
+						if math.IsNaN(v) || math.IsNaN(a) || math.IsNaN(b) {
+							continue
+						}
+						n++
+						if math.Abs(v/col.Display-sx*a-sy*b) > (2.1*col.Printed.Unit[r])/col.Display+x.Printed.Unit[r]/x.Display+y.Printed.Unit[r]/y.Display {
+							fits = false
+							break
+						}
+					}
+					if !fits || n < 10 || x.Role.IsEnergy() == y.Role.IsEnergy() && x.Role.IsEnergy() == col.Role.IsEnergy() {
+						continue
+					}
+					if sx < 0 && sy > 0 {
+						x, y, sx, sy = y, x, sy, sx
+					}
+					of := fmt.Sprintf("%q", x.Header)
+					switch {
+					case sx < 0:
+						of = fmt.Sprintf("less %q less %q", x.Header, y.Header)
+					case sy < 0:
+						of += fmt.Sprintf(" less %q", y.Header)
+					default:
+						of += fmt.Sprintf(" and %q", y.Header)
+					}
+					row := firstBad([]*Column{col})
+					f := c.finding("unexplained", ofFirmware, 0.9, row)
+					f.Evidence = fmt.Sprintf("column %q is made of columns that do not belong to it, row for row: %s", col.Header, of)
+					f.Mend = "Make the net of a quantity from its own two directions."
+					c.quote(&f, col, row)
+					return &f
+				}
+			}
+		}
+	}
+	return nil
+}
