@@ -342,6 +342,16 @@ func TestSeveralTestsInOneLog(t *testing.T) {
 			l.discharge(0, 0, 1000, 12.8, l.plain)
 			l.discharge(two, 0, 1000, 12.8, l.plain)
 		}, ""},
+		"another pack between two rows": {func(l *testLog) {
+			l.discharge(0, 100, 1000, 12.8, l.plain)
+			l.discharge(12000, 100, 1000, 12.8, l.plain)
+		}, ""},
+		"totals lost at rest, the pack the same": {func(l *testLog) {
+			l.discharge(0, 100, 1000, 12.8, l.plain)
+			for k := range 200 {
+				fmt.Fprintln(l, l.plain(12000+10*k, 11.05, 0, 0))
+			}
+		}, "total-reset"},
 		"without totals": {func(l *testLog) {
 			short := func(s int, v, i, q float64) string {
 				p := l.plain(s, v, i, q)
@@ -385,7 +395,8 @@ func TestSeveralTestsInOneLog(t *testing.T) {
 
 // TestNotesThatAreSo: what is said of logs in which nothing is wrong.
 func TestNotesThatAreSo(t *testing.T) {
-	var unset, events, power, house, daily, turned, steps, amounts strings.Builder
+	var unset, events, power, house, daily, turned, steps, amounts, float strings.Builder
+	float.WriteString("time,U (V),I (A),Q (Ah)\n")
 	unset.WriteString("time,U (V),I (A),Q (Ah)\n")
 	events.WriteString("time,U (V),I (A),Q (Ah),note\n")
 	power.WriteString("time,U (V),P (W),E (Wh)\n")
@@ -413,6 +424,7 @@ func TestNotesThatAreSo(t *testing.T) {
 		}
 		fmt.Fprintf(&events, "%s,%.3f,%.4f,%.5f,\n", when(10*k), v, i, q/3600)
 		fmt.Fprintf(&power, "%s,%.3f,%.3f,%.4f\n", when(10*k), v, v*i, e/3600)
+		fmt.Fprintf(&float, "%s,13.60,0.00,%.4f\n", when(600*k), 0.003*float64(k)/6)
 		q, e = q+10*i, e+10*v*i
 	}
 	q = 0
@@ -459,6 +471,7 @@ func TestNotesThatAreSo(t *testing.T) {
 		"clock set from 2000":           {unset.String(), "rtc-step", "", "missing"},
 		"rows of events":                {events.String(), "", "a time and no value", "bridged"},
 		"watts without amperes":         {power.String(), "", "power over voltage", ""},
+		"a float charge below one unit": {float.String(), "", "totals were not judged", "no totals"},
 		"a house":                       {house.String(), "", "", "flickers"},
 		"totals of each day":            {daily.String(), "", "", "midnight"},
 		"newest first":                  {turned.String(), "disordered-rows", "", "total"},

@@ -610,6 +610,9 @@ func (a *Auditor) take(r *row) {
 			a.seen.test(r.line)
 			a.cut, a.off, m = true, dt, again
 			out.Note = "another test: nothing is integrated across the time before it"
+		} else if a.exchanged(r) {
+			a.newTest = true
+			a.seen.test(r.line)
 		} else if a.paused(r, dt) {
 			a.seen.pause(r.line, dt)
 			a.cut, a.off, m = true, dt, again
@@ -853,7 +856,6 @@ func (a *Auditor) anotherTest(r *row, between float64) bool {
 	if n == 0 || math.IsNaN(r.i) || between > 0 && between < max(lately, 5*a.time.typical) {
 		return false
 	}
-	const far = 0.04 // of the voltage; what is left of a recovery after some time at rest is less
 	kind, moved, last := a.kindOf(r.i), r.v-a.prev.v, &a.phases[n-1]
 	way := float64(a.orientation())
 	switch {
@@ -870,6 +872,28 @@ func (a *Auditor) anotherTest(r *row, between float64) bool {
 	}
 	return false
 }
+
+// exchanged says that another pack was put in the place of the one that rested, between two rows: the voltage is another and the totals begin anew.
+func (a *Auditor) exchanged(r *row) bool {
+	if !a.have || math.IsNaN(r.i) || len(a.phases) == 0 || !(math.Abs(r.v-a.prev.v) > far*math.Abs(a.prev.v)) {
+		return false
+	}
+	last := &a.phases[len(a.phases)-1]
+	return last.sign == 0 && last.End-last.Begin >= lately && a.kindOf(r.i) == 0 && a.counts() && a.totalsAnew(r)
+}
+
+// counts says that the row before shows a total of charge that came to something.
+func (a *Auditor) counts() bool {
+	for c := range a.prev.q {
+		if math.Abs(a.prev.q[c]) > 20*a.prev.qs[c] {
+			return true
+		}
+	}
+	return false
+}
+
+// far is the share by which another voltage differs: what is left of a recovery after some time at rest is less.
+const far = 0.04
 
 // lately is how long ago a load was switched off while the voltage still recovers much [s].
 const lately = 600

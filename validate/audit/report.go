@@ -834,7 +834,7 @@ func (a *Auditor) notes(r *Report) {
 	if !a.anyVolts {
 		r.Notes = append(r.Notes, "The log has no voltage: no energy, no direction of the current but its printed sign (taken as: positive charges).")
 	}
-	if len(r.Totals) == 0 && !a.noise() {
+	if len(r.Totals) == 0 && !a.noise() && !slices.ContainsFunc(a.tallies[:], func(y tally) bool { return y.have }) {
 		r.Notes = append(r.Notes, "The log has no totals of its own: nothing to compare the integral with.")
 	}
 	r.Notes = append(r.Notes, r.full())

@@ -1,6 +1,7 @@
 package logfile
 
 import (
+	"regexp"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -143,11 +144,14 @@ func lookWord(s string) (word, bool) {
 		return word{flag: shuntWord | channelWord}, true
 	case "min", "max", "peak", "minimum", "maximum", "mini", "maxi", "cell", "zelle", "celda", "cellule", "cells", "kleinste", "hochste":
 		return word{flag: weakWord | channelWord}, true
+	case "pv", "solar", "panel", "mppt", "grid", "mains", "netz", "inverter", "wechselrichter": // beside the battery
+		return word{flag: weakWord}, true
 	case "soc", "dod", "soh", "set", "setpoint", "target", "limit", "cutoff", "soll", "sollwert", "consigne", "consigna", "remaining", "rest",
 		"restante", "nominal", "rated", "nenn", "ref", "reference", "delta", "diff", "difference", "error", "err", "flag", "flags", "resistance",
 		"r", "ri", "esr", "impedance", "widerstand", "resistencia", "rate", "gain", "offset", "crc", "checksum", "xor", "chk", "cs", "crc8", "crc16", "pruefsumme", "prufsumme", "rssi", "duty", "pwm", "fan",
 		"ladezustand", "threshold", "schwelle", "relay", "relais", "restkapazitat", "ripple", "raw", "roh", "adc", "counts", "dt", "interval",
-		"intervall", "intervalo", "intervalle", "period", "periode", "periodo", "latency", "delay", "timeout", "restzeit", "eta", "left", "age":
+		"intervall", "intervalo", "intervalle", "period", "periode", "periodo", "latency", "delay", "timeout", "restzeit", "eta", "left", "age", "ac", "speed",
+		"altitude", "humidity", "pressure", "restlaufzeit", "ttg", "go":
 		return word{flag: ignoredWord}, true
 	case "net", "netto", "neto", "neta", "nette", "solde", "saldo", "balance", "bilanz", "total", "totale", "gesamt", "summe", "sum", "sums", "suma",
 		"avg", "average", "mean", "mittel", "mittelwert", "moyenne", "moyen", "media", "medio", "the", "of", "de", "du", "der", "la", "le", "und", "and",
@@ -197,12 +201,15 @@ type headerReader struct {
 	tems    bool // "temps", which is French for time unless the unit is a temperature
 }
 
+// foreign finds units of what is no battery's, whose letters would be read as hours, metres or watts: of speed, pressure, irradiance, consumption.
+var foreign = regexp.MustCompile(`(?i)(^|[^a-z])(k?m|mi|nm|kn|ft|l|ml|gal)\s?/\s?(h|hr|s|min)([^a-z]|$)|(^|[^a-z])(kmh|kph|mph|hpa|kpa|mbar)([^a-z]|$)|[a-z]\s?/\s?(m2|m²|m\^2|km|mi|100 ?km|kg|cm2|cm²)([^a-z0-9]|$)`)
+
 func (r *headerReader) whole(text string) {
 	if text == "#" || text == "n°" || text == "N°" || text == "№" {
 		r.words = append(r.words, word{aspect: rowIndex})
 		return
 	}
-	if isEarlier(text) {
+	if isEarlier(text) || foreign.MatchString(text) {
 		r.m.ignored = true
 		return
 	}

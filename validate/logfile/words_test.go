@@ -60,6 +60,9 @@ func TestHeaderWords(t *testing.T) {
 		{"amp-hours", "charge Ah"}, {"Capacity amp hours", "charge Ah"}, {"used (watt hours)", "energy Wh out"}, {"mA h", "charge mAh"}, {"kilowatt hours", "energy kWh"}, {"millivolts", "voltage mV"}, {"uA", "current uA"}, {"uAh", "charge uAh"},
 		{"Sekunden", "time s"}, {"heures", "time h"}, {"horas", "time h"}, {"minutos", "time min"}, {"Stunden", "time h"}, {"d", "time d"}, {"ns", "time ns"}, {"voltios", "voltage V"}, {"amperios", "current A"}, {"vatios", "power W"}, {"Wattstunden", "energy Wh"}, {"Amperestunden", "charge Ah"},
 		{"Ampèreheures", "charge Ah"}, {"julios", "energy W·s"}, {"culombios", "charge A·s"}, {"kJ", "energy kW·s"}, {"mC", "charge mA·s"}, {"kelvin", "temperature K"}, {"Vshunt", "ignored"}, {"I_set", "ignored"}, {"Iset", "ignored"}, {"Iout", "current out"}, {"Pload", "power"}, {"Vcell", "voltage weak"},
+		// of what is no battery
+		{"speed km/h", "ignored"}, {"v (m/s)", "ignored"}, {"pressure hPa", "ignored"}, {"irradiance W/m2", "ignored"}, {"Wh/km", "ignored"}, {"AC V", "ignored"}, {"AC power (W)", "ignored"}, {"time to go h", "ignored"},
+		{"PV V", "voltage V weak"}, {"t/h", "time h"},
 		// letters
 		{"t", "time"}, {"U", "voltage"}, {"I", "current"}, {"P", "power"}, {"Q", "charge"}, {"E", "energy"}, {"T", "temperature"}, {"T (s)", "time s"}, {"T/K", "temperature K"},
 		{"U/V", "voltage V"}, {"I / mA", "current mA"}, {"Q/Ah", "charge Ah"}, {"I_A", "current A"}, {"t_s", "time s"}, {"T_C", "temperature degC"},
