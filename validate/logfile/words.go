@@ -563,7 +563,7 @@ func isDifference(s string) bool {
 	return ok && u.of != unjudged
 }
 
-// letterAndPlace reads Vbat, Ubatt, Ibus, Pload, I_out written as one.
+// letterAndPlace reads Vbat, Ubatt, Ibus, Pload, Iout, Qin, Enet written as one.
 func (r *headerReader) letterAndPlace(s, lower string) bool {
 	if len(lower) < 3 || len(lower) != len(s) {
 		return false
@@ -576,10 +576,17 @@ func (r *headerReader) letterAndPlace(s, lower string) bool {
 		of = current
 	case 'p':
 		of = power
+	case 'q':
+		of = charge
+	case 'e':
+		of = energy
 	default:
 		return false
 	}
 	switch lower[1:] {
+	case "net", "netto", "tot", "total", "sum", "ges":
+		r.words = append(r.words, word{of: of})
+		return true
 	case "bat", "batt", "bus", "load", "pack", "akku", "term", "meas", "cell", "sense", "dc", "accu", "battery", "avg", "mean":
 		r.words = append(r.words, word{of: of})
 		if lower[1:] == "cell" {
@@ -589,10 +596,10 @@ func (r *headerReader) letterAndPlace(s, lower string) bool {
 	case "shunt", "sh":
 		r.words = append(r.words, word{of: of}, word{flag: shuntWord})
 		return true
-	case "chg", "in":
+	case "chg", "in", "ein", "pos", "plus", "lade":
 		r.words = append(r.words, word{of: of, direction: 1})
 		return true
-	case "dis", "dsg", "out", "dchg":
+	case "dis", "dsg", "out", "dchg", "aus", "neg", "minus", "entl", "entlade":
 		r.words = append(r.words, word{of: of, direction: -1})
 		return true
 	case "set", "ref", "max", "min", "lim":

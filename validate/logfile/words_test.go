@@ -56,6 +56,8 @@ func TestHeaderWords(t *testing.T) {
 		{"s", "time s"}, {"min", "time min"}, {"h", "time h"}, {"volts", "voltage V"}, {"amps", "current A"}, {"ah", "charge Ah"}, {"wh", "energy Wh"}, {"amp hours", "charge Ah"}, {"watt hours", "energy Wh"},
 		{"U V", "voltage V"}, {"I A", "current A"}, {"Q mAh", "charge mAh"}, {"u V", "voltage V"}, {"m A", "current mA"},
 		{"Coulomb", "charge A·s"}, {"°C", "temperature degC"}, {"C", "ignored"},
+		{"Qin/Ah", "charge Ah in"}, {"Qout/Ah", "charge Ah out"}, {"Qnet/Ah", "charge Ah"}, {"Ein/Wh", "energy Wh in"}, {"Eout (Wh)", "energy Wh out"}, {"Enet [mWh]", "energy mWh"},
+		{"Qtot_mAh", "charge mAh"}, {"Qneg Ah", "charge Ah out"}, {"Iin", "current in"},
 		{"C_Ah", "charge Ah"}, {"C mAh", "charge mAh"}, {"V_mV", "voltage mV"}, {"A mA", "current mA"}, {"W_mW", "power mW"}, {"V (mV)", "voltage mV"},
 		{"amp-hours", "charge Ah"}, {"Capacity amp hours", "charge Ah"}, {"used (watt hours)", "energy Wh out"}, {"mA h", "charge mAh"}, {"kilowatt hours", "energy kWh"}, {"millivolts", "voltage mV"}, {"uA", "current uA"}, {"uAh", "charge uAh"},
 		{"Sekunden", "time s"}, {"heures", "time h"}, {"horas", "time h"}, {"minutos", "time min"}, {"Stunden", "time h"}, {"d", "time d"}, {"ns", "time ns"}, {"voltios", "voltage V"}, {"amperios", "current A"}, {"vatios", "power W"}, {"Wattstunden", "energy Wh"}, {"Amperestunden", "charge Ah"},
