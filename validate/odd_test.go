@@ -137,6 +137,9 @@ func TestToldAllTheSame(t *testing.T) {
 		}, header: "time,s,V,A,Ah", row: func(l *habitual, r *link.Reading) string {
 			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%.5f", when(r), l.up, l.v, l.i, l.q/3600)
 		}}, "drip", "truncated-sum", "whole counts"},
+		"kilowatts under watts": {habit{header: "time,s,V,A,W,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%.5f,%.5f,%.4f", when(r), l.up, l.v, l.i, l.i*l.v/1000, l.q/3600, l.e/3600)
+		}}, "discharge-two-rates", "unit-factor", "1/1000"},
 		"nothing, ever": {habit{read: func(l *habitual, r *link.Reading) { l.q, l.e = 0, 0 }}, "discharge-two-rates", "one-way", "never moves"},
 	} {
 		t.Run(name, func(t *testing.T) {

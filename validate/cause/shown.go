@@ -98,18 +98,19 @@ func (w *shown) ends() []verdict.Finding {
 	for _, y := range w.y {
 		most = max(most, math.Abs(y))
 	}
-	beyond := 0
+	beyond, slack := 0, 0.0
 	for i, r := range w.rows {
 		switch x := math.Abs(w.x[i]); {
 		case x > most+w.tolerance(r):
-			if beyond++; math.Abs(w.y[i]) < most-w.tolerance(r) {
+			if beyond++; math.Abs(w.y[i]) < most-2*w.Column.Step[r] {
 				return nil
 			}
+			slack = max(slack, w.tolerance(r))
 		case math.Abs(w.y[i]-w.as(w.x[i])) > w.tolerance(r):
 			return nil
 		}
 	}
-	if beyond < 5 || beyond == len(w.rows) {
+	if beyond < 5 || beyond == len(w.rows) || most < 4*slack {
 		return nil
 	}
 	return w.found("unexplained", 0.85, fmt.Sprintf("is right up to %.4g %s and shows that in all %d rows in which more was read: its number ends there", most, w.unit, beyond))
@@ -140,6 +141,16 @@ func (w *shown) squares(f func(x float64) float64) float64 {
 	sum := float64(len(w.rows)) * w.Count * w.Count / 16
 	for i, y := range w.y {
 		sum += (y - f(w.x[i])) * (y - f(w.x[i]))
+	}
+	return sum
+}
+
+// leaves is the sum of the squares of what f leaves of the rows, all of it.
+func (w *shown) leaves(f func(x float64) float64) float64 {
+	sum := 0.0
+	for i, x := range w.x {
+		d := w.y[i] - f(x)
+		sum += d * d
 	}
 	return sum
 }
@@ -514,7 +525,8 @@ func (w *shown) line() []verdict.Finding {
 	off := sy/n - s*sx/n
 	byFactor, byOffset := func(x float64) float64 { return factor * x }, func(x float64) float64 { return s*x + off }
 	// A factor or a constant that explains less than it leaves is none, however wide the slack of a voltage is.
-	factorOK := math.Abs(factor) > 0.01 && w.misses(byFactor, 0.003) <= w.few && math.Abs(factor-s)*math.Sqrt(sxx/n) > w.Count/2 &&
+	// One of a thousand leaves little of a column: it must be that, and leave next to nothing of what it makes.
+	factorOK := (math.Abs(factor) > 0.01 || nearestFactor(math.Abs(factor)) != 0 && w.leaves(byFactor) < 1e-4*factor*factor*sxx) && w.misses(byFactor, 0.003) <= w.few && math.Abs(factor-s)*math.Sqrt(sxx/n) > w.Count/2 &&
 		w.squares(byFactor) < (factor-s)*(factor-s)*sxx/4
 	offOK := w.misses(byOffset, 0.003) <= w.few && w.squares(byOffset) < n*off*off/4
 	if factorOK && offOK { // both are within the slack: the one that leaves less of the rows is meant
