@@ -3,6 +3,7 @@ package report_test
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -113,6 +114,41 @@ func TestWhatIsSureSettlesWhatIsNot(t *testing.T) {
 	verdicts = append(verdicts, of("d", "gain", 0.98))
 	if c := report.Count(verdicts).MostLikely(); c.Cause != "gain" || len(c.Scenarios) != 3 {
 		t.Errorf("most likely %s in %v, want gain in three: it was surely seen as well", c.Cause, c.Scenarios)
+	}
+}
+
+// TestWhatFitsEverywhereSettles: of two causes that nothing tells apart, the one that comes into question in more scenarios is meant.
+func TestWhatFitsEverywhereSettles(t *testing.T) {
+	no := false
+	of := func(scenario, name string, rivals ...string) *verdict.Verdict {
+		return &verdict.Verdict{Scenario: scenario, Pass: &no, Findings: []verdict.Finding{{Cause: name, Severity: verdict.Failure, Confidence: 0.73, Rivals: rivals}}}
+	}
+	verdicts := []*verdict.Verdict{of("a", "one-way", "truncated-dt", "dead-band"), of("b", "one-way", "truncated-dt"), of("c", "truncated-dt", "truncated-sum")}
+	if c := report.Count(verdicts).MostLikely(); c.Cause != "truncated-dt" || len(c.Scenarios) != 3 {
+		t.Errorf("most likely %s in %v, want truncated-dt in all three", c.Cause, c.Scenarios)
+	}
+}
+
+// TestFaintCauses: what explains a few scenarios, surely in none, is no more likely than that most are unexplained. One that is sure is.
+func TestFaintCauses(t *testing.T) {
+	no := false
+	var verdicts []*verdict.Verdict
+	add := func(name string, confidence float64) {
+		verdicts = append(verdicts, &verdict.Verdict{Scenario: fmt.Sprint(len(verdicts)), Pass: &no, Findings: []verdict.Finding{{Cause: name, Severity: verdict.Failure, Confidence: confidence}}})
+	}
+	add("total-overflow", 0.85)
+	for range 4 {
+		add("unexplained", 0.5)
+	}
+	if c := report.Count(verdicts).MostLikely(); c.Cause != "unexplained" {
+		t.Errorf("one of five: %s is most likely", c.Cause)
+	}
+	if said := text(t, verdicts, false, report.Run{Tool: "0.1.0", Logger: "./logger", Planned: len(verdicts)}); !strings.Contains(strings.Join(strings.Fields(said), " "), "these come near: total-overflow (1)") {
+		t.Errorf("what comes near is not said:\n%s", said)
+	}
+	add("total-overflow", 0.98)
+	if c := report.Count(verdicts).MostLikely(); c.Cause != "total-overflow" {
+		t.Errorf("surely seen once: %s is most likely", c.Cause)
 	}
 }
 

@@ -25,23 +25,34 @@ type CauseTally struct {
 	In   *verdict.Verdict
 }
 
-// unexplained is the name of a deviation whose cause is not known. However often it is seen, a known cause says more.
+// unexplained is the name of a deviation whose cause is not known. A known cause says more, unless it is faint beside it: seen surely nowhere,
+// and with less than half of its weight. It then came near by chance.
 const unexplained = "unexplained"
 
+// faint says that a cause says less than that most is unexplained, to so much weight.
+func (c *CauseTally) faint(beside float64) bool {
+	return c.Cause != unexplained && c.Best.Confidence < surely && 2*c.Weight < beside
+}
+
 // settled renames the failures of a verdict that could not be told from another cause, where that one was surely seen elsewhere and the
-// one that was named nowhere: one logger has hardly both. Where neither was, that one is meant whose constant is the same in all verdicts.
-func settled(fs []verdict.Finding, sure map[string]float64, same map[string]bool) []verdict.Finding {
+// one that was named nowhere: one logger has hardly both. Where neither was, that one is meant whose constant is the same in all verdicts, or
+// that comes into question in more of them.
+func settled(fs []verdict.Finding, sure map[string]float64, same map[string]bool, fits map[string]int) []verdict.Finding {
 	out := slices.Clone(fs)
 	for i := range out {
 		f := &out[i]
 		if f.Severity != verdict.Failure || sure[f.Cause] >= surely {
 			continue
 		}
+		named := f.Cause
 		for _, rival := range f.Rivals {
-			_, spans := same[f.Cause]
-			if sure[rival] >= surely || spans && !same[f.Cause] && same[rival] {
+			_, spans := same[named]
+			if sure[rival] >= surely || spans && !same[named] && same[rival] {
 				f.Cause = rival
 				break
+			}
+			if fits[rival] > fits[f.Cause] && !spans {
+				f.Cause = rival
 			}
 		}
 	}
@@ -78,12 +89,19 @@ const surely = 0.9
 // Count tallies verdicts. A cause ranks by the sum of its confidences: what is seen in many scenarios is likelier than what
 // explains one of them as well.
 func Count(verdicts []*verdict.Verdict) Tally {
-	sure := map[string]float64{}
+	sure, fits := map[string]float64{}, map[string]int{} // fits: in how many verdicts it comes into question
 	for _, v := range verdicts {
+		question := map[string]bool{}
 		for _, f := range v.Findings {
 			if f.Severity == verdict.Failure {
 				sure[f.Cause] = max(sure[f.Cause], f.Confidence)
+				for _, name := range append(f.Rivals[:len(f.Rivals):len(f.Rivals)], f.Cause) {
+					question[name] = true
+				}
 			}
+		}
+		for name := range question {
+			fits[name]++
 		}
 	}
 	same := sameConstants(verdicts)
@@ -99,7 +117,7 @@ func Count(verdicts []*verdict.Verdict) Tally {
 		default:
 			t.Failed++
 		}
-		for _, f := range settled(v.Findings, sure, same) {
+		for _, f := range settled(v.Findings, sure, same, fits) {
 			k := key{f.Cause, f.Severity}
 			i, known := at[k]
 			if !known {
@@ -118,12 +136,23 @@ func Count(verdicts []*verdict.Verdict) Tally {
 			}
 		}
 	}
+	unknown := 0.0
+	if i, is := at[key{unexplained, verdict.Failure}]; is {
+		unknown = t.Causes[i].Weight
+	}
+	class := func(c *CauseTally) int {
+		switch {
+		case c.Severity != verdict.Failure:
+			return 3
+		case c.Cause == unexplained:
+			return 1
+		case c.faint(unknown):
+			return 2
+		}
+		return 0
+	}
 	slices.SortStableFunc(t.Causes, func(a, b CauseTally) int {
-		return cmp.Or(
-			-compareBool(a.Severity == verdict.Failure, b.Severity == verdict.Failure),
-			compareBool(a.Cause == unexplained, b.Cause == unexplained),
-			-cmp.Compare(a.Weight, b.Weight),
-		)
+		return cmp.Or(cmp.Compare(class(&a), class(&b)), -cmp.Compare(a.Weight, b.Weight))
 	})
 	return t
 }
@@ -134,16 +163,6 @@ func (t Tally) MostLikely() *CauseTally {
 		return &t.Causes[0]
 	}
 	return nil
-}
-
-func compareBool(a, b bool) int {
-	switch {
-	case a == b:
-		return 0
-	case a:
-		return 1
-	}
-	return -1
 }
 
 // failures returns the failures of a verdict, in its order.

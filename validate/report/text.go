@@ -519,8 +519,12 @@ func (t *Text) last(r Run, tally Tally) {
 				others = append(others, fmt.Sprintf("%s (%d)", o.Cause, len(o.Scenarios)))
 			}
 		}
+		lead := "then "
+		if c.Cause == unexplained {
+			lead = "a mistake without a name here; in a few scenarios these come near: "
+		}
 		if len(others) > 0 {
-			t.paragraph(6, "", "then "+some(others, 5))
+			t.paragraph(6, "", lead+some(others, 5))
 		}
 		if c.Cause != unexplained {
 			t.printf("      stuntcell show %s   explains it and how to mend it\n", c.Cause)
