@@ -16,12 +16,15 @@ type decimalNumber struct {
 	exact  bool
 }
 
-// parseDecimal reads a number such as -12.30, +0,5 (comma), .5, 5. or 1.2e3. What overflows is no number, nor are inf,
-// hexadecimals and digits in groups.
+// parseDecimal reads a number such as -12.30, +0,5 (comma), .5, 5. or 1.2e3, and a whole one such as 0x01F4, as counters are printed. What overflows
+// is no number, nor are inf and digits in groups.
 func parseDecimal(b []byte, comma bool) (n decimalNumber, ok bool) {
 	point := byte('.')
 	if comma {
 		point = ','
+	}
+	if len(b) > 2 && b[0] == '0' && b[1]|0x20 == 'x' {
+		return parseHex(b[2:])
 	}
 	i, negative := 0, false
 	switch {
@@ -86,6 +89,16 @@ func parseDecimal(b []byte, comma bool) (n decimalNumber, ok bool) {
 	if n.value = v; negative {
 		n.value = -v
 	}
+	return n, true
+}
+
+// parseHex reads hexadecimal digits, as many as a float64 holds exactly.
+func parseHex(b []byte) (n decimalNumber, ok bool) {
+	v, err := strconv.ParseUint(string(b), 16, 53)
+	if err != nil || b[0] == '+' || bytes.IndexByte(b, '_') >= 0 {
+		return n, false
+	}
+	n.value, n.digits, n.exact = float64(v), float64(v), true
 	return n, true
 }
 

@@ -17,7 +17,10 @@ func numberAgrees(t interface {
 	v, places, ok := parseNumber([]byte(s), false)
 	want, err := strconv.ParseFloat(s, 64)
 	if !ok {
-		return // what we take is a subset: no inf, no hexadecimals
+		return // what we take is a subset: no inf, no fractions in hexadecimal
+	}
+	if whole, hex := strconv.ParseUint(s, 0, 64); hex == nil && strings.HasPrefix(strings.ToLower(s), "0x") {
+		want, err = float64(whole), nil
 	}
 	plain := strings.Replace(s, "\u2212", "-", 1)
 	if plain != s {
@@ -53,7 +56,7 @@ func TestNumbers(t *testing.T) {
 	}{
 		{"6.300", false, 6.3, 3, true}, {"-12", false, -12, 0, true}, {"+.5", false, 0.5, 1, true}, {"5.", false, 5, 0, true}, {"007", false, 7, 0, true},
 		{"1.2e3", false, 1200, -2, true}, {"1E-3", false, 0.001, 3, true}, {"\u22121.4", false, -1.4, 1, true}, {"12,61", true, 12.61, 2, true},
-		{"12,61", false, 0, 0, false}, {"12.61", true, 0, 0, false}, {"12,", true, 0, 0, false}, {"inf", false, 0, 0, false}, {"0x1p3", false, 0, 0, false}, {"1e999", false, 0, 0, false},
+		{"12,61", false, 0, 0, false}, {"12.61", true, 0, 0, false}, {"12,", true, 0, 0, false}, {"inf", false, 0, 0, false}, {"0x1p3", false, 0, 0, false}, {"0x01F4", false, 500, 0, true}, {"0xffffffff", true, 4294967295, 0, true}, {"0x", false, 0, 0, false}, {"0xffffffffffffffff", false, 0, 0, false}, {"1e999", false, 0, 0, false},
 		{"1_000", false, 0, 0, false}, {"1 000", false, 0, 0, false}, {".", false, 0, 0, false}, {"", false, 0, 0, false}, {"--1", false, 0, 0, false},
 		{"9007199254740993", false, 9007199254740992, 0, true}, // 2^53+1 rounds to even
 		{"4294967296.123456789", false, 4294967296.123456789, 9, true},
