@@ -638,3 +638,36 @@ func TestTotalsOfTheDay(t *testing.T) {
 		}
 	}
 }
+
+// besideLog keeps a second file with a row for each so many of its log.
+type besideLog struct {
+	habitual
+	n int
+}
+
+func (l *besideLog) Read(r *link.Reading, a *link.Answer) {
+	var said link.Answer
+	l.habitual.Read(r, &said)
+	for _, s := range said.Said {
+		a.Said = append(a.Said, s)
+		if s.Word != link.Row {
+			continue
+		}
+		if l.n++; l.n%60 == 0 {
+			a.Tell(link.File, "HOURS.CSV")
+			a.Row(fmt.Sprintf("%d;%.4f", l.n/60, l.q/3600))
+			a.Tell(link.File, "LOG.CSV")
+		}
+	}
+}
+
+// TestFilesSideBySide: of two files that are written by turns the one with most rows is the log.
+func TestFilesSideBySide(t *testing.T) {
+	for _, name := range []string{"charge-then-discharge", "power-cut-mid-discharge"} {
+		v, _ := judged(t, named(t, name), func(link.Store) link.Logger { return &besideLog{} })
+		other, _ := judged(t, named(t, name), func(link.Store) link.Logger { return &habitual{} })
+		if got, want := complaint(v), complaint(other); got != want || !strings.Contains(strings.Join(v.Notes, " "), "HOURS.CSV") {
+			t.Errorf("%s: %s, want %s; %v", name, got, want, v.Notes)
+		}
+	}
+}

@@ -12,6 +12,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"runtime"
 	"slices"
@@ -102,7 +103,9 @@ func Judge(sc *scenarios.Scenario, rec *emulator.Record, o Options) *verdict.Ver
 		v.Skipped = rec.Skipped
 		return v
 	}
+	rec, beside := mainFile(rec)
 	j := newJudge(sc, rec)
+	j.notes = append(j.notes, beside...)
 	v.Truth = truthOf(rec)
 	var err error
 	if j.table, err = logfile.ParseLines(j.lines(), j.form(o.Columns)); err != nil && len(o.Columns) == 0 {
@@ -161,6 +164,41 @@ func Judge(sc *scenarios.Scenario, rec *emulator.Record, o Options) *verdict.Ver
 	v.Pass = &pass
 	j.trace(v)
 	return v
+}
+
+// mainFile leaves out the rows of files that a logger keeps beside its log: between such rows it goes back to the file that has most rows. A new file
+// in the place of the one before is the same log.
+func mainFile(rec *emulator.Record) (main *emulator.Record, notes []string) {
+	rows, most := map[string]int{}, ""
+	for _, r := range rec.Rows {
+		if rows[r.File]++; rows[r.File] > rows[most] {
+			most = r.File
+		}
+	}
+	beside, since, life := map[string]bool{}, []string(nil), int16(-1)
+	away := false // the log was there before
+	for _, r := range rec.Rows {
+		switch {
+		case r.File == most:
+			if away && r.Life == life {
+				for _, name := range since {
+					beside[name] = true
+				}
+			}
+			away, since, life = true, nil, r.Life
+		case r.Life == life:
+			since = append(since, r.File)
+		}
+	}
+	if len(beside) == 0 {
+		return rec, nil
+	}
+	one := *rec
+	one.Rows = slices.DeleteFunc(slices.Clone(rec.Rows), func(r emulator.Row) bool { return beside[r.File] })
+	for _, name := range slices.Sorted(maps.Keys(beside)) {
+		notes = append(notes, fmt.Sprintf("file %q is not judged: it is kept beside %q, which has more rows", name, most))
+	}
+	return &one, notes
 }
 
 func newJudge(sc *scenarios.Scenario, rec *emulator.Record) *judge {
