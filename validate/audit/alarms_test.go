@@ -395,7 +395,8 @@ func TestSeveralTestsInOneLog(t *testing.T) {
 
 // TestNotesThatAreSo: what is said of logs in which nothing is wrong.
 func TestNotesThatAreSo(t *testing.T) {
-	var unset, events, power, house, daily, turned, steps, amounts, float strings.Builder
+	var unset, events, power, house, daily, turned, steps, amounts, float, rowMeans strings.Builder
+	rowMeans.WriteString("time,avg V,avg A,Q (Ah),E (Wh)\n")
 	float.WriteString("time,U (V),I (A),Q (Ah)\n")
 	unset.WriteString("time,U (V),I (A),Q (Ah)\n")
 	events.WriteString("time,U (V),I (A),Q (Ah),note\n")
@@ -456,6 +457,11 @@ func TestNotesThatAreSo(t *testing.T) {
 		fmt.Fprintf(&daily, "%s,%.2f,%.2f,%.2f,%.2f\n", when(300*k-8*3600), v, mean, in/3600, out/3600)
 		q += i * 300
 	}
+	// A third of each row at 3 A, the rest at -1.5 A, which nothing shows but the energy: 13.0 V and 12.55 V.
+	for k := range 400 {
+		fmt.Fprintf(&rowMeans, "%s,12.700,%.3f,%.4f,%.3f\n", when(600*k), []float64{0, -1.5}[min(k/300, 1)], -1.5/6*float64(max(0, k-300)),
+			float64(min(k, 300))*(200*3*13-400*1.5*12.55)/3600-1.5/6*12.7*float64(max(0, k-300)))
+	}
 	// A tester prints the time and the amount of each step, the amount without a sign.
 	at := 0
 	for step, i := range []float64{0, -1.4, 0, 1.4, 0} {
@@ -472,6 +478,7 @@ func TestNotesThatAreSo(t *testing.T) {
 		"rows of events":                {events.String(), "", "a time and no value", "bridged"},
 		"watts without amperes":         {power.String(), "", "power over voltage", ""},
 		"a float charge below one unit": {float.String(), "", "totals were not judged", "no totals"},
+		"energy of rows of means":       {rowMeans.String(), "total-departs", "rows of means", "prove: with known"},
 		"a house":                       {house.String(), "", "", "flickers"},
 		"totals of each day":            {daily.String(), "", "", "midnight"},
 		"newest first":                  {turned.String(), "disordered-rows", "", "total"},

@@ -114,6 +114,7 @@ type Auditor struct {
 	clipI       clip
 	clipV       clip
 	meanPower   bool // the power column is of means by its header: no product of one reading
+	meanCurrent bool // so is that of current: its product with the voltage lacks what both do together between two rows
 	powerOff    float64
 	powerLine   int
 	tallies     [6]tally
@@ -264,6 +265,7 @@ func (a *Auditor) batch(t *logfile.Table) (b batch, err error) {
 	if a.rows == 0 {
 		a.direction = current.Direction
 		a.meanPower = power != nil && meanWords.MatchString(power.Header)
+		a.meanCurrent = meanWords.MatchString(current.Header)
 		if err := a.tellTime(tick, elapsed, clock); err != nil {
 			return b, err
 		}

@@ -649,6 +649,9 @@ func (a *Auditor) totalFindings(r *Report) {
 			r.find(cause, "failure", "firmware", 0.85, g.line, "Look for a factor in the sum that the printed current does not have: shunt value, interval, unit.", "%s (%.4g %s against %.4g)", text, c.Logged/per, unit, c.Integrated/per)
 		case y.overflowed || len(y.resets) > 0 && y.wrapsOf16() > 2:
 			// Told already.
+		case i >= 3 && a.meanCurrent && a.holds(i-3):
+			r.find("total-departs", "advice", "sampling", 0.5, g.line, "Print the mean power of each row too, and run the logger through prove.",
+				"column %s departs from the integral of the rows by %.4g %s (line %d), while the charge agrees: rows of means lack what current and voltage do together between two of them", y.name, g.worst/per, unit, g.line)
 		default:
 			r.find("total-departs", "failure", "firmware", 0.6, g.line, "Run the logger through prove: with known readings the cause can be named.", "column %s departs from the integral of the rows by %.4g %s (line %d), more than %.3g %s that sampling, print and %.1f %% explain. The load may also vary between the rows", y.name, g.worst/per, unit, g.line, tol/per, unit, 100*limit)
 		}

@@ -647,6 +647,7 @@ func yamlKey(name string, i int) string {
 
 // siblings lets pairs of columns settle each other: "Charge" beside "Discharge" is the way in.
 func (l *layout) siblings(means []meaning) {
+	l.besides(means)
 	type key struct {
 		kind    Kind
 		channel int
@@ -738,6 +739,22 @@ func (l *layout) channels(means []meaning, seen []evidence) {
 			return part
 		})
 		l.tell(group, fieldOf, means)
+	}
+}
+
+// besides takes out what is of a panel or of the mains where another column is of the battery.
+func (l *layout) besides(means []meaning) {
+	battery := false
+	for i := range l.fields {
+		if j := l.fields[i].column; j >= 0 && (l.columns[j].Kind == Voltage || l.columns[j].Kind == Current) {
+			battery = battery || !means[i].beside
+		}
+	}
+	for i := range l.fields {
+		j := l.fields[i].column
+		if battery && j >= 0 && means[i].beside && l.columns[j].Kind >= Voltage && l.columns[j].Kind <= EnergyOut {
+			l.notJudged(&l.columns[j], &l.fields[i], "it is of something beside the battery")
+		}
 	}
 }
 

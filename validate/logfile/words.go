@@ -35,6 +35,7 @@ type meaning struct {
 	// mayBeIn says that a word may say the direction or not: "charge" as the opposite of a discharge column, "in" before a unit.
 	mayBeIn bool
 	perStep bool
+	beside  bool // of a panel, the mains: gives way to any column of the battery
 	weak    bool // a minimum, a maximum, a cell: gives way to a plain column of the kind
 	vague   bool // some of its words are unknown: likewise
 	order   dateOrder
@@ -77,8 +78,9 @@ const (
 	neutralWord // says nothing but is known
 	shuntWord
 	perStepWord
-	totalWord // alone it names a total of charge
-	rowWord   // alone it names the channel that a row is of
+	besideWord // of a source or a load beside the battery
+	totalWord  // alone it names a total of charge
+	rowWord    // alone it names the channel that a row is of
 )
 
 // lookWord finds a header word of one of the languages (whole dictionaries of four, what a log needs of some more), in lower case without accents.
@@ -144,8 +146,8 @@ func lookWord(s string) (word, bool) {
 		return word{flag: shuntWord | channelWord}, true
 	case "min", "max", "peak", "minimum", "maximum", "mini", "maxi", "cell", "zelle", "celda", "cellule", "cells", "kleinste", "hochste":
 		return word{flag: weakWord | channelWord}, true
-	case "pv", "solar", "panel", "mppt", "grid", "mains", "netz", "inverter", "wechselrichter": // beside the battery
-		return word{flag: weakWord}, true
+	case "pv", "solar", "panel", "mppt", "grid", "mains", "netz", "inverter", "wechselrichter", "yield", "ertrag":
+		return word{flag: weakWord | besideWord}, true
 	case "soc", "dod", "soh", "set", "setpoint", "target", "limit", "cutoff", "soll", "sollwert", "consigne", "consigna", "remaining", "rest",
 		"restante", "nominal", "rated", "nenn", "ref", "reference", "delta", "diff", "difference", "error", "err", "flag", "flags", "resistance",
 		"r", "ri", "esr", "impedance", "widerstand", "resistencia", "rate", "gain", "offset", "crc", "checksum", "xor", "chk", "cs", "crc8", "crc16", "pruefsumme", "prufsumme", "rssi", "duty", "pwm", "fan",
@@ -207,6 +209,16 @@ var foreign = regexp.MustCompile(`(?i)(^|[^a-z])(k?m|mi|nm|kn|ft|l|ml|gal)\s?/\s
 func (r *headerReader) whole(text string) {
 	if text == "#" || text == "n°" || text == "N°" || text == "№" {
 		r.words = append(r.words, word{aspect: rowIndex})
+		return
+	}
+	switch lower := asciiLower(text); lower {
+	case "min:s", "min:sec", "mm:ss", "m:ss": // the form is all of the name
+		r.m.twoParts = minutesSeconds
+		r.words = append(r.words, word{of: duration, aspect: elapsedTime})
+		return
+	case "h:min", "hh:mm", "h:mm":
+		r.m.twoParts = hoursMinutes
+		r.words = append(r.words, word{of: duration})
 		return
 	}
 	if isEarlier(text) || foreign.MatchString(text) {
@@ -673,6 +685,7 @@ func (r *headerReader) finish() meaning {
 		splits = splits || w.flag&chargeOrIn != 0
 		shunt = shunt || w.flag&shuntWord != 0
 		m.weak = m.weak || w.flag&weakWord != 0
+		m.beside = m.beside || w.flag&besideWord != 0
 		m.ignored = m.ignored || w.flag&ignoredWord != 0
 		if w.direction != 0 {
 			if m.direction != 0 && m.direction != w.direction {
