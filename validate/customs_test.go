@@ -671,3 +671,31 @@ func TestFilesSideBySide(t *testing.T) {
 		}
 	}
 }
+
+// TestFileNamesAgainAfterARestart: a logger that begins its names anew after a restart goes on in the file of before, then in the first, then in that.
+func TestFileNamesAgainAfterARestart(t *testing.T) {
+	v, _ := judged(t, named(t, "power-cut-mid-discharge"), func(link.Store) link.Logger { return &numbersFiles{} })
+	other, _ := judged(t, named(t, "power-cut-mid-discharge"), func(link.Store) link.Logger { return &habitual{} })
+	if got, want := complaint(v), complaint(other); got != want {
+		t.Errorf("%s, want %s", got, want)
+	}
+}
+
+// numbersFiles begins a new file with each fortieth row.
+type numbersFiles struct {
+	habitual
+	n int
+}
+
+func (l *numbersFiles) Read(r *link.Reading, a *link.Answer) {
+	var said link.Answer
+	l.habitual.Read(r, &said)
+	for _, s := range said.Said {
+		if s.Word == link.Row {
+			if l.n++; l.n%40 == 0 {
+				a.Tell(link.File, fmt.Sprintf("LOG%d.CSV", l.n/40))
+			}
+		}
+		a.Said = append(a.Said, s)
+	}
+}

@@ -166,11 +166,13 @@ func Judge(sc *scenarios.Scenario, rec *emulator.Record, o Options) *verdict.Ver
 	return v
 }
 
-// mainFile leaves out the rows of files that a logger keeps beside its log: between such rows it goes back to the file that has most rows. A new file
-// in the place of the one before is the same log.
+// mainFile leaves out the rows of files that a logger keeps beside its log: between such rows it goes back to the file that has most rows, and their
+// rows have other columns. A new file in the place of the one before is the same log, though its name comes again after a restart.
 func mainFile(rec *emulator.Record) (main *emulator.Record, notes []string) {
 	rows, most := map[string]int{}, ""
+	columns := map[string]int{} // by the last row
 	for _, r := range rec.Rows {
+		columns[r.File] = strings.Count(r.Text, ",") + strings.Count(r.Text, ";") + strings.Count(r.Text, "\t")
 		if rows[r.File]++; rows[r.File] > rows[most] {
 			most = r.File
 		}
@@ -182,7 +184,9 @@ func mainFile(rec *emulator.Record) (main *emulator.Record, notes []string) {
 		case r.File == most:
 			if away && r.Life == life {
 				for _, name := range since {
-					beside[name] = true
+					if columns[name] != columns[most] {
+						beside[name] = true
+					}
 				}
 			}
 			away, since, life = true, nil, r.Life

@@ -98,7 +98,7 @@ type Auditor struct {
 	flips       int     // rows whose current has the other sign than the row before
 	stretch     float64 // what flowed since the sign changed last [A·s], and the most that did between two changes
 	longest     float64
-	moves       struct{ vi, vv, ii float64 } // sums of products of the steps of voltage and current from row to row
+	moves       struct{ vi, vv, ii float64 } // sums of products of the steps of voltage and current where the sign changes
 	evidence    float64                      // positive: printed positive is charge
 	direction   int8
 	is, vs      float64
@@ -781,6 +781,9 @@ func (a *Auditor) reading(r *row, wrapped bool) {
 	if a.have && r.i*a.prev.i < 0 && kind != 0 {
 		a.flips++
 		a.stretch = 0
+		if dv, di := r.v-a.prev.v, r.i-a.prev.i; !math.IsNaN(dv) {
+			a.moves.vi, a.moves.vv, a.moves.ii = a.moves.vi+dv*di, a.moves.vv+dv*dv, a.moves.ii+di*di
+		}
 	}
 	if a.have {
 		dt := a.time.t - a.prevT
@@ -816,8 +819,6 @@ func (a *Auditor) reading(r *row, wrapped bool) {
 			if !math.IsNaN(r.v) && !math.IsNaN(a.prev.v) {
 				a.trail.volts += (r.v + a.prev.v) / 2 * dt
 				a.evidence += r.i*(r.v-a.prev.v) + (r.i-a.prev.i)*(r.v-a.prev.v)
-				dv, di := r.v-a.prev.v, r.i-a.prev.i
-				a.moves.vi, a.moves.vv, a.moves.ii = a.moves.vi+dv*di, a.moves.vv+dv*dv, a.moves.ii+di*di
 			}
 		}
 		if dt == 0 && !a.cut && a.seen.within > 0 { // where in the printed unit of the time it changed is not known

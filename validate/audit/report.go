@@ -840,7 +840,9 @@ func (a *Auditor) notes(r *Report) {
 	if len(r.Totals) == 0 && !a.noise() && !slices.ContainsFunc(a.tallies[:], func(y tally) bool { return y.have }) {
 		r.Notes = append(r.Notes, "The log has no totals of its own: nothing to compare the integral with.")
 	}
-	r.Notes = append(r.Notes, r.full())
+	if !a.noise() {
+		r.Notes = append(r.Notes, r.full())
+	}
 	r.Notes = append(r.Notes, "A log alone does not show what the sensor got wrong all the way through: gain, offset under load, ripple between rows, lead drop. See calibrate and budget.")
 }
 
