@@ -129,9 +129,12 @@ type Auditor struct {
 	stands      stands
 	stuck       stuck
 	lags        lags
+	idle        idle
+	power       productWatch
 	most        [2]top // the largest current printed, in either direction
 	minutes     minutes
-	twelves     int // times the clock went from twelve back to one
+	whole       bool // the clock shows no seconds but 00, several rows in each minute
+	twelves     int  // times the clock went from twelve back to one
 	twelveLine  int
 	lowVolts    float64 // least and largest voltage of all rows
 	highVolts   float64
@@ -514,6 +517,7 @@ func (a *Auditor) prime() {
 		slices.Sort(dts)
 		a.time.typical = dts[len(dts)/2]
 	}
+	a.whole = a.time.kind == "clock" && len(a.early) > 60 && !slices.ContainsFunc(a.early, func(r row) bool { return math.Mod(r.clock, 60) != 0 || r.clockStep >= 60 }) && 3*len(dts) < 2*len(a.early)
 	for k := range a.early {
 		a.take(&a.early[k])
 	}
@@ -560,6 +564,9 @@ func (a *Auditor) take(r *row) {
 	}
 	a.is, a.vs = max(a.is, r.is), max(a.vs, r.vs)
 	a.minutes.take(r.clock)
+	if a.whole {
+		r.timeStep = max(r.timeStep, 60)
+	}
 	before := a.time.raw
 	if a.repeats(r) {
 		a.seen.duplicate(r.line)
@@ -758,9 +765,13 @@ func (a *Auditor) reading(r *row, wrapped bool) {
 		r.v = a.prev.v // bridged, so that energy goes on
 	}
 	a.dead.take(r, a.kindOf(r.i) != 0)
+	if r.v == 0 && r.i != 0 && a.have && a.prev.v > 0 && a.dead.run <= 3 {
+		r.v = a.prev.v // no pack gives a current at 0 V; a column that shows it for long is another
+	}
 	a.clipI.take(r.i, r.line, a.o.FullCurrent)
 	a.clipV.take(r.v, r.line, a.o.FullVoltage)
 	if !math.IsNaN(r.p) && !math.IsNaN(r.v) && !a.meanPower {
+		a.power.take(r.p, r.v*r.i)
 		// Against the sign that fits: power is printed with the current's or without one.
 		off := min(math.Abs(r.p-r.v*r.i), math.Abs(math.Abs(r.p)-math.Abs(r.v*r.i)))
 		allowed := 0.01*a.imax*math.Abs(r.v) + r.is*math.Abs(r.v) + r.vs*math.Abs(r.i) + r.ps

@@ -99,7 +99,7 @@ func TestEmulatedDefects(t *testing.T) {
 		{"offset-quiescent", "charge-then-discharge", "offset"},
 		{"nominal-voltage", "deep-discharge", "nominal-voltage"},
 		{"total-overflow", "out-and-in-again", "total-overflow"},
-		{"setting-jump", "setting-changed", "total-jumps"},
+		{"setting-jump", "setting-changed", "setting-jump"},
 		{"setting-jump-reset", "setting-changed", "total-reset"},
 		{"nominal-dt", "readings-slow-and-uneven", "gain"},
 		{"truncated-dt", "readings-jittered", "gain"},

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"stuntcell/validate/verdict"
@@ -24,6 +25,9 @@ func (a *Auditor) named(r *Report, y *tally, i int, m meaning, c Compared, stall
 	if _, constant := a.ratio.constant(); !departs && len(y.jumps) == 0 || i >= 3 && (constant || i == 3 && a.means.holds()) {
 		return false
 	}
+	if departs && a.zerosLost(y, i, m, c, per) {
+		return fail("broken-row", 0.9, 0, "Pad the decimals with zeros, as %03d does.", "is right if its decimals lost their leading zeros, as 12.50 for 12.050")
+	}
 	if len(y.resets) == 0 && departs {
 		if a.trail.follows(i, 2*y.step+2*a.time.typical*max(math.Abs(a.lowVolts), math.Abs(a.highVolts)), func(p *point) float64 { return p.volts }) {
 			return fail("swapped-columns", 0.85, 0, "Print each value under its own head.", "moves as the integral of the column of voltage does, row for row: the columns of current and voltage hold each other's values")
@@ -42,6 +46,16 @@ func (a *Auditor) named(r *Report, y *tally, i int, m meaning, c Compared, stall
 	sides := a.sides(y, i, m)
 	if low, high, ok := deadBand(sides); ok && departs && low/mostReadings > math.Ldexp(y.holdAt, -24) { // a float would not stall there
 		return fail("dead-band", 0.85, 0, "Add what the sensor reads, however little.", "does not move at currents up to %.3g A and agrees with its rows at %.3g A and more", low, high)
+	}
+	if turn := a.turnedCurrent(y, i); turn > 0 && departs {
+		if i >= 3 && slices.ContainsFunc(r.Findings, func(f verdict.Finding) bool {
+			return f.Cause == "total-overflow" && strings.HasPrefix(f.Evidence, "the printed current")
+		}) {
+			return true // the same
+		}
+		r.find("total-overflow", "failure", "firmware", 0.8, 0, "Print the current from a wider number.",
+			"the printed current is off by %.5g A wherever it is large, as column %s counts it: a number of 16 bits that turned over, 65536 of its units", turn, y.name)
+		return true
 	}
 	if i >= 3 && departs && a.rowVoltage(i, y.step) {
 		return fail("mean-energy", 0.85, 0, "Add up V times I of each reading.", "is the whole charge times the voltage of the row, row for row: %.4g Wh against %.4g Wh integrated", c.Logged/per, c.Integrated/per)
@@ -66,6 +80,17 @@ func (a *Auditor) named(r *Report, y *tally, i int, m meaning, c Compared, stall
 	if i >= 3 && a.toldStuck(r) {
 		return true
 	}
+	if k := &a.idle; k.rows > 2 && departs && a.lostIn(k, i, c) {
+		if i >= 3 && slices.ContainsFunc(r.Findings, func(f verdict.Finding) bool { return f.Row == k.longest.first }) {
+			return true // the same
+		}
+		if 10*k.copies >= 9*k.rows {
+			return fail("stale-reading", 0.8, k.longest.first, "See what keeps the loop from reading and adding while rows are written: a sensor that is waited for, a card.",
+				"stands while the same current flows, and current and voltage are those of the row before in the same rows (%s, the longest run lines %d to %d): rows are written without a new reading", many(k.rows, "row"), k.longest.first, k.longest.last)
+		}
+		return fail("total-stops", 0.8, k.longest.first, "See what keeps the sum from being made there: a card that fails, a branch that returns early.",
+			"stands while the same current flows as before and after (%s, the longest run lines %d to %d), and goes on: what passed there is lost", many(k.rows, "row"), k.longest.first, k.longest.last)
+	}
 	if a.byLevels(r, y, i, m, c, sides, fail) {
 		return true
 	}
@@ -76,6 +101,76 @@ func (a *Auditor) named(r *Report, y *tally, i int, m meaning, c Compared, stall
 		return fail("gain", 0.75, b.line, "Look for what changed there: a setting, a range, an interval that enters the sum.", "agrees with its rows up to about line %d and grows %.4g times as fast as they say from there on", b.line, b.factor)
 	}
 	return a.byEvenSteps(y, i, fail, unit, per)
+}
+
+// zerosLost says that a total agrees with its rows when its decimals are read as whole numbers of the last place.
+func (a *Auditor) zerosLost(y *tally, i int, m meaning, c Compared, per float64) bool {
+	meant, varied := a.trail.unpadded(i, per)
+	if !varied {
+		return false
+	}
+	first := -1
+	for _, way := range [...]meaning{m, plusNet, minusNet, plusPos, plusNeg} {
+		fits := true
+		for j := range a.trail.points {
+			p := &a.trail.points[j]
+			if math.IsNaN(p.totals[i]) {
+				continue
+			}
+			if first < 0 {
+				first = j
+			}
+			d := math.Abs(meant[j]-meant[first]) - math.Abs(way.of(p.of(i))-way.of(a.trail.points[first].of(i)))
+			if math.Abs(d) > c.Tolerance {
+				fits = false
+				break
+			}
+		}
+		if fits && first >= 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// turnedCurrent is by how much the printed current is off at large currents, if that is a whole turn of 16 bits of a unit of a power of ten, while
+// small ones are right; 0 else.
+func (a *Auditor) turnedCurrent(y *tally, i int) float64 {
+	l := a.levels[i]
+	if l == nil {
+		return 0
+	}
+	for _, sign := range [...]float64{1, -1} {
+		right, turned, wrong := false, 0.0, false
+		for side := range l.bins {
+			for _, s := range l.shares(side, y.step) {
+				f := sign * s.factor
+				if math.Abs(f-1) <= 0.003+s.unsure {
+					right = true
+					continue
+				}
+				turn := math.Abs(f-1) * s.mean
+				whole := 65536 * math.Pow(10, math.Round(math.Log10(turn/65536)))
+				if math.Abs(turn/whole-1) > 0.01+s.unsure || turned > 0 && turned != whole || s.high > whole/2*1.01 {
+					wrong = true
+				}
+				turned = whole
+			}
+		}
+		if right && turned > 0 && !wrong {
+			return turned
+		}
+	}
+	return 0
+}
+
+// lostIn says that a total departs by what passed in the rows in which it stands.
+func (a *Auditor) lostIn(k *idle, i int, c Compared) bool {
+	lost := k.passed
+	if a.counted[0] < 3 && i >= 3 {
+		lost *= (a.lowVolts + a.highVolts) / 2
+	}
+	return math.Abs(math.Abs(c.Difference)-lost) < 0.2*lost+c.Tolerance/2
 }
 
 // toldStuck says that the energy departs for the current's sake.
@@ -163,7 +258,7 @@ func (a *Auditor) atAllLevels(y *tally, i int, m meaning, constant float64) bool
 	low, high := math.Inf(1), 0.0
 	for side, all := range a.sides(y, i, m) {
 		for _, s := range all {
-			flow := weights[m][1-side] * (s.factor - 1) * (s.low + s.high) / 2
+			flow := weights[m][1-side] * (s.factor - 1) * s.mean
 			if math.Abs(flow-constant) > 0.2*math.Abs(constant)+s.unsure*s.high {
 				return false
 			}
@@ -235,6 +330,14 @@ func (a *Auditor) byLevels(r *Report, y *tally, i int, m meaning, c Compared, si
 			break // something else as well
 		}
 		low, high := all[0], all[len(all)-1]
+		for _, s := range [...]share{low, high} {
+			if s.one() {
+				continue
+			}
+			if math.Abs(s.factor+1) < 0.02 && low.high < high.low {
+				return fail("sign", 0.85, 0, "Print the sign apart from the whole part: -0.5 has none in its whole part.", "agrees with its rows but for currents of %.3g to %.3g A, which are printed with the wrong sign: a minus that is lost", s.low, s.high)
+			}
+		}
 		switch steady := len(all) == 2; {
 		case steady && low.one() && high.factor > 1.1+high.unsure && a.atTheTop(high): // two ranges of a front end differ by less
 			if i >= 3 && slices.ContainsFunc(r.Findings, func(f verdict.Finding) bool { return f.Cause == "clipped" }) {
@@ -333,6 +436,10 @@ func (a *Auditor) standFindings(r *Report) {
 		r.find("stale-reading", "failure", "firmware", 0.7, k.first, "See that each row shows a new reading; a sensor that does not answer must not leave the last value standing.",
 			"the voltage stands at %.5g V from line %d to line %d and then is %.5g V at once, while the current stays the same: no other value stood for a quarter as long", k.x, k.first, k.last, k.to)
 	}
+	if k := &a.idle; k.copies >= 5 && 5*k.rows < len(a.trail.points) && !slices.ContainsFunc(r.Findings, func(f verdict.Finding) bool { return f.Cause == "stale-reading" }) {
+		r.find("stale-reading", "advice", "firmware", 0.7, k.first, "See that a row is made of a new reading, and not of the buffer of the row before.",
+			"%d rows under load show the readings and totals of the row before under a new time, first on line %d", k.copies, k.first)
+	}
 	switch a.lags.by() {
 	case 1:
 		r.find("stale-reading", "advice", "firmware", 0.6, 0, "Print the reading that was added last; if the column is a mean over some readings, say so in its head.",
@@ -340,6 +447,29 @@ func (a *Auditor) standFindings(r *Report) {
 	case -1:
 		r.find("stale-reading", "advice", "firmware", 0.6, 0, "Add up first, then print.", "the totals of each row are those that the row before should show: they are printed before the step is added")
 	}
+}
+
+// voltsFindings holds the energy of a discharge by the totals over its charge, which is a mean voltage, against the voltages that are printed.
+func (a *Auditor) voltsFindings(r *Report) {
+	q, e := &a.tallies[0], &a.tallies[3]
+	if !q.have || !e.have || len(q.resets)+len(e.resets) > 0 || q.bothWays() || a.lowVolts <= 0 || math.Abs(q.last-q.first) < 200*q.step ||
+		slices.ContainsFunc(r.Findings, func(f verdict.Finding) bool {
+			return f.Severity == "failure" && strings.HasPrefix(f.Evidence, "column ")
+		}) {
+		return
+	}
+	volts := math.Abs((e.last - e.first) / (q.last - q.first))
+	if !(volts > 0) || volts > 0.85*a.lowVolts && volts < 1.15*a.highVolts {
+		return
+	}
+	cause, what := "total-departs", "one of the two sums lacks what the other has"
+	switch {
+	case a.holds(3) && !a.holds(0):
+		cause, what = "row-rate-sum", "the energy is what the rows alone give, and the charge was made of more readings: energy is added only when a row is written"
+	case a.holds(0) && !a.holds(3):
+		what = "the charge is what the rows give, and the energy is not"
+	}
+	r.find(cause, "failure", "firmware", 0.8, 0, "Add charge and energy in the same place, of the same readings.", "column energy over column charge is %.4g V, and no row shows less than %.4g V or more than %.4g V: %s", volts, a.lowVolts, a.highVolts, what)
 }
 
 // faceFindings names what is wrong with the face of the clock all through, where it is so wrong that nothing else can be told by it.

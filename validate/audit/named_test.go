@@ -130,7 +130,63 @@ func TestNamedByTheWholeLog(t *testing.T) {
 			}
 			return fmt.Sprintf("%d,%s", s.at, plain(s))
 		}},
-		"both sixty times": {elapsedHead, "unit-factor", "So does the energy", func(s sample) string { s.q *= 60; s.e *= 60; return fmt.Sprintf("%d,%s", s.at, plain(s)) }},
+		"a loop that hung": {elapsedHead, "stale-reading", "those of the row before", func(s sample) string {
+			if s.k == 200 {
+				held = s
+			}
+			if s.k > 200 && s.k < 260 {
+				s.i, s.v, s.q, s.e = held.i, held.v, held.q, held.e
+			} else if s.k >= 260 {
+				s.q, s.e = s.q+3.5*600/3600, s.e+3.5*600/3600*12.4
+			}
+			return fmt.Sprintf("%d,%s", s.at, plain(s))
+		}},
+		"a sum that paused": {elapsedHead, "total-stops", "goes on", func(s sample) string {
+			if s.k == 200 {
+				held = s
+			}
+			if s.k > 200 && s.k < 260 {
+				s.q, s.e = held.q, held.e
+			} else if s.k >= 260 {
+				s.q, s.e = s.q+3.5*600/3600, s.e+3.5*600/3600*12.4
+			}
+			return fmt.Sprintf("%d,%s", s.at, plain(s))
+		}},
+		"no minus below two": {elapsedHead, "sign", "minus that is lost", func(s sample) string {
+			if s.i > -2 {
+				s.i = math.Abs(s.i)
+			}
+			return fmt.Sprintf("%d,%s", s.at, plain(s))
+		}},
+		"no zeros behind the point": {elapsedHead, "broken-row", "leading zeros", func(s sample) string {
+			n := int(math.Round(math.Abs(s.q) * 1e4))
+			return fmt.Sprintf("%d,%.3f,%.4f,%d.%d,%.4f", s.at, s.v, s.i, n/10000, n%10000, s.e)
+		}},
+		"0 V beside a current": {elapsedHead, "failed-reading", "0 V beside a current", func(s sample) string {
+			if s.k%50 == 7 {
+				s.v = 0
+			}
+			return fmt.Sprintf("%d,%s", s.at, plain(s))
+		}},
+		"volts of another place": {elapsedHead, "unit-factor", "a decimal place", func(s sample) string { s.v /= 10; return fmt.Sprintf("%d,%s", s.at, plain(s)) }},
+		"milliwatts":             {"t (s),V,A,Ah,Wh,W", "unit-factor", "power column is 1000 times", func(s sample) string { return fmt.Sprintf("%d,%s,%.0f", s.at, plain(s), 1000*s.i*s.v) }},
+		"a total that is scaled": {elapsedHead, "setting-jump", "multiplied by", func(s sample) string {
+			if s.k == 400 {
+				held = s
+			}
+			if s.k >= 400 {
+				s.q, s.e = s.q+1.5*held.q, s.e+1.5*held.e
+			}
+			return fmt.Sprintf("%d,%s", s.at, plain(s))
+		}},
+		"energy of the rows, charge of all": {"t (s),V,A,Ah,Wh", "row-rate-sum", "rows alone give", func(s sample) string {
+			if s.k > 690 {
+				return ""
+			}
+			return fmt.Sprintf("%d,%.3f,%.4f,%.5f,%.4f", s.at, s.v, s.i, 4*s.q, s.e)
+		}},
+		"steps of a length of their own": {"clock,t (s),V,A,Ah,Wh", "nominal-dt", "the totals go by the clock", func(s sample) string { return fmt.Sprintf("%s,%.1f,%s", s.clock, 0.9*float64(s.at), plain(s)) }},
+		"both sixty times":               {elapsedHead, "unit-factor", "So does the energy", func(s sample) string { s.q *= 60; s.e *= 60; return fmt.Sprintf("%d,%s", s.at, plain(s)) }},
 	} {
 		moved, movedE, sum, last, held = 0, 0, 0, 0, sample{}
 		var b strings.Builder

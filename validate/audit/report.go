@@ -169,6 +169,7 @@ func (a *Auditor) Finish() *Report {
 		a.totalFindings(r)
 	}
 	a.standFindings(r)
+	a.voltsFindings(r)
 	a.endFindings(r)
 	a.notes(r)
 	sort.SliceStable(r.Findings, func(i, j int) bool {
@@ -267,6 +268,8 @@ func (a *Auditor) rowFindings(r *Report) {
 		r.find("wrong-date", "failure", "firmware", 0.95, a.wrongDate.Line+1, "Let a tested library make the date from seconds, or write seconds.", "%s with a date that no calendar has, the first on line %d: %.60q", many(a.wrongDates, "row"), a.wrongDate.Line+1, a.wrongDate.Text)
 	}
 	switch {
+	case a.whole:
+		r.find("clumsy-number", "advice", "firmware", 0.8, 0, "Write the seconds, or a time in one number.", "the times show no seconds but 00, several rows in each minute: which of them came when is not printed")
 	case s.duplicates > 0 && s.within > s.duplicates/4:
 		r.Notes = append(r.Notes, "Several rows come in one printed unit of the time: rows that are alike may be repeated or not.")
 	case s.duplicates > 0:
@@ -324,7 +327,10 @@ func (a *Auditor) rowFindings(r *Report) {
 		}
 		r.find("failed-reading", severity, "front_end", 0.8, s.noVoltsLine, "Look at the sense wire and at how a failed reading is written.", "%s no voltage, the first on line %d; the one before was taken in its place", have(s.noVolts), s.noVoltsLine)
 	}
-	if n := a.dead.rows; n > 0 {
+	if n := a.dead.flowing; n > 0 {
+		r.find("failed-reading", "failure", "firmware", 0.8, a.dead.line, "See whether the sensor answers, and write a failed reading as such; add nothing for it but what the readings around it say.",
+			"%s 0 V beside a current, in the middle of a load that goes on as before, first on line %d: readings that failed, written and perhaps counted as numbers", have(n), a.dead.line)
+	} else if n := a.dead.rows; n > 0 {
 		r.find("failed-reading", "advice", "front_end", 0.7, a.dead.line, "See whether the sensor answers, and write a failed reading as such; the sums lack what flowed meanwhile.",
 			"%s 0 V and 0 A in the middle of a load that goes on as before, first on line %d: the sensor did not answer, or the pack was taken off", have(n), a.dead.line)
 	}
@@ -480,7 +486,13 @@ func (a *Auditor) readingFindings(r *Report) {
 	if a.clipV.full > 0 {
 		r.find("clipped", "failure", "front_end", 0.95, a.clipV.fullLine, "Use a divider or a wider range.", "%d rows stand at the end of the voltage's range (%.4g V), first on line %d", a.clipV.full, a.o.FullVoltage, a.clipV.fullLine)
 	}
-	if a.powerOff > 0 {
+	if f := a.power.factor(); a.powerOff > 0 && f != 0 && math.Abs(f-1) > 0.02 {
+		cause, severity, what := "power-not-product", "advice", ""
+		if u := unitFactor(f, 0); u != "" {
+			cause, severity, what = "unit-factor", "failure", ": "+u
+		}
+		r.find(cause, severity, "firmware", 0.8, a.powerLine, "Multiply the voltage and current of one reading, in the unit that the head says.", "the power column is %.5g times V·I in every row%s", f, what)
+	} else if a.powerOff > 0 {
 		r.find("power-not-product", "advice", "firmware", 0.6, a.powerLine, "Multiply the voltage and current of one reading.", "the power column differs from V·I by up to %.1f %% (line %d)", 100*a.powerOff, a.powerLine)
 	}
 	loaded := 0.0
@@ -517,7 +529,10 @@ func (a *Auditor) readingFindings(r *Report) {
 // totalFindings compares each column of totals, and names why one departs.
 func (a *Auditor) totalFindings(r *Report) {
 	var factors [6]float64 // of totals that are off by one
-	defer func() { r.sameFactor(factors) }()
+	defer func() {
+		r.sameFactor(factors)
+		a.timeByClock(r, factors)
+	}()
 	for i := range a.tallies {
 		y := &a.tallies[i]
 		if !y.have || y.rows == 0 {
@@ -628,6 +643,8 @@ func (a *Auditor) totalFindings(r *Report) {
 			cause, text := "gain", fmt.Sprintf("column %s grows %.5g times as fast as the integral of the rows", y.name, factor)
 			if f := unitFactor(factor, unsure); f != "" {
 				cause, text = "unit-factor", text+": "+f
+			} else if tens := math.Round(math.Log10(factor)); i >= 3 && tens != 0 && math.Abs(factor/math.Pow(10, tens)-1) < 0.01 && a.holds(i-3) {
+				cause, text = "unit-factor", text+": a decimal place; since the charge agrees, that of the voltage is it, or of the energy"
 			}
 			r.Totals[len(r.Totals)-1].Holds = false
 			if cause == "gain" && math.Abs(math.Log(factor)) > math.Log(2.5) { // another shunt, or half of the steps lost, makes a factor of two
@@ -675,9 +692,25 @@ func (r *Report) sameFactor(factors [6]float64) {
 	})
 	for k := range r.Findings {
 		if x := &r.Findings[k]; strings.HasPrefix(x.Evidence, "column charge grows") {
-			x.Evidence += fmt.Sprintf(". So does the energy: the totals agree with each other, and what they do not share with the rows is off: the printed current, which is %.4g times what they follow, or the shunt value or the step of time in both sums", 1/f)
+			x.Evidence += fmt.Sprintf(". So does the energy: the totals agree with each other, and what they do not share with the rows is off: the printed current, which is %.4g times what they follow, or the printed time, or the shunt value or the step of time in both sums", 1/f)
 			x.Mend = "Compare unit and factor of the printed current with those in the sums; then the time that is added with each step."
 		}
+	}
+}
+
+// timeByClock names a column of time that runs otherwise than the clock, where the totals go by the clock.
+func (a *Auditor) timeByClock(r *Report, factors [6]float64) {
+	rate, bound, ok := a.clocks.rate()
+	if f := factors[0]; !ok || f == 0 || math.Abs(rate) < 0.005 || math.Abs(f/(1+rate)-1) > 0.003+bound {
+		return
+	}
+	for k := range r.Findings {
+		x := &r.Findings[k]
+		if !strings.HasPrefix(x.Evidence, "column charge grows") {
+			continue
+		}
+		*x = finding("nominal-dt", "failure", "firmware", 0.8, x.Row, fmt.Sprintf("the column of time (%s) passes %.5g s in each second of the clock, and the totals go by the clock: the column counts steps of a length that they do not have", a.time.kind, 1/(1+rate)),
+			"Print the time that passed by the counter, not the number of steps.")
 	}
 }
 
@@ -743,6 +776,22 @@ func wrapsWorth(jump, flow float64) bool {
 	return math.Abs(s/1e-3-1) < 0.01 || math.Abs(s/1e-6-1) < 0.01
 }
 
+// multiplied is the factor by which a total and that of the other quantity jump in the same row; 0 if they do not alike.
+func (a *Auditor) multiplied(y *tally, c change) float64 {
+	i := slices.IndexFunc(a.tallies[:], func(o tally) bool { return o.name == y.name })
+	o := &a.tallies[(i+3)%6]
+	k := slices.IndexFunc(o.jumps, func(d change) bool { return d.Line == c.Line })
+	if i < 0 || k < 0 || c.From == 0 || o.jumps[k].From == 0 || c.AtRestart {
+		return 0
+	}
+	f, g := c.To/(c.From), o.jumps[k].To/o.jumps[k].From
+	// The row's own step is no part of it.
+	if f < 0 || math.Abs(f/g-1) > 0.004 || math.Abs(f-1) < 0.05 {
+		return 0
+	}
+	return f
+}
+
 // jumpFindings reports the largest jump and returns the sum of all [A·s].
 func (a *Auditor) jumpFindings(r *Report, y *tally, unit string, per float64) float64 {
 	sum := 0.0
@@ -776,6 +825,10 @@ func (a *Auditor) jumpFindings(r *Report, y *tally, unit string, per float64) fl
 	switch bits := y.wrapped(worst); {
 	case (worst.AtRestart || a.seen.behindGap(worst.Line)) && worst.doubled():
 		cause, mend = "restart-double", "Add the stored totals once."
+	case a.multiplied(y, worst) != 0:
+		r.find("setting-jump", "failure", "firmware", 0.75, worst.Line, "Look at what enters the print of a total: a factor of the interval or of a range must not be one.",
+			"column %s is multiplied by %.4g on line %d (from %.4g to %.4g %s), and goes on from there", y.name, a.multiplied(y, worst), worst.Line, worst.From/per, worst.To/per, unit)
+		return math.Abs(sum)
 	case worst.AtRestart:
 		cause, mend = "restart-loss", "Store the totals as often as a row is written."
 	case bits > 8 || y.overflowed && bits > 0 || worst.fromEndToEnd(y.step):

@@ -22,6 +22,7 @@ type point struct {
 	q, e    integrals
 	volts   float64    // integral of the voltage over time [V·s]
 	totals  [6]float64 // as in Auditor.tallies
+	steps   [6]float64 // one unit in the last place that each shows
 	broken  bool       // time broke off somewhere since the point before
 }
 
@@ -41,7 +42,8 @@ func (k *trail) take(a *Auditor, r *row) {
 	k.every = max(1, k.every)
 	k.next = k.every
 	k.points = append(k.points, point{line: r.line, t: a.time.t, i: r.i, v: r.v, q: a.q, e: a.e, volts: k.volts,
-		totals: [6]float64{r.q[0], r.q[1], r.q[2], r.e[0], r.e[1], r.e[2]}, broken: k.broken})
+		totals: [6]float64{r.q[0], r.q[1], r.q[2], r.e[0], r.e[1], r.e[2]},
+		steps:  [6]float64{r.qs[0], r.qs[1], r.qs[2], r.es[0], r.es[1], r.es[2]}, broken: k.broken})
 	k.broken = false
 }
 
@@ -71,6 +73,9 @@ func (a *Auditor) look() {
 			}
 			d, g, h := p.totals[c]-b.totals[c], p.of(c), b.of(c)
 			passed := integrals{g.pos - h.pos, g.neg - h.neg}
+			if n == 0 {
+				a.idle.take(p, b, d == 0 && steady && kind != 0 && passed.through() > 5*y.step, steady, passed.through())
+			}
 			if n == 0 && c < 3 {
 				a.stuck.take(p, p.totals[c], p.q.net(), a.vs)
 				if a.trail.every == 1 {
@@ -190,6 +195,7 @@ type level struct {
 	runs    int // stretches in which points followed each other: each may be off by a printed unit at its ends
 	last    int // point of the trail that was taken last
 	highest float64
+	sum     float64 // of the currents' magnitudes [A]
 }
 
 const (
@@ -215,11 +221,13 @@ func (l *levels) take(row int, i, dx, ds float64) {
 	b.last = row
 	b.x, b.s, b.rows = b.x+dx, b.s+ds, b.rows+1
 	b.highest = max(b.highest, math.Abs(i))
+	b.sum += math.Abs(i)
 }
 
 // share is a stretch of currents of one direction with the factor by which they are counted.
 type share struct {
 	low, high float64 // [A], magnitudes
+	mean      float64 // [A]
 	factor    float64
 	unsure    float64
 	moved     float64 // what the integral says passed
@@ -239,10 +247,11 @@ func (l *levels) shares(side int, step float64) (all []share) {
 		if n := len(all); n > 0 && math.Abs(f-all[n-1].factor) <= unsure+all[n-1].unsure {
 			p := &all[n-1]
 			p.factor = (p.factor*p.moved + f*math.Abs(b.s)) / (p.moved + math.Abs(b.s))
+			p.mean = (p.mean*p.moved + b.sum/float64(b.rows)*math.Abs(b.s)) / (p.moved + math.Abs(b.s))
 			p.moved, p.high, p.unsure = p.moved+math.Abs(b.s), b.highest, max(p.unsure, unsure)
 			continue
 		}
-		all = append(all, share{b.highest, b.highest, f, unsure, math.Abs(b.s)})
+		all = append(all, share{b.highest, b.highest, b.sum / float64(b.rows), f, unsure, math.Abs(b.s)})
 	}
 	return all
 }
@@ -396,4 +405,62 @@ func (k *lags) by() int {
 		return 0
 	}
 	return best - 1
+}
+
+// idle finds rows in which a total stands while the same current flows as before and after them: no threshold and no precision of a sum does that.
+type idle struct {
+	run, line   int
+	copied      int // rows of the run that show the readings of the row before them as well
+	lost        float64
+	rows, first int
+	copies      int
+	passed      float64 // in the rows that stand, by the integral
+	longest     stand
+	after       bool // the run began from a row that moved
+}
+
+// take adds a point behind b.
+func (k *idle) take(p, b *point, still, steady bool, passed float64) {
+	if still {
+		if k.run++; k.run == 1 {
+			k.line, k.copied, k.lost = p.line, 0, 0
+		}
+		k.lost += passed
+		if p.i == b.i && p.v == b.v {
+			k.copied++
+		}
+		return
+	}
+	if k.run > 0 && k.after && steady {
+		if k.rows == 0 {
+			k.first = k.line
+		}
+		k.rows += k.run
+		k.copies += k.copied
+		k.passed += k.lost
+		if k.run > k.longest.rows {
+			k.longest = stand{first: k.line, last: b.line, rows: k.run}
+		}
+	}
+	k.run, k.after = 0, steady
+}
+
+// unpadded reads the decimals of a total as whole numbers of its last place, and says whether its rows have different numbers of places: a print
+// that puts whole units and thousandths side by side without leading zeros writes 12.50 for 12.050.
+func (k *trail) unpadded(i int, per float64) (meant []float64, varied bool) {
+	finest, coarsest := math.Inf(1), 0.0
+	for j := range k.points {
+		if s := k.points[j].steps[i]; s > 0 {
+			finest, coarsest = min(finest, s), max(coarsest, s)
+		}
+	}
+	for j := range k.points {
+		v, s := k.points[j].totals[i], k.points[j].steps[i]
+		whole, rest := math.Modf(math.Abs(v)/per + 1e-9)
+		if s > 0 && s < per {
+			v = math.Copysign(whole*per+math.Floor(rest*per/s+0.5)*finest, v)
+		}
+		meant = append(meant, v)
+	}
+	return meant, coarsest > 2*finest
 }

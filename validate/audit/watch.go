@@ -534,18 +534,24 @@ func (r *row) sum() uint64 {
 		bits(r.e[0])*0xeb44accab455d165 + bits(r.e[1])*0x9c6e6877736c46e3 + bits(r.e[2])*0xc2b2ae3d27d4eb4f
 }
 
-// dead finds rows of nothing at all, 0 V and 0 A, between two that show the same load at the same voltage.
+// dead finds rows of 0 V, between two that show the same load at the same voltage: with 0 A as well, where the pack may have been taken off, or with
+// a current, which no pack gives at 0 V.
 type dead struct {
 	v, i       float64 // under load, before
 	run, begin int
+	live       int // rows of the run that show a current
 	rows, line int
+	flowing    int // rows that show a current
 }
 
 func (d *dead) take(r *row, load bool) {
 	switch {
-	case r.v == 0 && r.i == 0:
+	case r.v == 0:
 		if d.run++; d.run == 1 {
 			d.begin = r.line
+		}
+		if r.i != 0 {
+			d.live++
 		}
 		return
 	case d.run > 0 && load && math.Abs(r.v-d.v) < 0.05*math.Abs(d.v) && math.Abs(r.i-d.i) < 0.05*math.Abs(d.i):
@@ -553,9 +559,26 @@ func (d *dead) take(r *row, load bool) {
 			d.line = d.begin
 		}
 		d.rows += d.run
+		d.flowing += d.live
 	}
-	d.run, d.v, d.i = 0, 0, 0
+	d.run, d.live, d.v, d.i = 0, 0, 0, 0
 	if load {
 		d.v, d.i = r.v, r.i
 	}
+}
+
+// productWatch holds a column of power against volts times amperes, by least squares.
+type productWatch struct{ pp, px, xx float64 }
+
+func (k *productWatch) take(p, x float64) {
+	p, x = math.Abs(p), math.Abs(x)
+	k.pp, k.px, k.xx = k.pp+p*p, k.px+p*x, k.xx+x*x
+}
+
+// factor is that between the two, if it explains the column to within a hundredth; 0 else.
+func (k *productWatch) factor() float64 {
+	if k.xx == 0 || k.pp == 0 || k.pp-k.px*k.px/k.xx > 1e-4*k.pp {
+		return 0
+	}
+	return k.px / k.xx
 }
