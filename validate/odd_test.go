@@ -35,11 +35,26 @@ func TestToldAllTheSame(t *testing.T) {
 			in[k], out[k] = in[k]+max(x, 0)*dt, out[k]+max(-x, 0)*dt
 		}
 	}
-	for name, tc := range map[string]struct {
+	type told struct {
 		habit           habit
 		scenario, cause string
 		text            string
-	}{
+	}
+	// instead adds another current than was read.
+	instead := func(current func(l *habitual, n int) float64, scenario, text string) told {
+		var up float64
+		n := 0
+		return told{habit{read: func(l *habitual, r *link.Reading) {
+			if l.n == 1 {
+				n, up = 0, l.up
+			}
+			n++
+			i := current(l, n)
+			l.q, l.e = l.q+(i-l.i)*(l.up-up), l.e+(i-l.i)*l.v*(l.up-up)
+			up = l.up
+		}}, scenario, "unexplained", text}
+	}
+	for name, tc := range map[string]told{
 		"totals of the row before": {habit{row: func(l *habitual, r *link.Reading) string {
 			if l.n == 1 {
 				before = [2]float64{}
@@ -87,6 +102,62 @@ func TestToldAllTheSame(t *testing.T) {
 				l.q, l.e = 0, 0
 			}
 		}}, "pulses-rows-70s", "unexplained", "median"},
+		"a smoothed current": instead(func(l *habitual, n int) float64 {
+			if n == 1 {
+				sum = l.i
+			}
+			sum += 0.1 * (l.i - sum)
+			return sum
+		}, "discharge-two-rates", "0.1 of the way"),
+		"a smoothed current that begins at nothing": instead(func(l *habitual, n int) float64 {
+			if n == 1 {
+				sum = 0
+			}
+			sum += 0.02 * (l.i - sum)
+			return sum
+		}, "rated-discharge", "from zero on"),
+		"a mean of twenty": instead(func(l *habitual, n int) float64 {
+			if n == 1 {
+				currents = nil
+			}
+			currents = append(currents, l.i)
+			mean := 0.0
+			window := currents[max(0, n-20):]
+			for _, i := range window {
+				mean += i / float64(len(window))
+			}
+			return mean
+		}, "discharge-two-rates", "mean of the last 20"),
+		"zero for a failed reading": instead(func(l *habitual, n int) float64 {
+			if n == 1 || l.i != 0 {
+				sum = l.i
+			}
+			return sum
+		}, "load-steps", "of exactly zero"),
+		"nothing below a voltage": instead(func(l *habitual, n int) float64 {
+			if l.v < 12.2 {
+				return 0
+			}
+			return l.i
+		}, "discharge-two-rates", "below 12.2 V"),
+		"the time of a row for each reading": {habit{read: func(l *habitual, r *link.Reading) {
+			if l.n == 1 {
+				taken, before, rows = l.up, [2]float64{}, l.up
+			}
+			l.q, l.e = before[0]+l.i*(l.up-taken), before[1]+l.i*l.v*(l.up-taken)
+			before = [2]float64{l.q, l.e}
+			rows = l.up
+		}, wrote: func(l *habitual) { taken = rows }}, "discharge-two-rates", "unexplained", "runs from the last row"},
+		"the time of a rest for the step behind it": {habit{read: func(l *habitual, r *link.Reading) {
+			if l.n == 1 {
+				taken, before = l.up, [2]float64{}
+			}
+			l.q, l.e = before[0]+l.i*(l.up-taken), before[1]+l.i*l.v*(l.up-taken)
+			before = [2]float64{l.q, l.e}
+			if l.i != 0 {
+				taken = l.up
+			}
+		}}, "load-steps", "unexplained", "as long as the rest"},
 		"three per cent more in one range": {habit{amps: func(i float64) float64 {
 			if i < -2.5 {
 				return i * 1.03

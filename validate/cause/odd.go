@@ -22,7 +22,7 @@ func (c *Case) odd(wrong []*Column) []verdict.Finding {
 	if slices.ContainsFunc(wrong, func(col *Column) bool { return col.Role == Elapsed }) {
 		return nil
 	}
-	for _, o := range c.odds() {
+	for _, o := range c.odds(wrong) {
 		for _, rule := range []replay.Rule{c.Meter.Rule, replay.Trapezoid, replay.Left, replay.Right} {
 			t := c.healthy(rule)
 			if o.totals != nil {
@@ -82,8 +82,8 @@ func (c *Case) showsAll(col *Column, want []float64) bool {
 	return false
 }
 
-// odds are the mistakes without a name.
-func (c *Case) odds() []odd {
+// odds are the mistakes without a name that these columns may have.
+func (c *Case) odds(wrong []*Column) []odd {
 	s := c.Series
 	amps := 0.0
 	for k, i := range s.I {
@@ -107,11 +107,17 @@ func (c *Case) odds() []odd {
 			return all
 		},
 	}}
+	trial := NewComparison(c.Series, c.Index, c.Marks, wrong, false)
 	meter := func(how, mend string, change func(*replay.Meter)) {
 		out = append(out, odd{how: how, mend: mend, totals: func(rule replay.Rule) *replay.Totals {
 			m := replay.Meter{Rule: rule, Bad: c.Meter.Bad}
 			change(&m)
-			return s.Run(m, c.Index)
+			if !trial.With(m, func(least []float64) bool {
+				return slices.ContainsFunc(wrong, func(col *Column) bool { return least[slices.Index(wrong, col)] > col.Limit/10 })
+			}) {
+				return nil
+			}
+			return trial.Totals
 		}})
 	}
 	meter("the step that ends with the reading of a row is added twice", "Add each step in one place.", func(m *replay.Meter) { m.RowAgain = true })
@@ -128,6 +134,18 @@ func (c *Case) odds() []odd {
 		meter(fmt.Sprintf("the median of the last %d currents is added, so that what lasts for less than half of them is lost", n),
 			"Smooth what is shown, and add what was read.", func(m *replay.Meter) { m.Median = n })
 	}
+	c.smoothed(wrong, meter)
+	meter("the time of each step runs from the last row, not from the last reading",
+		"Keep the time of a reading, as last = now, whenever its step has been added, not only where a row is written.", func(m *replay.Meter) { m.TimeAtRow = true })
+	if slices.Contains(s.I, 0) {
+		meter("a current of exactly zero is taken for a reading that failed, and the one before counts on",
+			"Tell a reading that failed by its error, not by its value: zero is what a battery at rest gives.", func(m *replay.Meter) { m.ZeroHeld = true })
+	}
+	for _, band := range append([]float64{s.Amp / 2}, c.deadBands()...) {
+		meter(fmt.Sprintf("the time of a reading is kept only where at least %.3g A flows, so that the step after a rest is as long as the rest", band),
+			"Keep the time of every reading, also of those that add nothing.", func(m *replay.Meter) { m.TimeBand = band })
+	}
+	c.deadVolts(wrong, meter)
 	return out
 }
 

@@ -277,6 +277,14 @@ type Meter struct {
 	CutMean     bool    // CutCurrent and CutPower cut the mean of a step, not each reading
 	RowLength   float64 // at each row the mean of its readings counts for so long [s]; 0: readings are summed
 
+	TimeAtRow  bool    // the time of a step runs from the last row, not from the last reading
+	TimeBand   float64 // ... from the last reading of at least so much [A]; 0: from any
+	ZeroHeld   bool    // a current of zero is taken for none, and the last one counts on
+	DeadVolt   float64 // nothing is added while the voltage is below this, or above it if it is negative [V]; 0: always
+	Smooth     float64 // the current goes this share of the way to each reading; 0: all of it
+	SmoothZero bool    // ... and begins at zero, not at the first reading
+	MeanOf     int     // the current is the mean of so many readings, the present one the last
+
 	ResetSetting  bool    // totals fall to zero when a setting changes
 	ResetMidnight int64   // totals fall to zero when the local day changes; zone [s] + 1<<40 marks on
 	Hourly        bool    // ... and at each full hour
@@ -433,6 +441,7 @@ type state struct {
 	sinceRow            float64 // with ResetRows: time since the last row, written or not
 	resets              bool
 	count               int
+	smooth              float64 // the smoothed current
 }
 
 // start sets the meter to work on the first reading.
@@ -452,7 +461,8 @@ func (st *state) start(s *Series, m *Meter) {
 	case m.Clocking == Exact && m.WrapBits == 0 && m.Fold == NoFold && m.CutTime == 0 && m.Modulo == 0 && !m.Across:
 		st.steps = s.TickDt
 	}
-	st.plain = m.Source != WindowTrue && m.Unsigned == 0 && m.Stale == 0 && m.Gain == 0 && m.Offset == 0 && m.DeadBand == 0 && m.Burden == 0 && !m.ZeroFirst && m.Clip == 0 && m.Median == 0 && m.Glitch == 0
+	st.plain = m.Source != WindowTrue && m.Unsigned == 0 && m.Stale == 0 && m.Gain == 0 && m.Offset == 0 && m.DeadBand == 0 && m.Burden == 0 && !m.ZeroFirst && m.Clip == 0 && m.Median == 0 && m.Glitch == 0 &&
+		!m.ZeroHeld && m.Smooth == 0 && m.MeanOf == 0
 	st.rare = m.ResetClock != 0 || m.FaceFloor || m.Source == ReadingsShort || m.FromZero != Not || m.ReadingRate > 1 || m.RowRate || m.ResetSetting || m.HoldSetting ||
 		m.ScaleSetting != 0 || m.ResetMidnight != 0 || m.SkipCard || m.ResetCard || m.FreezeCard
 	st.quantum = (m.DeadPower > 0 || m.CutPower > 0 || m.CutCurrent > 0 || m.PowerOfCut || m.CutVolt > 0 || m.WrapPower > 0) && !m.CutMean
@@ -541,6 +551,18 @@ func (st *state) source(k int) (i, v float64, ok bool) {
 	if m.Glitch > 0 && st.started && math.Abs(i-st.i) > m.Glitch {
 		i = st.i
 	}
+	if m.ZeroHeld && i == 0 {
+		i = st.i
+	}
+	switch {
+	case m.Smooth > 0 && !st.started && !m.SmoothZero:
+		st.smooth, i = i, i
+	case m.Smooth > 0:
+		st.smooth += m.Smooth * (i - st.smooth)
+		i = st.smooth
+	case m.MeanOf > 1:
+		i = s.meanOf(k, m.MeanOf)
+	}
 	if m.Burden != 0 {
 		v -= i * m.Burden
 	}
@@ -557,6 +579,17 @@ func (s *Series) median(k, n int) float64 {
 	}
 	slices.Sort(window)
 	return window[len(window)/2]
+}
+
+// meanOf is the mean of the good currents among the last n readings up to k.
+func (s *Series) meanOf(k, n int) float64 {
+	sum, of := 0.0, 0
+	for q := k; q >= 0 && of < n && s.Life[q] == s.Life[k]; q-- {
+		if s.Good(q) {
+			sum, of = sum+s.I[q], of+1
+		}
+	}
+	return sum / float64(max(of, 1))
 }
 
 // quantized cuts, floors or rounds x to the meter's quantum; 0 leaves it.
@@ -776,7 +809,9 @@ func (st *state) add(k int, row bool) {
 		}
 	}
 	dt := st.pending
-	st.pending = 0
+	if !st.started || (row || !m.TimeAtRow) && (m.TimeBand == 0 || math.Abs(i) >= m.TimeBand) {
+		st.pending = 0
+	}
 	if st.limits {
 		if dt > max(m.StallLimit, 1e-9) && (m.StallLimit > 0 || dt > m.StallClip) {
 			dt = m.StallClip
@@ -806,6 +841,9 @@ func (st *state) add(k int, row bool) {
 		mi, mp = st.i, st.p
 	default:
 		mi, mp = i, p
+	}
+	if m.DeadVolt != 0 && (v < m.DeadVolt || m.DeadVolt < 0 && v > -m.DeadVolt) {
+		mi, mp = 0, 0
 	}
 	st.started = true
 	st.i, st.v, st.p, st.at = i, v, p, k

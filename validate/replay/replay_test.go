@@ -131,7 +131,8 @@ func TestEachMistakeShows(t *testing.T) {
 		"power turns": {WrapPower: 10}, "step turns": {WrapStep: 10}, "charge turns": {WrapCharge: 1}, "no sign": {WrapCharge: 4294, WrapPositive: true}, "unsigned": {Unsigned: 65}, "charge of one way": {Side: ChargeOnly, SideOf: OfCharge},
 		"energy of one way": {Side: ChargeOnly, SideOf: OfEnergy}, "burden": {Burden: 0.01}, "burden turned": {Burden: -0.01}, "day": {Clocking: FaceDay}, "day forward": {Clocking: FaceDayForward},
 		"fold": {Fold: FoldBack, Factor: 1_000_000}, "fold onward": {Fold: FoldOnward, Factor: 1_000_000}, "fold to zero": {Fold: FoldZero, Factor: 1_000_000, FoldSigned: true},
-		"modulo": {Modulo: 0.9}, "cut mean": {CutPower: 1, CutMean: true},
+		"time at rows": {TimeAtRow: true}, "time of load": {TimeBand: 1.2}, "dead volts": {DeadVolt: 12.3}, "smooth": {Smooth: 0.1}, "smooth from zero": {Smooth: 0.1, SmoothZero: true},
+		"mean of": {MeanOf: 20}, "modulo": {Modulo: 0.9}, "cut mean": {CutPower: 1, CutMean: true},
 		"no step": {CutTime: math.Inf(1)},
 	} {
 		bad := s.Run(m, rows)
