@@ -556,7 +556,7 @@ func (st *state) source(k int) (i, v float64, ok bool) {
 	}
 	switch {
 	case m.Smooth > 0 && !st.started && !m.SmoothZero:
-		st.smooth, i = i, i
+		st.smooth = i
 	case m.Smooth > 0:
 		st.smooth += m.Smooth * (i - st.smooth)
 		i = st.smooth
