@@ -202,7 +202,7 @@ func loggedFigure(ctx context.Context, std streams, b *bench, o budgetOptions, r
 		return budget.Figure{}, fmt.Errorf("%s: no discharge in the log: nothing to make a budget for", name)
 	}
 	if atLeast {
-		fmt.Fprintf(std.err, "%s: the discharge did not end as intended (%s): the figure is at least what the pack holds, the budget is that of the charge drawn\n", name, p.Ended)
+		fmt.Fprintf(std.err, "%s: the discharge did not begin full, or did not end as intended (%s): the figure is at least what the pack holds, the budget is that of the charge drawn\n", name, p.Ended)
 	}
 	// The sums may be of finer readings than the rows.
 	every := float64(r.Readings.Interval()) / 1e9

@@ -497,3 +497,54 @@ func TestNotesThatAreSo(t *testing.T) {
 		}
 	}
 }
+
+// TestCapacityOfAPausedDischarge: what a discharge gave that did not begin full is no capacity, unless the pack was charged or another test begins.
+func TestCapacityOfAPausedDischarge(t *testing.T) {
+	for name, tc := range map[string]struct {
+		second  func(l *testLog)
+		level   float64
+		atLeast bool
+	}{
+		"goes on where it was": {func(l *testLog) {
+			l.discharge(6000+1800, 100, 700, 11.0, l.plain)
+		}, 8.9, true},
+		"another test": {func(l *testLog) {
+			l.discharge(6000+86400, 100, 1000, 12.8, l.plain)
+		}, 10.7, false},
+	} {
+		l := &testLog{began: time.Date(2026, 11, 25, 8, 0, 0, 0, time.UTC)}
+		l.WriteString("time,U (V),I (A),Q (Ah)\n")
+		l.discharge(0, 100, 400, 12.8, l.plain)
+		tc.second(l)
+		r := run(t, strings.NewReader(l.String()), Options{Cutoff: tc.level})
+		if _, atLeast := r.Capacity(); atLeast != tc.atLeast {
+			t.Errorf("%s: at least %v: %v", name, atLeast, r.Notes)
+		}
+	}
+}
+
+// TestCounterThatSaysItWraps: a total that ends at 2^16 units does so by a mistake, unless its header says it.
+func TestCounterThatSaysItWraps(t *testing.T) {
+	for header, want := range map[string]string{"mAh": "total-overflow", "mAh (wraps at 65536)": ""} {
+		var b strings.Builder
+		fmt.Fprintf(&b, "s,U (V),I (A),%s\n", header)
+		q := 0.0
+		for k := range 1500 {
+			i := 0.0
+			if k >= 50 && k < 1450 {
+				i = 20
+			}
+			fmt.Fprintf(&b, "%d,%.3f,%.2f,%d\n", 10*k, 12.8-0.001*float64(k)-i/100, i, int(q)%65536)
+			q += i * 10 / 3.6
+		}
+		got := ""
+		for _, f := range run(t, strings.NewReader(b.String()), Options{}).Findings {
+			if f.Severity == "failure" {
+				got = f.Cause
+			}
+		}
+		if got != want {
+			t.Errorf("%s: %q, want %q", header, got, want)
+		}
+	}
+}

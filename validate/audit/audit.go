@@ -233,6 +233,9 @@ type batch struct {
 	odd                                              bool // some value or step cannot be
 }
 
+// wrapWords are those of a header that says that its counter comes to an end and begins anew.
+var wrapWords = regexp.MustCompile(`(?i)wrap|overflow|roll|modulo|überlauf|desborda`)
+
 // meanWords are those of a header that speaks of a mean.
 var meanWords = regexp.MustCompile(`(?i)avg|average|mean|mittel|moyen|media`)
 
@@ -263,6 +266,7 @@ func (a *Auditor) batch(t *logfile.Table) (b batch, err error) {
 	for i, k := range [...]logfile.Kind{logfile.Charge, logfile.ChargeIn, logfile.ChargeOut, logfile.Energy, logfile.EnergyIn, logfile.EnergyOut} {
 		if totals[i] = find(k); totals[i] != nil {
 			a.tallies[i].perStep = totals[i].PerStep
+			a.tallies[i].wraps = wrapWords.MatchString(totals[i].Header)
 		}
 	}
 	if a.rows == 0 {

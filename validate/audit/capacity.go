@@ -195,7 +195,8 @@ func (f Fade) Until(last, limit float64) float64 { return (last - limit) / -(f.P
 
 // Figure puts a phase into the form that a budget takes; every is the time between readings [s], or between rows.
 func (r *Report) Figure(p *Phase, every float64) budget.Figure {
-	f := budget.Figure{Charge: p.Charge, Energy: p.Energy, Duration: p.End - p.Begin, Current: p.Current, Every: every, Sampling: p.Bound, AtLeast: !p.Intended,
+	drawn, _ := r.drawnBefore(p)
+	f := budget.Figure{Charge: p.Charge, Energy: p.Energy, Duration: p.End - p.Begin, Current: p.Current, Every: every, Sampling: p.Bound, AtLeast: !p.Intended || drawn > 0,
 		From: fmt.Sprintf("log %s, lines %d to %d", r.Log, p.First, p.Last)}
 	if p.Charge > 0 {
 		f.Voltage = p.Energy / p.Charge

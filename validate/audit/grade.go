@@ -50,7 +50,7 @@ func Grading(b Brought, stated *budget.Stated, atLeast bool, rated float64) stri
 	}
 	if stated == nil {
 		if atLeast && float64(b.Share) < ReplaceBelow {
-			return "not told: the discharge did not end as intended"
+			return "not told: the discharge did not begin full, or did not end as intended"
 		}
 		return fmt.Sprintf("%s%.1f %% of rated; without a rig its uncertainty is not known, so nothing is graded", least, 100*float64(b.Share))
 	}
@@ -62,7 +62,7 @@ func Grading(b Brought, stated *budget.Stated, atLeast bool, rated float64) stri
 	case g == Above:
 		text += "above the limit of 80 % by more than " + guard
 	case atLeast:
-		text += "not graded: the discharge did not end as intended, the capacity is at least this"
+		text += "not graded: the discharge did not begin full, or did not end as intended; the capacity is at least this"
 	case g == Under:
 		text += "below the limit of 80 % by more than " + guard + ": replace"
 	default:

@@ -58,6 +58,7 @@ type Report struct {
 
 	currentStep, voltageStep float64
 	problems                 []logfile.Problem
+	tests                    []int // lines where another test begins
 }
 
 // Compared is a column of totals beside the integral.
@@ -109,7 +110,7 @@ func (a *Auditor) Finish() *Report {
 	way := a.orientation()
 	r := &Report{Schema: Schema, Rows: a.rows, Broken: a.broken, Timebase: a.time.kind, Duration: a.time.t, Interval: a.time.typical, Sign: way,
 		Signed: a.signs[0] && a.signs[1], Bound: a.qBound, EnergyBound: a.eBound, Sampling: math.Sqrt(a.qVar), EnergySampling: math.Sqrt(a.eVar),
-		currentStep: a.is, voltageStep: a.vs, problems: a.problem, Findings: []verdict.Finding{}, Notes: append([]string{}, a.columnNotes...)}
+		currentStep: a.is, voltageStep: a.vs, problems: a.problem, tests: a.seen.testLines, Findings: []verdict.Finding{}, Notes: append([]string{}, a.columnNotes...)}
 	if !math.IsNaN(a.began) {
 		r.Began = &a.began
 	}
@@ -749,7 +750,10 @@ func (a *Auditor) resetFindings(r *Report, y *tally, unit string, per float64) {
 		if a.seen.behindGap(c.Line) {
 			what = "behind a gap in the rows, as a power cut leaves"
 		}
-		if n := y.width(c); n > 0 && !c.AtRestart {
+		if n := y.width(c); n > 0 && !c.AtRestart && y.wraps {
+			r.Notes = append(r.Notes, fmt.Sprintf("Column %s comes to 2^%d printed units on line %d and begins anew, as its header says.", y.name, n, c.Line))
+			return
+		} else if n > 0 && !c.AtRestart {
 			y.overflowed = true
 			cause, mend, what = "total-overflow", "Use a wider integer for the sum.", fmt.Sprintf("where it had come to 2^%d printed units", n)
 		}
@@ -906,7 +910,13 @@ func (r *Report) full() string {
 		if &r.Phases[i] != of {
 			continue
 		}
+		if drawn, line := r.drawnBefore(of); drawn > 0 {
+			return fmt.Sprintf("Not full at the start: %.3g Ah were drawn before (from line %d on) and not charged back: the pack holds more than this.", drawn/3600, line)
+		}
 		for k := i - 1; k >= 0; k-- {
+			if r.anew(k) {
+				break
+			}
 			if q := r.Phases[k]; q.Kind == Charge {
 				if q.Intended {
 					return fmt.Sprintf("Full at the start: so ended the charge before the discharge: %s.", q.Ended)
@@ -919,7 +929,30 @@ func (r *Report) full() string {
 	return "The log has no discharge: no capacity."
 }
 
-// Capacity returns the discharge that gives the capacity: the longest intended one, else the longest, with atLeast.
+// drawnBefore is the charge that was drawn in the same test before a discharge and not charged back, and the line where that began; 0 if it is nothing
+// beside what the discharge itself gave.
+func (r *Report) drawnBefore(of *Phase) (drawn float64, line int) {
+	i := slices.IndexFunc(r.Phases, func(p Phase) bool { return p.First == of.First })
+	for k := i - 1; k >= 0 && r.Phases[k].Kind != Charge && !r.anew(k); k-- {
+		if q := r.Phases[k]; q.Kind == Discharge {
+			drawn, line = drawn+q.Charge, q.First
+		}
+	}
+	if drawn < 0.02*of.Charge {
+		return 0, 0
+	}
+	return drawn, line
+}
+
+// anew says that another test begins in the phase behind phase k, or at its end.
+func (r *Report) anew(k int) bool {
+	return slices.ContainsFunc(r.tests, func(line int) bool {
+		return line > r.Phases[k].Last && line <= r.Phases[k+1].Last || line > r.Phases[k].First && line <= r.Phases[k].Last
+	})
+}
+
+// Capacity returns the discharge that gives the capacity: the longest intended one, else the longest. With atLeast it did not begin full, as the
+// log shows, or did not end as intended.
 func (r *Report) Capacity() (p *Phase, atLeast bool) {
 	for i := range r.Phases {
 		q := &r.Phases[i]
@@ -930,5 +963,9 @@ func (r *Report) Capacity() (p *Phase, atLeast bool) {
 			p = q
 		}
 	}
-	return p, p != nil && !p.Intended
+	if p != nil && p.Intended {
+		drawn, _ := r.drawnBefore(p)
+		return p, drawn > 0
+	}
+	return p, p != nil
 }

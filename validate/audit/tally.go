@@ -173,6 +173,7 @@ func (s *moments) departure(m meaning, factor float64, n int) float64 {
 type tally struct {
 	name    string
 	perStep bool
+	wraps   bool // its header says that it comes to an end and begins anew
 	split   int  // +1 or -1 of a column that counts one direction, 0 of a net total
 	alone   bool // no column counts the other direction: what a word calls "used" may be a net total
 

@@ -79,6 +79,7 @@ func (g *gapWatch) take(line int, dt, t float64) (hole, bool) {
 // seen counts what is wrong with rows, with the line of the first.
 type seen struct {
 	gapLines                  []int // of the rows behind the first gaps
+	testLines                 []int // of the first rows of further tests
 	duplicates, duplicateLine int
 	disorder, disorderLine    int
 	restarts                  int
@@ -122,7 +123,12 @@ func (s *seen) disordered(line int) { first(&s.disorder, &s.disorderLine, line) 
 func (s *seen) restart(line int, _ float64) {
 	first(&s.restarts, &s.restartLine, line)
 }
-func (s *seen) test(line int) { first(&s.tests, &s.testLine, line) }
+func (s *seen) test(line int) {
+	first(&s.tests, &s.testLine, line)
+	if len(s.testLines) < mostChanges {
+		s.testLines = append(s.testLines, line)
+	}
+}
 func (s *seen) leap(line int, by, to, step float64) {
 	first(&s.leaps, &s.leapLine, line)
 	s.leapBy, s.leapAtMidnight, s.leapAtNight = by, firstOfDay(to, step), night(to)

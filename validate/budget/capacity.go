@@ -146,7 +146,7 @@ type Figure struct {
 	Lambda float64
 	// RatedCurrent [A] is the current to which the figure is brought with exponent Exponent; 0 is no correction.
 	RatedCurrent, Exponent float64
-	// AtLeast says that the discharge did not end as it was meant to: the charge is what was drawn, and the capacity no less.
+	// AtLeast says that the discharge did not begin full, as the log shows, or did not end as it was meant to: the charge is what was drawn, and the capacity no less.
 	AtLeast bool
 	// From says where it comes from: a log, a rehearsal, the command line.
 	From string

@@ -217,7 +217,7 @@ func (s *Stated) sentence(c Capacity) string {
 	}
 	what := "The capacity is"
 	if f.AtLeast {
-		what = "Since the discharge did not end as intended, the capacity is at least"
+		what = "Since the discharge did not begin full, or did not end as intended, the capacity is at least"
 	}
 	text := fmt.Sprintf("%s %s %s; %s, for a coverage probability of about %.4g %%.", what, s.Charge.Stated, at, how, 100*s.Charge.P)
 	if n := len(s.Assumed); n > 0 {

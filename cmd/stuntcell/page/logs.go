@@ -65,7 +65,7 @@ type auditedLog struct {
 	State  logsState
 	Report *audit.Report
 	sketch audit.Sketch
-	// Phase is what gives the capacity, nil if nothing does; AtLeast says that it did not end as intended. Brought is that capacity under the conditions.
+	// Phase is what gives the capacity, nil if nothing does; AtLeast says that it did not begin full or did not end as intended. Brought is that capacity under the conditions.
 	Phase   *audit.Phase
 	AtLeast bool
 	Brought audit.Brought
