@@ -208,6 +208,34 @@ func TestToldAllTheSame(t *testing.T) {
 		}, header: "time,s,V,A,Ah", row: func(l *habitual, r *link.Reading) string {
 			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%.5f", when(r), l.up, l.v, l.i, l.q/3600)
 		}}, "drip", "truncated-sum", "whole counts"},
+		"a step without a change left out": {habit{read: func(l *habitual, r *link.Reading) {
+			if l.n > 1 && l.i == before[0] && l.v == before[1] {
+				l.q -= l.i * (l.up - taken)
+			}
+			before, taken = [2]float64{l.i, l.v}, l.up
+		}}, "discharge-two-rates", "unexplained", "left out"},
+		"no current is no reading": {habit{header: "time,s,V,A,Ah", read: func(l *habitual, r *link.Reading) {
+			if l.n == 1 {
+				taken, before[0] = 0, l.up
+			}
+			if l.i != 0 {
+				if taken > 0 {
+					l.q += l.i * ((l.up - taken) - (l.up - before[0]))
+				}
+				taken = l.up
+			}
+			before[0] = l.up
+		}, row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%.5f", when(r), l.up, l.v, l.i, l.q/3600)
+		}}, "charge-then-discharge", "failed-reading", "current of zero"},
+		"held at empty": {habit{read: func(l *habitual, r *link.Reading) { l.q = max(l.q, -3*3600) }}, "deep-discharge", "unexplained", "stands at -3"},
+		"rows for time": {habit{header: "s,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
+			if l.n == 1 {
+				rows = 0
+			}
+			rows++
+			return fmt.Sprintf("%.0f,%.3f,%.4f,%.5f,%.4f", 10*rows, l.v, l.i, l.q/3600, l.e/3600)
+		}}, "readings-fail-mid-discharge", "nominal-dt", "rows are counted"},
 		"kilowatts under watts": {habit{header: "time,s,V,A,W,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
 			return fmt.Sprintf("%s,%.3f,%.3f,%.4f,%.5f,%.5f,%.4f", when(r), l.up, l.v, l.i, l.i*l.v/1000, l.q/3600, l.e/3600)
 		}}, "discharge-two-rates", "unit-factor", "1/1000"},

@@ -240,6 +240,7 @@ func (c *Case) hypotheses() []hypothesis {
 			}
 			add("stale-reading", 36, how, func(m *replay.Meter) { m.Stale = n })
 		}
+		add("failed-reading", 37, "a current of zero is taken for a reading that failed, and bridged", func(m *replay.Meter) { m.ZeroFails = true })
 		if s.HasFailed {
 			add("failed-reading", 15, "a failed reading is counted as zero", func(m *replay.Meter) { m.Bad = replay.Zero })
 			add("failed-reading", 15, "a failed reading is counted as full scale", func(m *replay.Meter) { m.Bad = replay.FullScale })
@@ -379,6 +380,9 @@ func (c *Case) hypotheses() []hypothesis {
 				}
 				add("rounded-sum", rank, "the total is rounded to "+what+" at each row and goes on from there", func(m *replay.Meter) { m.RoundRow = places * q })
 				add("rounded-sum", rank, "the total is cut to "+what+" at each row and goes on from there", func(m *replay.Meter) { m.RoundRow, m.CutRow = places*q, true })
+				add("rounded-sum", rank, "the total is cut downward to "+what+" at each row and goes on from there", func(m *replay.Meter) {
+					m.RoundRow, m.CutRow, m.CutFloor = places*q, true, true
+				})
 			}
 			add("truncated-sum", 44, "each step is cut to what is printed, and the cut value is summed", func(m *replay.Meter) {
 				m.CutStep, m.CutEnergy = q, q

@@ -156,6 +156,10 @@ func (c *Case) localise(wrong []*Column) []verdict.Finding {
 			out = append(out, *f)
 			continue
 		}
+		if f := c.standsFrom(col); f != nil && c.happened(c.At[max(f.Row-2, 0)], c.At[f.Row-1]) == nil {
+			out = append(out, *f)
+			continue
+		}
 		if f := c.comesToItsEnd(col, first); f != nil {
 			out = append(out, *f)
 			continue

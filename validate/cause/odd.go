@@ -121,6 +121,7 @@ func (c *Case) odds(wrong []*Column) []odd {
 		}})
 	}
 	meter("the step that ends with the reading of a row is added twice", "Add each step in one place.", func(m *replay.Meter) { m.RowAgain = true })
+	meter("a step at whose end the readings are those of its start is left out", "A reading like the one before is a reading all the same: its time counts.", func(m *replay.Meter) { m.SkipSame = true })
 	for _, most := range c.clips(amps) {
 		meter(fmt.Sprintf("a current counts as %.4g A at most", most), "Let the range of what is added be that of the sensor, and tell when that ends.", func(m *replay.Meter) { m.Clip = most })
 	}
@@ -229,6 +230,70 @@ func (c *Case) startsAgain(col *Column) *verdict.Finding {
 		}
 	}
 	return nil
+}
+
+// standsFrom names a total that follows its readings up to a row and stands at one value from there on, whatever flows: held at an end that somebody
+// set, or left out of a branch.
+func (c *Case) standsFrom(col *Column) *verdict.Finding {
+	if col.Role == Elapsed {
+		return nil
+	}
+	last := lastOf(col.Printed.Value)
+	at := last
+	for at > 0 && (math.IsNaN(col.Printed.Value[at-1]) || math.Abs(col.Printed.Value[at-1]-col.Printed.Value[last]) <= 1.01*col.Printed.Unit[last]) {
+		at--
+	}
+	if at < 5 || last-at < 10 || c.Marks.Life[last] != 0 {
+		return nil
+	}
+	for _, rule := range []replay.Rule{c.Meter.Rule, replay.Trapezoid, replay.Left, replay.Right} {
+		p := col.Role.Of(c.healthy(rule))
+		for _, sign := range []float64{1, -1} {
+			fits := math.Abs(p[c.Marks.Row[last]]-p[c.Marks.Row[at]]) > 2*col.Limit
+			for r, v := range col.Printed.Value[:at] {
+				fits = fits && (math.IsNaN(v) || math.Abs(sign*v-p[c.Marks.Row[r]]) <= col.Limit/10+1.01*col.Printed.Unit[r])
+			}
+			if !fits {
+				continue
+			}
+			f := c.finding("unexplained", ofFirmware, 0.8, at)
+			f.Evidence = fmt.Sprintf("column %q follows its readings up to row %d and stands at %.6g %s from there on, whatever flows; the reading there is %.4g V and %.4g A, %.0f s after the first",
+				col.Header, at+1, col.Printed.Value[last]/col.Display, unitOr(col), c.Series.V[c.At[at]], c.Series.I[c.At[at]], c.Totals.Elapsed[c.Marks.Row[at]])
+			f.Mend = "See what ends the sum there: a limit that holds the total, as at empty or full, a condition of voltage or time under which nothing is added."
+			c.quote(&f, col, at)
+			return &f
+		}
+	}
+	return nil
+}
+
+// rowCount names a time since the start that is the number of the row times an interval.
+func (c *Case) rowCount(col *Column) *verdict.Finding {
+	if col.Role != Elapsed {
+		return nil
+	}
+	step, n := 0.0, 0
+	for r := 1; r < len(col.Printed.Value); r++ {
+		d := col.Printed.Value[r] - col.Printed.Value[r-1]
+		if math.IsNaN(d) || c.Marks.Life[r] != c.Marks.Life[r-1] {
+			continue
+		}
+		if n++; n == 1 {
+			step = d
+		}
+		if step <= 0 || math.Abs(d-step) > 0.01*col.Printed.Unit[r]+1e-6*step {
+			return nil
+		}
+	}
+	if n < 20 {
+		return nil
+	}
+	row := firstBad([]*Column{col})
+	f := c.finding("nominal-dt", ofFirmware, 0.9, row)
+	f.Evidence = fmt.Sprintf("column %q moves by exactly %.6g s at each row, whatever time passed: rows are counted, not time", col.Header, step)
+	f.Mend = "Print the time that passed by the counter, not the number of rows times the interval."
+	c.quote(&f, col, row)
+	return &f
 }
 
 // fileOf is the file that begins with a row; "" if none does.

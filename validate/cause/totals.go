@@ -98,8 +98,10 @@ func Totals(c *Case) []verdict.Finding {
 		return anew
 	}
 	if len(wrong) == 1 {
-		if f := c.mixed(wrong[0]); f != nil {
-			return []verdict.Finding{*f}
+		for _, f := range []*verdict.Finding{c.mixed(wrong[0]), c.rowCount(wrong[0])} {
+			if f != nil {
+				return []verdict.Finding{*f}
+			}
 		}
 	}
 	tried := c.tryAll(wrong, right)

@@ -234,6 +234,8 @@ type Meter struct {
 	Clip         float64 // |i| counts as this at most [A]; 0 none
 	Median       int     // the median of so many readings is integrated; 0: each reading
 	Glitch       float64 // a reading that differs from the last one taken by more than this is not believed, and that one stands for it [A]
+	SkipSame     bool    // a step at whose end current and voltage are those of its start is left out
+	ZeroFails    bool    // a current of zero is taken for a reading that failed
 	RowAgain     bool    // the step that ends with a row's reading is added twice
 	DeadPower    float64 // |v i| below this counts as 0 in the energy [W]
 	DeadStep     float64 // a step of the trapezoid that ends with |i| below this counts for nothing [A]
@@ -462,7 +464,7 @@ func (st *state) start(s *Series, m *Meter) {
 		st.steps = s.TickDt
 	}
 	st.plain = m.Source != WindowTrue && m.Unsigned == 0 && m.Stale == 0 && m.Gain == 0 && m.Offset == 0 && m.DeadBand == 0 && m.Burden == 0 && !m.ZeroFirst && m.Clip == 0 && m.Median == 0 && m.Glitch == 0 &&
-		!m.ZeroHeld && m.Smooth == 0 && m.MeanOf == 0
+		!m.ZeroHeld && !m.ZeroFails && m.Smooth == 0 && m.MeanOf == 0
 	st.rare = m.ResetClock != 0 || m.FaceFloor || m.Source == ReadingsShort || m.FromZero != Not || m.ReadingRate > 1 || m.RowRate || m.ResetSetting || m.HoldSetting ||
 		m.ScaleSetting != 0 || m.ResetMidnight != 0 || m.SkipCard || m.ResetCard || m.FreezeCard
 	st.quantum = (m.DeadPower > 0 || m.CutPower > 0 || m.CutCurrent > 0 || m.PowerOfCut || m.CutVolt > 0 || m.WrapPower > 0) && !m.CutMean
@@ -520,6 +522,9 @@ func (st *state) source(k int) (i, v float64, ok bool) {
 		case MinusOne:
 			i, v = half.Or(-s.Amp, -s.Volt)
 		}
+	}
+	if m.ZeroFails && i == 0 {
+		return 0, 0, false
 	}
 	if m.Gain != 0 {
 		i *= m.Gain
@@ -812,6 +817,9 @@ func (st *state) add(k int, row bool) {
 	if !st.started || (row || !m.TimeAtRow) && (m.TimeBand == 0 || math.Abs(i) >= m.TimeBand) {
 		st.pending = 0
 	}
+	if m.SkipSame && st.started && i == st.i && v == st.v {
+		dt = 0
+	}
 	if st.limits {
 		if dt > max(m.StallLimit, 1e-9) && (m.StallLimit > 0 || dt > m.StallClip) {
 			dt = m.StallClip
@@ -876,7 +884,11 @@ func (st *state) add(k int, row bool) {
 		st.energyAtRow(v)
 	}
 	if q := m.RoundRow; row && q > 0 {
-		st.q, st.e = cut(st.q, q, !m.CutRow), cut(st.e, q, !m.CutRow)
+		if m.CutRow && m.CutFloor {
+			st.q, st.e = math.Floor(st.q/q+1e-9)*q, math.Floor(st.e/q+1e-9)*q
+		} else {
+			st.q, st.e = cut(st.q, q, !m.CutRow), cut(st.e, q, !m.CutRow)
+		}
 	}
 }
 
