@@ -919,7 +919,11 @@ func (j *judge) matchElapsed(c *logfile.Column, after []int) {
 	best, bestFit := []int(nil), -1
 	began := false // the best has a reading for the first row: in a log that came whole nothing else tells from where it counts
 	// What is printed is rounded, by up to half a unit, or cut, by up to one.
-	for i, off := range []float64{0, j.series.FirstTick, 0, j.series.FirstTick} {
+	offsets := []float64{0, j.series.FirstTick, 0, j.series.FirstTick}
+	if j.rec.Stream && !math.IsNaN(c.Value[0]) {
+		offsets = append(offsets, c.Value[0]) // or from an instant of its own, such as the one at which the load was closed
+	}
+	for i, off := range offsets {
 		reach := func(unit float64) float64 { return unit/2 + 1e-6 }
 		if i >= 2 {
 			reach = func(unit float64) float64 { return unit - 1e-6 }

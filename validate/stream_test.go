@@ -132,3 +132,24 @@ func TestNoRowInWholeLog(t *testing.T) {
 		t.Errorf("pass %v, want broken-row: %s", *v.Pass, complaint(v))
 	}
 }
+
+// TestElapsedFromTheLoad: seconds that count from the instant at which the load is closed are below zero before it.
+func TestElapsedFromTheLoad(t *testing.T) {
+	sc := named(t, "deep-discharge")
+	build := func(link.Store) link.Logger {
+		return &habitual{habit: habit{header: "s,V,A,Ah,Wh", row: func(l *habitual, r *link.Reading) string {
+			return fmt.Sprintf("%.3f,%.3f,%.4f,%.5f,%.4f", l.up-300, l.v, l.i, l.q/3600, l.e/3600)
+		}}}
+	}
+	rec, err := emulator.Run(context.Background(), sc.Setup, link.NewInProcess(build, sc.Setup.Seed))
+	if err != nil {
+		t.Fatal(err)
+	}
+	rec.Stream = true
+	for i := range rec.Rows {
+		rec.Rows[i].After = len(rec.Readings.T) - 1
+	}
+	if v := validate.Judge(sc, rec, validate.Options{Tool: "test"}); complaint(v) != "" || !*v.Pass {
+		t.Error(complaint(v))
+	}
+}
