@@ -140,6 +140,33 @@ func TestToldAllTheSame(t *testing.T) {
 			}
 			return l.i
 		}, "discharge-two-rates", "below 12.2 V"),
+		"nothing kept as the card takes rows again": {habit{read: func(l *habitual, r *link.Reading) {
+			if l.n == 1 {
+				taken = 0
+			}
+			switch {
+			case r.CardFail:
+				taken = 1
+			case taken == 1:
+				taken = 2
+			}
+		}, wrote: func(l *habitual) {
+			if taken == 2 {
+				l.q, taken = 0, 0
+			}
+		}}, "card-fails-mid-run", "card-loss", "as the card takes rows again"},
+		"no step for the reading of a row": {habit{row: func(l *habitual, r *link.Reading) string {
+			if l.n > 1 {
+				l.q, l.e = l.q-l.i, l.e-l.i*l.v
+			}
+			return l.plain(when(r))
+		}}, "discharge-two-rates", "unexplained", "ends with the reading of a row is left out"},
+		"no step behind the reading of a row": {habit{read: func(l *habitual, r *link.Reading) {
+			if rows > 0 && l.n > 1 {
+				l.q, l.e = l.q-l.i, l.e-l.i*l.v
+			}
+			rows = 0
+		}, wrote: func(l *habitual) { rows = 1 }}, "discharge-two-rates", "unexplained", "begins with the reading of a row is left out"},
 		"the time of a row for each reading": {habit{read: func(l *habitual, r *link.Reading) {
 			if l.n == 1 {
 				taken, before, rows = l.up, [2]float64{}, l.up

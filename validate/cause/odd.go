@@ -122,6 +122,8 @@ func (c *Case) odds(wrong []*Column) []odd {
 	}
 	meter("the step that ends with the reading of a row is added twice", "Add each step in one place.", func(m *replay.Meter) { m.RowAgain = true })
 	meter("a step at whose end the readings are those of its start is left out", "A reading like the one before is a reading all the same: its time counts.", func(m *replay.Meter) { m.SkipSame = true })
+	meter("the step that ends with the reading of a row is left out", "Add each step, whether or not a row is due.", func(m *replay.Meter) { m.RowLost = true })
+	meter("the step that begins with the reading of a row is left out", "Keep the reading of a row as the last one, as any other.", func(m *replay.Meter) { m.RowForgets = true })
 	for _, most := range c.clips(amps) {
 		meter(fmt.Sprintf("a current counts as %.4g A at most", most), "Let the range of what is added be that of the sensor, and tell when that ends.", func(m *replay.Meter) { m.Clip = most })
 	}
@@ -225,6 +227,11 @@ func (c *Case) startsAgain(col *Column) *verdict.Finding {
 			}
 			f.Evidence += "; from there on it follows its readings"
 			f.Mend = "Clear totals only when somebody asks for it: not when a file is opened, a buffer is full or a number of rows is reached."
+			// It may be cleared behind the row that is written first.
+			if h := c.happened(c.At[max(at[0]-2, 0)], c.At[at[0]]); len(at) == 1 && h != nil && h.cause == "card-loss" {
+				f.Cause, f.Confidence, f.Mend = h.cause, 0.9, MendOf(h.cause)
+				f.Evidence = fmt.Sprintf("column %q begins again at nothing in row %d, as the card takes rows again; from there on it follows its readings", col.Header, at[0]+1)
+			}
 			c.quote(&f, col, at[0])
 			return &f
 		}

@@ -237,6 +237,8 @@ type Meter struct {
 	SkipSame     bool    // a step at whose end current and voltage are those of its start is left out
 	ZeroFails    bool    // a current of zero is taken for a reading that failed
 	RowAgain     bool    // the step that ends with a row's reading is added twice
+	RowLost      bool    // ... is left out
+	RowForgets   bool    // the step that begins with a row's reading is left out
 	DeadPower    float64 // |v i| below this counts as 0 in the energy [W]
 	DeadStep     float64 // a step of the trapezoid that ends with |i| below this counts for nothing [A]
 	DeadMean     bool    // ... whose mean is below it
@@ -444,6 +446,7 @@ type state struct {
 	resets              bool
 	count               int
 	smooth              float64 // the smoothed current
+	wasRow              bool    // the last reading taken was a row's
 }
 
 // start sets the meter to work on the first reading.
@@ -850,6 +853,9 @@ func (st *state) add(k int, row bool) {
 	default:
 		mi, mp = i, p
 	}
+	if row && m.RowLost || st.wasRow && m.RowForgets {
+		mi, mp = 0, 0
+	}
 	if m.DeadVolt != 0 && (v < m.DeadVolt || m.DeadVolt < 0 && v > -m.DeadVolt) {
 		mi, mp = 0, 0
 	}
@@ -872,6 +878,7 @@ func (st *state) add(k int, row bool) {
 		if row && m.RowAgain {
 			st.sum(mi, mp, dt)
 		}
+		st.wasRow = row
 	}
 	if st.resets {
 		st.clear()

@@ -132,7 +132,7 @@ func TestEachMistakeShows(t *testing.T) {
 		"energy of one way": {Side: ChargeOnly, SideOf: OfEnergy}, "burden": {Burden: 0.01}, "burden turned": {Burden: -0.01}, "day": {Clocking: FaceDay}, "day forward": {Clocking: FaceDayForward},
 		"fold": {Fold: FoldBack, Factor: 1_000_000}, "fold onward": {Fold: FoldOnward, Factor: 1_000_000}, "fold to zero": {Fold: FoldZero, Factor: 1_000_000, FoldSigned: true},
 		"time at rows": {TimeAtRow: true}, "time of load": {TimeBand: 1.2}, "dead volts": {DeadVolt: 12.3}, "smooth": {Smooth: 0.1}, "smooth from zero": {Smooth: 0.1, SmoothZero: true},
-		"mean of": {MeanOf: 20}, "modulo": {Modulo: 0.9}, "cut mean": {CutPower: 1, CutMean: true},
+		"mean of": {MeanOf: 20}, "row lost": {RowLost: true}, "row forgets": {RowForgets: true}, "modulo": {Modulo: 0.9}, "cut mean": {CutPower: 1, CutMean: true},
 		"no step": {CutTime: math.Inf(1)},
 	} {
 		bad := s.Run(m, rows)
