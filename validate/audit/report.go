@@ -191,6 +191,22 @@ func times(n int) string {
 	return fmt.Sprintf("%d times", n)
 }
 
+// were says of how many things something is told that was done to them.
+func were(n int, thing string) string {
+	if n == 1 {
+		return many(n, thing) + " was"
+	}
+	return many(n, thing) + " were"
+}
+
+// signed is a time with its sign.
+func signed(s float64) string {
+	if s < 0 {
+		return "-" + Span(-s)
+	}
+	return "+" + Span(s)
+}
+
 // many counts things.
 func many(n int, thing string) string {
 	if n == 1 {
@@ -260,7 +276,7 @@ func (a *Auditor) rowFindings(r *Report) {
 			}
 		}
 		if a.broken > torn {
-			r.find("broken-row", "failure", "firmware", 0.95, line, "Write each row in one call and check that it was written whole.", "%d malformed rows, the first on line %d: %s", a.broken, line, a.problem[0].String())
+			r.find("broken-row", "failure", "firmware", 0.95, line, "Write each row in one call and check that it was written whole.", "%s, the first on line %d: %s", many(a.broken, "malformed row"), line, a.problem[0].String())
 		} else {
 			r.find("broken-row", "advice", "firmware", 0.6, line, "Nothing to mend if the power was cut there.", "line %d is torn, as after a power cut", line)
 		}
@@ -274,7 +290,7 @@ func (a *Auditor) rowFindings(r *Report) {
 	case s.duplicates > 0 && s.within > s.duplicates/4:
 		r.Notes = append(r.Notes, "Several rows come in one printed unit of the time: rows that are alike may be repeated or not.")
 	case s.duplicates > 0:
-		r.find("duplicate-rows", "failure", "firmware", 0.95, s.duplicateLine, "Empty the buffer after it was written, and only then.", "%d rows were written already, the first on line %d", s.duplicates, s.duplicateLine)
+		r.find("duplicate-rows", "failure", "firmware", 0.95, s.duplicateLine, "Empty the buffer after it was written, and only then.", "%s written already, the first on line %d", were(s.duplicates, "row"), s.duplicateLine)
 	}
 	if a.upsideDown() {
 		r.Phases = nil
@@ -299,7 +315,7 @@ func (a *Auditor) rowFindings(r *Report) {
 				r.Notes = append(r.Notes, "A clock that was set back may have been set forward again: then no row is missing. Totals, or the counter beside the clock, would tell.")
 			}
 			r.find("missing-rows", a.overGaps(), "firmware", 0.85, s.worst.Line, "See what the logger did then: a slow card, a full buffer, a blocked loop, a reset.",
-				"%s, about %s missing; the longest, %.4g s, ends on line %d. The current was taken to run straight across", many(s.gaps, "gap"), many(s.missingRows, "row"), s.worst.Length, s.worst.Line)
+				"%s, about %s missing; the longest, %s, ends on line %d. The current was taken to run straight across", many(s.gaps, "gap"), many(s.missingRows, "row"), Span(s.worst.Length), s.worst.Line)
 		} else {
 			r.Notes = append(r.Notes, fmt.Sprintf("Rows come unevenly (%.0f %% of the intervals are long beside their neighbours): missing rows cannot be told from late ones.", 100*share))
 		}
@@ -345,7 +361,7 @@ func (a *Auditor) rowFindings(r *Report) {
 	}
 	if s.pauses > 0 {
 		r.find("restart", "advice", "rig", 0.7, s.pauseLine, "Find out whether the power failed or something blocked. What passed meanwhile is in no sum.",
-			"nothing is written or counted for up to %.4g s, %s, first before line %d", s.paused, times(s.pauses), s.pauseLine)
+			"nothing is written or counted for up to %s, %s, first before line %d", Span(s.paused), times(s.pauses), s.pauseLine)
 	}
 	if a.twelves > 0 && a.time.kind == "clock" {
 		r.find("local-time", "failure", "firmware", 0.85, a.twelveLine, "Print hours from 0 to 23, or a.m. and p.m. beside them.",
@@ -407,7 +423,7 @@ func (a *Auditor) timeFindings(r *Report) {
 		r.find("tick-wrap", severity, "firmware", 0.8, 0, "Keep the time in a wider number, and days or more hours beside it.", "the time since the start comes to its end, %s, and begins anew (%s); it was taken to go on here", a.time.ends, times(a.time.ended))
 	}
 	if a.time.wraps > 0 {
-		r.Notes = append(r.Notes, fmt.Sprintf("The counter of %d bits wrapped %d times; it was unwrapped here.", a.time.bits, a.time.wraps))
+		r.Notes = append(r.Notes, fmt.Sprintf("The counter of %d bits wrapped %s; it was unwrapped here.", a.time.bits, times(a.time.wraps)))
 	}
 	if s := a.stats; s.n >= 50 && float64(s.n) > 0.9*float64(s.all) {
 		mean := s.sum / float64(s.n)
@@ -424,7 +440,7 @@ func (a *Auditor) timeFindings(r *Report) {
 	r.Clock = &Clock{PPM: rate * 1e6, Bound: bound * 1e6, Sets: a.clocks.sets}
 	if a.clocks.sets > 0 {
 		r.Clock.SetBy, r.Clock.SetRow = a.clocks.setBy, a.clocks.setLine
-		r.clockMoved(a.clocks.setLine, a.clocks.setBy, a.clocks.atMidnight, a.clocks.atNight, a.clocks.sets, " against the "+a.time.kind)
+		r.clockMoved(a.clocks.setLine, a.clocks.setBy, a.clocks.atMidnight, a.clocks.atNight, a.clocks.sets, " against the "+map[string]string{"elapsed": "elapsed time", "tick": "counter"}[a.time.kind])
 	}
 	if math.Abs(rate) > 200e-6 && math.Abs(rate) > 1.5*bound {
 		r.find("tick-rate", "advice", "clock", 0.7, 0, "Compare both with network time over a day; a ceramic resonator may be off by half a per cent (common practice), a crystal should not.",
@@ -457,7 +473,7 @@ func (r *Report) clockMoved(line int, by float64, atMidnight, atNight bool, n in
 		return
 	}
 	r.find(cause, "advice", "clock", 0.8, line, "Set the clock before the test, not during it; print UTC, or the offset.",
-		"the clock moves by %+.4g s on line %d (%s in all)%s: %s", by, line, times(n), against, what)
+		"the clock moves by %s on line %d (%s in all)%s: %s", signed(by), line, times(n), against, what)
 }
 
 // roundInterval returns the round interval just below or at mean: few times a power of ten, or those of a minute and an hour; 0 if none is within 5 %.

@@ -434,7 +434,7 @@ func (s *shape) findHeader(lines []numbered, hasColumns bool) error {
 		e := &Error{Line: lines[s.first].at + 1, Column: 1, Text: fmt.Sprintf("rows have %d fields, the header on line %d has %d", s.n, lines[wrong].at+1, m),
 			Expected: fmt.Sprintf("%d fields", m)}
 		if s.sep == ',' && s.n > m {
-			e.Hint = "if the comma is also the decimal sign, part the columns by semicolons"
+			e.Hint = "name each column; if the comma is also the decimal sign, part the columns by semicolons"
 		}
 		return e
 	}
