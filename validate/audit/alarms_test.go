@@ -373,6 +373,12 @@ func TestSeveralTestsInOneLog(t *testing.T) {
 				fmt.Fprintln(l, l.plain(10200+700+10*k, 11.8, 0, 0))
 			}
 		}, "restart-loss"},
+		"a power cut while the voltage recovers": {func(l *testLog) {
+			l.discharge(0, 100, 1000, 12.8, l.plain)
+			for k := range 400 {
+				fmt.Fprintln(l, l.plain(12000+86400+10*k, 11.7, 0, 0))
+			}
+		}, "restart-loss"},
 		"a power cut under load": {func(l *testLog) {
 			l.discharge(0, 0, 500, 12.8, l.plain)
 			l.discharge(5700, 0, 500, 11.9, l.plain)

@@ -623,7 +623,7 @@ func (a *Auditor) take(r *row) {
 			a.seen.test(r.line)
 			a.cut, a.off, m = true, dt, again
 			out.Note = "another test: nothing is integrated across the time before it"
-		} else if a.exchanged(r) {
+		} else if dt < lately && a.exchanged(r) {
 			a.newTest = true
 			a.seen.test(r.line)
 		} else if a.paused(r, dt) {
@@ -880,7 +880,13 @@ func (a *Auditor) anotherTest(r *row, between float64) bool {
 	case last.sign == 0 && kind == 0 && between > 3600 && r.headed && a.totalsAnew(r):
 		return true
 	case last.sign == 0 && last.End-last.Begin >= lately:
-		return math.Abs(moved) > far*math.Abs(a.prev.v) && moved*float64(kind)*way <= 0 // else as the current makes it
+		if math.Abs(moved) <= far*math.Abs(a.prev.v) || moved*float64(kind)*way > 0 { // or as the current makes it
+			return false
+		}
+		if n > 1 && moved*float64(a.phases[n-2].sign)*way < 0 { // as a voltage goes that still recovers
+			return float64(a.phases[n-2].sign)*way < 0 && r.v > 0.995*a.phases[n-2].vStart || math.Abs(moved) > 3*far*math.Abs(a.prev.v)
+		}
+		return true
 	case float64(last.sign)*way < 0 && last.vStart-a.prev.v > far*math.Abs(last.vStart):
 		// Nearly empty, and now as full as at the start.
 		if kind == last.sign {

@@ -779,7 +779,7 @@ func (a *Auditor) resetFindings(r *Report, y *tally, unit string, per float64) {
 			y.overflowed = true
 			cause, mend, what = "total-overflow", "Use a wider integer for the sum.", fmt.Sprintf("and %d times in all from the same height, as a number does that is full", n)
 		}
-		if c.AtMidnight {
+		if c.AtMidnight && !a.seen.behindGap(c.Line) {
 			cause, mend, what = "midnight-reset", "Keep totals over midnight; begin a new file without clearing them.", "the first row of a new day"
 		}
 		r.find(cause, "failure", "firmware", 0.85, c.Line, mend, "column %s falls from %.4g to %.4g %s on line %d, %s", y.name, c.From/per, c.To/per, unit, c.Line, what)
