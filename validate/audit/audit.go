@@ -130,6 +130,8 @@ type Auditor struct {
 	stuck       stuck
 	lags        lags
 	idle        idle
+	both        both
+	turns       turns
 	power       productWatch
 	most        [2]top // the largest current printed, in either direction
 	minutes     minutes
@@ -848,6 +850,10 @@ func (a *Auditor) reading(r *row, wrapped bool) {
 		a.open(kind, r)
 	}
 	a.tail.take(a.time.t, r.v, r.i)
+	if r.i*a.prev.i < 0 || a.turns.turned {
+		a.turns.i, a.turns.v = a.prev.i, a.prev.v
+		a.turns.take(r, math.Abs(r.i) > max(20*a.is, 0.1*a.imax) && !a.cut)
+	}
 	a.trail.broken = a.trail.broken || a.cut || a.loose || wrapped
 	if a.trail.next--; a.trail.next <= 0 {
 		a.trail.take(a, r)

@@ -91,16 +91,22 @@ func (a *Auditor) named(r *Report, y *tally, i int, m meaning, c Compared, stall
 		return fail("total-stops", 0.8, k.longest.first, "See what keeps the sum from being made there: a card that fails, a branch that returns early.",
 			"stands while the same current flows as before and after (%s, the longest run lines %d to %d), and goes on: what passed there is lost", many(k.rows, "row"), k.longest.first, k.longest.last)
 	}
-	if a.byLevels(r, y, i, m, c, sides, fail) {
+	if a.byEvenSteps(y, i, fail, unit, per) {
 		return true
 	}
 	if b, ok := a.trail.bent(i, m, c.Tolerance); ok && !stalled && len(y.resets) == 0 {
+		if b.constant != 0 {
+			return fail("offset", 0.75, b.line, "Look for a zero that was learnt anew there, with something flowing.", "agrees with its rows up to about line %d, and from there on %+.3g %s are added beside what flows, in rest as under load", b.line, b.constant, map[bool]string{false: "A", true: "W"}[i >= 3])
+		}
 		if math.Abs(b.factor) < 0.01 {
 			return fail("total-stops", 0.75, b.line, "See why the sum is no longer called, or whether its number is full.", "agrees with its rows up to line %d and stands still from there on, whatever flows", b.line)
 		}
 		return fail("gain", 0.75, b.line, "Look for what changed there: a setting, a range, an interval that enters the sum.", "agrees with its rows up to about line %d and grows %.4g times as fast as they say from there on", b.line, b.factor)
 	}
-	return a.byEvenSteps(y, i, fail, unit, per)
+	if a.byLevels(r, y, i, m, c, sides, fail) {
+		return true
+	}
+	return false
 }
 
 // zerosLost says that a total agrees with its rows when its decimals are read as whole numbers of the last place.
@@ -351,6 +357,9 @@ func (a *Auditor) byLevels(r *Report, y *tally, i int, m meaning, c Compared, si
 			if a.atTheTop(high) {
 				also = "; or the printed current ends there, and more flowed"
 			}
+			if high.factor < 1 {
+				also = fmt.Sprintf("; or no more than %.3g A is added, whatever flows", high.factor*high.mean)
+			}
 			return fail("gain", 0.75, 0, "Look at what changes there: another range of the front end, another amplifier, another constant for the shunt.", "agrees with its rows at currents up to %.3g A and grows %.4g times as fast at %.3g A and more%s", low.high, high.factor, high.low, also)
 		case steady && high.one() && !low.one():
 			return fail("gain", 0.75, 0, "Look at what changes there: another range of the front end, another amplifier, another constant for the shunt.", "agrees with its rows at currents of %.3g A and more and grows %.4g times as fast at less", high.low, low.factor)
@@ -386,26 +395,26 @@ func (a *Auditor) atTheTop(s share) bool {
 
 // byEvenSteps names a sum of rounded or cut steps.
 func (a *Auditor) byEvenSteps(y *tally, i int, fail func(string, float64, int, string, string, ...any) bool, unit string, per float64) bool {
-	w := a.even[i].worst
-	if w.rows == 0 || y.step == 0 {
+	if y.step == 0 {
 		return false
 	}
-	units, passed := math.Round(math.Abs(w.d)/y.step), w.passed/y.step
-	if units > 20 || math.Abs(passed-units) > 0.95 || math.Abs(passed-units) < 0.01 || math.Abs(passed-units)*y.step*float64(w.rows) < (0.01+chargeLimit)*w.passed*float64(w.rows) {
+	w, rows, cut := a.even[i].rounds(y.step)
+	if w.rows == 0 {
 		return false
 	}
+	units, passed := math.Round(w.d/y.step), w.passed/y.step
 	cause, how := "rounded-sum", "rounded to the printed unit before it is added"
-	if units < passed {
+	switch {
+	case cut:
 		cause, how = "truncated-sum", "cut to the printed unit before it is added"
-		if passed-units < 0.5 {
-			how = "cut or rounded to the printed unit before it is added"
-		}
+	case units < passed:
+		cause, how = "truncated-sum", "cut or rounded to the printed unit before it is added"
 	}
 	each := "from row to row"
 	if n := a.trail.every; n > 1 {
 		each = fmt.Sprintf("in each %d rows", n)
 	}
-	return fail(cause, 0.8, w.line, "Add up what was read, in a finer unit, and round only what is printed.", "moves by exactly %.0f printed units %s, %d times from line %d on, while %.3f units pass: what is added is %s", units, each, w.rows, w.line, passed, how)
+	return fail(cause, 0.8, w.line, "Add up what was read, in a finer unit, and round only what is printed.", "moves by exactly %.0f printed units %s, %d times from line %d on, while %.3f units pass, and by whole steps alike in %d rows in all: what is added is %s", units, each, w.rows, w.line, passed, rows, how)
 }
 
 // rowVoltage says that a total of energy is that of the charge times the voltage of the row.
@@ -435,6 +444,14 @@ func (a *Auditor) standFindings(r *Report) {
 	if a.stands.alone() && k.sign*a.orientation() < 0 {
 		r.find("stale-reading", "failure", "firmware", 0.7, k.first, "See that each row shows a new reading; a sensor that does not answer must not leave the last value standing.",
 			"the voltage stands at %.5g V from line %d to line %d and then is %.5g V at once, while the current stays the same: no other value stood for a quarter as long", k.x, k.first, k.last, k.to)
+	}
+	if k := a.both.kept; a.both.alone() && !slices.ContainsFunc(r.Findings, func(f verdict.Finding) bool { return f.Cause == "stale-reading" }) {
+		r.find("stale-reading", "failure", "firmware", 0.75, k.first, "See that each row shows a new reading; a sensor that does not answer must not leave the last values standing.",
+			"current and voltage stand together at %.5g A and %.5g V from line %d to line %d, and go on at once from others: nowhere else do both stand for a quarter as long", k.to, k.x, k.first, k.last)
+	}
+	if k := &a.turns; k.rows >= 3 && 20*k.rows <= a.rows && !a.noise() {
+		r.find("sign", "failure", "firmware", 0.75, k.from, "Read the sign with the size, in one go: a value that changes between two reads of its bytes loses it.",
+			"%d single rows show the current of the rows around them with the other sign, first on line %d, while the voltage says that nothing turned", k.rows, k.from)
 	}
 	if k := &a.idle; k.copies >= 5 && 5*k.rows < len(a.trail.points) && !slices.ContainsFunc(r.Findings, func(f verdict.Finding) bool { return f.Cause == "stale-reading" }) {
 		r.find("stale-reading", "advice", "firmware", 0.7, k.first, "See that a row is made of a new reading, and not of the buffer of the row before.",

@@ -130,6 +130,32 @@ func TestNamedByTheWholeLog(t *testing.T) {
 			}
 			return fmt.Sprintf("%d,%s", s.at, plain(s))
 		}},
+		"single signs": {elapsedHead, "sign", "single rows", func(s sample) string {
+			if s.k%90 == 7 {
+				s.i = -s.i
+			}
+			return fmt.Sprintf("%d,%s", s.at, plain(s))
+		}},
+		"both readings stood": {elapsedHead, "stale-reading", "stand together", func(s sample) string {
+			s.i += 0.002 * float64(s.k%3)
+			if s.k == 670 {
+				held = s
+			}
+			if s.k > 670 && s.k < 1000 {
+				s.i, s.v = held.i, held.v
+			}
+			return fmt.Sprintf("%d,%s", s.at, plain(s))
+		}},
+		"no more than 2.5 A": {elapsedHead, "gain", "no more than 2.5 A", func(s sample) string {
+			sum = rated(&s, sum, &last, func(i float64) float64 {
+				if i < -2.5 {
+					return 2.5 / 3.5
+				}
+				return 1
+			})
+			s.q = sum
+			return fmt.Sprintf("%d,%s", s.at, plain(s))
+		}},
 		"a loop that hung": {elapsedHead, "stale-reading", "those of the row before", func(s sample) string {
 			if s.k == 200 {
 				held = s

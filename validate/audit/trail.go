@@ -64,6 +64,10 @@ func (a *Auditor) look() {
 		between := integrals{p.q.pos - b.q.pos, p.q.neg - b.q.neg}
 		kind := a.kindOf(p.i)
 		near := 0.01*a.imax + 2*a.is
+		if len(a.counted) > 0 {
+			c := a.counted[0]
+			a.both.take(p, p.totals[c], a.tallies[c].best().of(p.of(c)), kind != 0 && !p.broken, 6*a.vs, 6*a.is+0.05*a.imax)
+		}
 		a.stands.take(p.v, 6*a.vs, !p.broken && kind == a.kindOf(b.i) && math.Abs(p.i-b.i) <= near, kind, p.line)
 		steady := !p.broken && dt > 0 && kind == a.kindOf(b.i) && math.Abs(p.i-b.i) <= near && math.Abs(between.net()/dt-p.i) <= near
 		for n, c := range a.counted {
@@ -129,19 +133,20 @@ func (k *trail) follows(i int, within float64, something func(*point) float64) b
 
 // bend is where a total that agreed with its integral until then begins to grow by another factor.
 type bend struct {
-	line   int
-	factor float64
+	line     int
+	factor   float64
+	constant float64 // what is added beside what passes [A] or [W], if that explains it and a factor does not
 }
 
 // bent finds the point from which on a total grows by another factor than before, where before and behind it each a steady factor explains
 // every point to within what is allowed. The log must hold enough on either side.
 func (k *trail) bent(i int, m meaning, within float64) (bend, bool) {
-	var x, s []float64
+	var x, s, at0 []float64
 	var lines []int
 	for j := range k.points {
 		p := &k.points[j]
 		if v := p.totals[i]; !math.IsNaN(v) {
-			x, s, lines = append(x, v), append(s, m.of(p.of(i))), append(lines, p.line)
+			x, s, lines, at0 = append(x, v), append(s, m.of(p.of(i))), append(lines, p.line), append(at0, p.t)
 		}
 	}
 	n := len(x)
@@ -164,23 +169,36 @@ func (k *trail) bent(i int, m meaning, within float64) (bend, bool) {
 	if straight {
 		return bend{}, false
 	}
-	f := (x[n-1] - x[last]) / (s[n-1] - s[last])
-	if math.Abs(f-1) < 0.02 {
-		return bend{}, false
-	}
+	d := func(j int) float64 { return x[j] - x[0] - (s[j] - s[0]) }
 	// What it is off by at the last point that agrees was made since the bend.
-	back := math.Abs((x[last] - x[0] - (s[last] - s[0])) / (f - 1))
-	at := last
-	for at > 0 && math.Abs(s[last]-s[at]) < back {
-		at--
-	}
-	f = (x[n-1] - x[at]) / (s[n-1] - s[at])
-	for j := at; j < n; j++ {
-		if math.Abs((x[j]-x[at])-f*(s[j]-s[at])) > within {
-			return bend{}, false
+	back := func(along []float64) (at int, slope float64) {
+		if slope = (d(n-1) - d(last)) / (along[n-1] - along[last]); slope == 0 {
+			return last, 0
 		}
+		back := math.Abs(d(last) / slope)
+		for at = last; at > 0 && math.Abs(along[last]-along[at]) < back; {
+			at--
+		}
+		slope = (d(n-1) - d(at)) / (along[n-1] - along[at])
+		return at, slope
 	}
-	return bend{lines[min(at+1, n-1)], f}, true
+	leaves := func(along []float64, at int, slope float64) float64 {
+		worst := 0.0
+		for j := at; j < n; j++ {
+			worst = max(worst, math.Abs(d(j)-d(at)-slope*(along[j]-along[at])))
+		}
+		return worst
+	}
+	at, share := back(s)
+	atC, constant := back(at0)
+	byFactor, byConstant := leaves(s, at, share), leaves(at0, atC, constant)
+	switch {
+	case byConstant < byFactor/3 && byConstant <= within/2:
+		return bend{line: lines[min(atC+1, n-1)], constant: constant}, true
+	case byFactor <= within && math.Abs(share) >= 0.02:
+		return bend{line: lines[min(at+1, n-1)], factor: 1 + share}, true
+	}
+	return bend{}, false
 }
 
 // levels are what a total and its integral did at currents of like size: by which a dead band, a current that ends at its range, another
@@ -279,25 +297,66 @@ type evenSteps struct {
 	passed float64 // meanwhile, by the integral
 	rows   int
 	line   int
-	worst  evenRun
+	runs   []evenRun
 }
 
+// evenRun is a run of even steps: of a row each.
 type evenRun struct {
-	d, passed float64 // of one row
+	d, passed float64
 	rows      int
 	line      int
 }
 
+const (
+	fewestEven = 8 // rows of a run
+	mostRuns   = 256
+)
+
 // take adds what a row moved the total by.
 func (k *evenSteps) take(d, passed, step float64, line int) {
 	if math.Abs(d-k.d) > step/4 {
-		*k = evenSteps{d: d, line: line, worst: k.worst}
+		k.close()
+		*k = evenSteps{d: d, line: line, runs: k.runs}
 	}
 	k.rows++
 	k.passed += passed
-	if off := math.Abs(k.passed - float64(k.rows)*math.Abs(k.d)); k.rows >= 60 && off > 3*step && off > math.Abs(k.worst.passed-math.Abs(k.worst.d))*float64(k.worst.rows) {
-		k.worst = evenRun{k.d, k.passed / float64(k.rows), k.rows, k.line}
+}
+
+func (k *evenSteps) close() {
+	if k.rows >= fewestEven && k.d != 0 && len(k.runs) < mostRuns {
+		k.runs = append(k.runs, evenRun{math.Abs(k.d), k.passed / float64(k.rows), k.rows, k.line})
 	}
+	k.rows = 0
+}
+
+// rounds says how the steps of nearly all runs come of what passed, rounded or cut to the printed unit, and gives the longest of those that show it.
+func (k *evenSteps) rounds(step float64) (longest evenRun, rows int, cut bool) {
+	k.close()
+	var off float64 // printed units by which the runs together cannot be the print of a right sum
+	n, byCut, byRound := 0, 0, 0
+	for _, r := range k.runs {
+		units, passed := math.Round(r.d/step), r.passed/step
+		if units > 20 {
+			continue
+		}
+		n += r.rows
+		slack := 0.02 + 1/float64(r.rows)
+		if units <= passed+slack && units > passed-1-slack {
+			byCut += r.rows
+		}
+		if math.Abs(units-passed) < 0.5+slack {
+			byRound += r.rows
+		}
+		if d := math.Abs(units-passed)*float64(r.rows) - 2; d > 0 {
+			if off += d; r.rows > longest.rows {
+				longest = r
+			}
+		}
+	}
+	if n < 60 || off < 6 || 10*max(byCut, byRound) < 9*n {
+		return evenRun{}, 0, false
+	}
+	return longest, n, byCut > byRound
 }
 
 // stands finds the longest stretch in which a reading stood at one value and then went on from another at once.
@@ -463,4 +522,62 @@ func (k *trail) unpadded(i int, per float64) (meant []float64, varied bool) {
 		meant = append(meant, v)
 	}
 	return meant, coarsest > 2*finest
+}
+
+// both finds the longest stretch under load in which current and voltage stand together.
+type both struct {
+	run, line int
+	i, v      float64
+	second    int // longest run but the kept one
+	x, s      float64
+	x0, s0    float64 // of the run: total and integral at its start, and at its last point
+	kept      stand
+	dx, ds    float64 // by which they moved in the kept one
+}
+
+// take adds a point; leap and leapI are by how much one of the two must go on at the end.
+func (k *both) take(p *point, total, integral float64, loaded bool, leap, leapI float64) {
+	if k.run > 0 && loaded && p.i == k.i && p.v == k.v {
+		k.run++
+		k.x, k.s = total, integral
+		return
+	}
+	other := k.run
+	if k.run >= 20 && k.run > k.kept.rows && (math.Abs(p.v-k.v) >= leap || math.Abs(p.i-k.i) >= leapI) {
+		other = k.kept.rows
+		k.kept = stand{x: k.v, to: k.i, first: k.line, last: p.line - 1, rows: k.run}
+		k.dx, k.ds = math.Abs(k.x-k.x0), math.Abs(k.s-k.s0)
+	}
+	k.second = max(k.second, other)
+	if k.run = 0; loaded {
+		k.run, k.line, k.i, k.v = 1, p.line, p.i, p.v
+		k.x0, k.s0, k.x, k.s = total, integral, total, integral
+	}
+}
+
+// alone says that no other run was nearly as long, and that the total moved otherwise in it than a steady current has it: a load and a charger may well
+// hold both.
+func (k *both) alone() bool {
+	return k.kept.rows > 0 && max(k.second, k.run) <= k.kept.rows/4 && math.Abs(k.dx-k.ds) > 0.1*max(k.dx, k.ds)
+}
+
+// turns counts single rows whose current has the size of those around them and the other sign, while the voltage shows that nothing turned.
+type turns struct {
+	i, v       float64
+	turned     bool // the row before had the other sign than the one before it
+	line       int
+	rows, from int
+}
+
+func (k *turns) take(r *row, loaded bool) {
+	turned := loaded && k.i != 0 && math.Abs(r.i+k.i) < 0.02*math.Abs(r.i) && math.Abs(r.v-k.v) < 0.005*math.Abs(r.v)
+	if turned && k.turned {
+		first(&k.rows, &k.from, k.line)
+		turned = false
+	}
+	if k.turned, k.line = turned, r.line; !loaded {
+		k.i = 0
+		return
+	}
+	k.i, k.v = r.i, r.v
 }
