@@ -292,7 +292,7 @@ func (c *Case) rowCount(col *Column) *verdict.Finding {
 			return nil
 		}
 	}
-	if n < 20 {
+	if n < 20 || math.Abs(step/c.Log-1) > 0.01 {
 		return nil
 	}
 	row := firstBad([]*Column{col})
