@@ -94,6 +94,9 @@ func (a *Auditor) named(r *Report, y *tally, i int, m meaning, c Compared, stall
 	if a.byEvenSteps(y, i, fail, unit, per) {
 		return true
 	}
+	if a.byLevels(r, y, i, m, c, sides, fail) {
+		return true
+	}
 	if b, ok := a.trail.bent(i, m, c.Tolerance); ok && !stalled && len(y.resets) == 0 {
 		if b.constant != 0 {
 			return fail("offset", 0.75, b.line, "Look for a zero that was learnt anew there, with something flowing.", "agrees with its rows up to about line %d, and from there on %+.3g %s are added beside what flows, in rest as under load", b.line, b.constant, map[bool]string{false: "A", true: "W"}[i >= 3])
@@ -102,9 +105,6 @@ func (a *Auditor) named(r *Report, y *tally, i int, m meaning, c Compared, stall
 			return fail("total-stops", 0.75, b.line, "See why the sum is no longer called, or whether its number is full.", "agrees with its rows up to line %d and stands still from there on, whatever flows", b.line)
 		}
 		return fail("gain", 0.75, b.line, "Look for what changed there: a setting, a range, an interval that enters the sum.", "agrees with its rows up to about line %d and grows %.4g times as fast as they say from there on", b.line, b.factor)
-	}
-	if a.byLevels(r, y, i, m, c, sides, fail) {
-		return true
 	}
 	return false
 }
