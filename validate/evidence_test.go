@@ -10,7 +10,9 @@ import (
 
 	"stuntcell/emulator"
 	"stuntcell/emulator/link"
+	"stuntcell/scenarios"
 	"stuntcell/validate"
+	"stuntcell/validate/campaign"
 	"stuntcell/validate/loggers"
 )
 
@@ -257,6 +259,24 @@ func TestProductsOfAStep(t *testing.T) {
 		v, _ := judged(t, named(t, tc.scenario), func(link.Store) link.Logger { return &habitual{habit: h} })
 		if len(v.Findings) == 0 || v.Findings[0].Cause != tc.cause || !strings.Contains(v.Findings[0].Evidence, tc.does) {
 			t.Errorf("%s: %s of %q is not said: %s", tc.scenario, tc.cause, tc.does, complaint(v))
+		}
+	}
+}
+
+// TestSignGoesWithWhatFlows: many rows at rest that show a little the other way turn no column around under load.
+func TestSignGoesWithWhatFlows(t *testing.T) {
+	offset, _ := loggers.ByName("offset")
+	for _, seed := range []uint64{2_000_740, 2_002_864, 2_003_808} {
+		d := campaign.NewDraw(seed, scenarios.Env{})
+		sc, err := d.Parse(scenarios.Env{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		v, _ := judged(t, sc, offset.New)
+		for _, f := range v.Findings {
+			if f.Cause == "sign" {
+				t.Errorf("draw %d: %s", seed, f.Evidence)
+			}
 		}
 	}
 }

@@ -79,18 +79,19 @@ func (j *judge) checkValues() {
 	j.checks = append(j.checks, chk)
 }
 
-// goesWith is the sign in which a column of amperes or watts goes with its readings.
-func (j *judge) goesWith(tc *logfile.Column) float64 {
-	sum := 0.0
+// goesWith is the sign in which a column of amperes or watts goes with its readings. It is sure where nearly all that flows goes that way, however
+// many rows show next to nothing the other way.
+func (j *judge) goesWith(tc *logfile.Column) (way float64, sure bool) {
+	sum, size := 0.0, 0.0
 	for r, v := range tc.Value {
 		if k := j.at[r]; !math.IsNaN(v) && j.series.Good(k) {
-			sum += v * j.series.I[k]
+			sum, size = sum+v*j.series.I[k], size+math.Abs(v*j.series.I[k])
 		}
 	}
 	if sum < 0 {
-		return -1
+		return -1, -sum > 0.9*size
 	}
-	return 1
+	return 1, sum > 0.9*size
 }
 
 // valueColumn finds a column's own fixed sign (and the unit of one that names none).
@@ -113,10 +114,13 @@ func (j *judge) valueColumn(tc *logfile.Column) valueColumn {
 	if tc.Guessed {
 		scales = append(scales, 1e-3)
 	}
-	way := j.goesWith(tc)
+	way, sure := j.goesWith(tc)
 	signs := []float64{way, -way}
-	if tc.Kind == logfile.Voltage {
+	switch {
+	case tc.Kind == logfile.Voltage:
 		signs = []float64{1}
+	case sure:
+		signs = signs[:1]
 	}
 	vc.signed = negative || tc.Kind == logfile.Voltage
 	vc.low, vc.high = j.envelopes(vc)
