@@ -15,6 +15,13 @@ type hypothesis struct {
 	meter replay.Meter
 	how   string // what it does, for the evidence
 	rank  int    // order among causes that explain equally well: lower first
+	// most is how much it can take of a total at most [A·s, W·s]; 0: anything.
+	most float64
+}
+
+// reaches says that it can take most of what a column is off by.
+func (h *hypothesis) reaches(wrong []*Column) bool {
+	return h.most == 0 || slices.ContainsFunc(wrong, func(col *Column) bool { return h.most >= 0.8*col.Unrolled.Worst })
 }
 
 // searched says that the meter's constant is one of many that were tried: it fits about as often as one that is fitted.
@@ -30,12 +37,16 @@ func (c *Case) hypotheses() []hypothesis {
 	wraps, halves := c.crossings()
 	longest, longestGood := c.longestStep(), c.longestGood()
 	bands := c.deadBands()
-	watts, amps, most, long := 0.0, 0.0, 0.0, 0.0 // at most; most: of what flows out
+	watts, amps, long, lasts := 0.0, 0.0, 0.0, 0.0 // at most; all steps [s]
+	volts := 1.0                                   // at most; a charge is off by no more than an energy
 	for k := range s.I {
+		lasts += max(0, s.Dt[k])
 		if s.Good(k) {
-			watts, amps, most, long = max(watts, math.Abs(s.I[k]*s.V[k])), max(amps, math.Abs(s.I[k])), max(most, -s.I[k]), max(long, s.Dt[k])
+			volts = max(volts, s.V[k])
+			watts, amps, long = max(watts, math.Abs(s.I[k]*s.V[k])), max(amps, math.Abs(s.I[k])), max(long, s.Dt[k])
 		}
 	}
+	folds := c.foldsThatMatter()
 	var out []hypothesis
 	for _, rule := range []replay.Rule{replay.Trapezoid, replay.Left, replay.Right} {
 		base := replay.Meter{Rule: rule, Bad: c.Meter.Bad}
@@ -78,15 +89,8 @@ func (c *Case) hypotheses() []hypothesis {
 				add("tick-wrap", 10, how, func(m *replay.Meter) { m.WrapBits = w })
 			}
 		}
-		for _, f := range c.folds() {
-			for _, v := range []struct {
-				fold replay.Fold
-				how  string
-			}{
-				{replay.FoldBack, "the step over that is short by a whole turn"},
-				{replay.FoldOnward, "the step over that, taken without a sign, is wrong by a whole turn"},
-				{replay.FoldZero, "the step over that is dropped"},
-			} {
+		for _, f := range folds {
+			for _, v := range f.steps {
 				add("tick-wrap", 10, f.how+": "+v.how, func(m *replay.Meter) { m.Fold, m.Factor, m.FoldSigned = v.fold, f.factor, f.signed })
 			}
 		}
@@ -308,6 +312,7 @@ func (c *Case) hypotheses() []hypothesis {
 				add("nominal-dt", 61, fmt.Sprintf("a step counts as %g s at most", most), func(m *replay.Meter) { m.StallClip = most })
 			}
 		}
+		small := len(out) // from here on a current or a power is off by no more than the constant at any time
 		for _, a := range bands {
 			add("dead-band", 45, "currents below a threshold are counted as zero", func(m *replay.Meter) { m.DeadBand = a })
 			if rule == replay.Trapezoid {
@@ -347,7 +352,13 @@ func (c *Case) hypotheses() []hypothesis {
 				add("truncated-sum", 46, fmt.Sprintf("the mean current of a step is cut to multiples of %g A", q), func(m *replay.Meter) { m.CutCurrent, m.CutMean = q, true })
 			}
 		}
+		for i := range out[small:] {
+			h := &out[small+i]
+			m := &h.meter
+			h.most = lasts * max(m.DeadBand*volts, m.DeadStep*volts, m.DeadPower, m.CutCurrent*volts, m.CutPower, m.CutVolt*amps)
+		}
 		for _, q := range stepQuanta {
+			from := len(out)
 			how := fmt.Sprintf("the remainder of each step below %.3g A·s is thrown away", q)
 			add("truncated-sum", 46, how, func(m *replay.Meter) { m.CutStep, m.CutEnergy = q, q })
 			if q >= 1e-3 {
@@ -366,7 +377,15 @@ func (c *Case) hypotheses() []hypothesis {
 					m.CutStep, m.CutEnergy, m.CutCurrent, m.CutPower, m.CutMean = q, q, 1e-3, 1e-3, true
 				})
 			}
+			for i := range out[from:] {
+				h := &out[from+i]
+				h.most = q * float64(s.Len())
+				if h.meter.CutCurrent > 0 {
+					h.most += 1e-3 * lasts
+				}
+			}
 		}
+		printed := len(out)
 		for _, q := range c.printedQuanta() {
 			add("rounded-sum", 44, "each step is rounded to what is printed, and the rounded value is summed", func(m *replay.Meter) {
 				m.CutStep, m.CutEnergy, m.RoundStep = q, q, true
@@ -387,6 +406,10 @@ func (c *Case) hypotheses() []hypothesis {
 			add("truncated-sum", 44, "each step is cut to what is printed, and the cut value is summed", func(m *replay.Meter) {
 				m.CutStep, m.CutEnergy = q, q
 			})
+		}
+		for i := range out[printed:] {
+			h := &out[printed+i]
+			h.most = h.meter.CutStep*float64(s.Len()) + h.meter.RoundRow*float64(len(c.At))
 		}
 		for _, u := range []float64{3600, 1, 3.6, 1e-3, 3.6e-3} {
 			add("float32-stall", 34, "the total is kept in single precision, in which a small step vanishes", func(m *replay.Meter) { m.Float32 = u })
@@ -411,7 +434,7 @@ func (c *Case) hypotheses() []hypothesis {
 				add("mean-energy", 30, e.how+", the mean since power-up", func(m *replay.Meter) { m.Energy, m.Anew = e.by, replay.MeanAnew })
 			}
 		}
-		c.unsigned(func(how string, change func(*replay.Meter)) { add("sign", 42, how, change) }, most)
+		c.unsigned(func(how string, change func(*replay.Meter)) { add("sign", 42, how, change) })
 		for _, way := range []int{1, -1} {
 			add("sign", 38, "one direction has the wrong sign in the charge total, which so grows both ways", func(m *replay.Meter) { m.FlipCharge = way })
 			add("sign", 38, "one direction has the wrong sign in the energy total, which so grows both ways", func(m *replay.Meter) { m.FlipEnergy = way })
@@ -474,42 +497,64 @@ func (c *Case) printedQuanta() []float64 {
 	return out
 }
 
-// unsigned lists what becomes of negative numbers where a product or a reading is held without a sign; out is the largest negative current [A].
-func (c *Case) unsigned(add func(how string, change func(*replay.Meter)), out float64) {
+// unsigned lists what becomes of negative numbers where a product or a reading is held without a sign, as far as the totals are off by so much:
+// each negative step makes them larger by all that the number holds.
+func (c *Case) unsigned(add func(how string, change func(*replay.Meter))) {
 	s := c.Series
-	if out <= 0 {
-		return
+	steps, time := 0.0, 0.0 // of negative current
+	for k := range s.I {
+		if s.Good(k) && s.I[k] < 0 {
+			steps++
+			time += max(0, s.Dt[k])
+		}
 	}
-	for _, x := range []struct {
+	charge, energy := c.off()
+	const part = 0.2 // some of the steps may be missing, or what they add be taken off again
+	type number struct {
 		whole float64
 		of    string
-	}{{65536 * s.Amp, "16 bits"}, {65.536, "16 bits, in milliamperes"}, {math.Ldexp(s.Amp, 32), "32 bits"}, {math.Ldexp(1e-3, 32), "32 bits, in milliamperes"},
-		{math.Ldexp(1e-6, 32), "32 bits, in microamperes"}} {
-		add("a negative current is read as a number of "+x.of+" without a sign", func(m *replay.Meter) { m.Unsigned = x.whole })
 	}
-	for _, x := range []struct {
-		whole float64
-		of    string
-	}{{math.Ldexp(s.Amp/s.Hz, 32), "counts times ticks"}, {math.Ldexp(1e-3, 32), "milliamperes times seconds"},
+	for _, x := range []number{{65536 * s.Amp, "16 bits"}, {65.536, "16 bits, in milliamperes"}, {math.Ldexp(s.Amp, 32), "32 bits"},
+		{math.Ldexp(1e-3, 32), "32 bits, in milliamperes"}, {math.Ldexp(1e-6, 32), "32 bits, in microamperes"}} {
+		if time > 0 && (charge > part*x.whole*time || energy > part*x.whole*time) {
+			add("a negative current is read as a number of "+x.of+" without a sign", func(m *replay.Meter) { m.Unsigned = x.whole })
+		}
+	}
+	for _, x := range []number{{math.Ldexp(s.Amp/s.Hz, 32), "counts times ticks"}, {math.Ldexp(1e-3, 32), "milliamperes times seconds"},
 		{math.Ldexp(1e-6, 32), "milliamperes times milliseconds"}, {math.Ldexp(1e-9, 32), "microamperes times milliseconds"}} {
-		add("a negative charge of a step is taken for a large positive one: "+x.of+" in 32 bits without a sign",
-			func(m *replay.Meter) { m.WrapCharge, m.WrapPositive = x.whole, true })
+		if steps > 0 && charge > part*x.whole*steps {
+			add("a negative charge of a step is taken for a large positive one: "+x.of+" in 32 bits without a sign",
+				func(m *replay.Meter) { m.WrapCharge, m.WrapPositive = x.whole, true })
+		}
 	}
-	for _, x := range []struct {
-		whole float64
-		of    string
-	}{{math.Ldexp(s.Amp*s.Volt, 32), "counts times counts"}, {math.Ldexp(1e-3, 32), "milliwatts"}, {math.Ldexp(1e-6, 32), "milliamperes times millivolts"}} {
-		add("a negative power is taken for a large positive one: "+x.of+" in 32 bits without a sign",
-			func(m *replay.Meter) { m.WrapPower, m.WrapPositive = x.whole, true })
+	for _, x := range []number{{math.Ldexp(s.Amp*s.Volt, 32), "counts times counts"}, {math.Ldexp(1e-3, 32), "milliwatts"},
+		{math.Ldexp(1e-6, 32), "milliamperes times millivolts"}} {
+		if time > 0 && energy > part*x.whole*time {
+			add("a negative power is taken for a large positive one: "+x.of+" in 32 bits without a sign",
+				func(m *replay.Meter) { m.WrapPower, m.WrapPositive = x.whole, true })
+		}
 	}
-	for _, x := range []struct {
-		whole float64
-		of    string
-	}{{math.Ldexp(1e-3, 32), "milliwatts times seconds"}, {math.Ldexp(1e-6, 32), "milliwatts times milliseconds"},
+	for _, x := range []number{{math.Ldexp(1e-3, 32), "milliwatts times seconds"}, {math.Ldexp(1e-6, 32), "milliwatts times milliseconds"},
 		{math.Ldexp(1e-9, 32), "milliamperes times millivolts times milliseconds"}} {
-		add("a negative energy of a step is taken for a large positive one: "+x.of+" in 32 bits without a sign",
-			func(m *replay.Meter) { m.WrapStep, m.WrapPositive = x.whole, true })
+		if steps > 0 && energy > part*x.whole*steps {
+			add("a negative energy of a step is taken for a large positive one: "+x.of+" in 32 bits without a sign",
+				func(m *replay.Meter) { m.WrapStep, m.WrapPositive = x.whole, true })
+		}
 	}
+}
+
+// off is by how much the wrong totals are off at most [A·s], [W·s].
+func (c *Case) off() (charge, energy float64) {
+	for _, col := range c.Column {
+		switch {
+		case col.OK || col.Role == Elapsed:
+		case col.Role.IsEnergy():
+			energy = max(energy, col.Unrolled.Worst)
+		default:
+			charge = max(charge, col.Unrolled.Worst)
+		}
+	}
+	return charge, energy
 }
 
 // splits says that the log has totals of one direction.

@@ -5,6 +5,7 @@ import (
 	"math"
 	"sort"
 
+	"stuntcell/validate/replay"
 	"stuntcell/validate/verdict"
 )
 
@@ -13,7 +14,14 @@ type fold struct {
 	factor int64
 	signed bool
 	how    string
-	at     []int // readings before which it does
+	at     []int      // readings before which it does
+	steps  []foldStep // what may become of the step in which it does
+}
+
+// foldStep is what becomes of a step in which a product turns over.
+type foldStep struct {
+	fold replay.Fold
+	how  string
 }
 
 // folds lists the products that turn over between two readings: with a thousand, as milliseconds are got from any rate, and with a million, as
@@ -43,6 +51,44 @@ func (c *Case) folds() []fold {
 					math.Ldexp(1, 32)/float64(factor)/s.Hz)
 				out = append(out, f)
 			}
+		}
+	}
+	return out
+}
+
+// foldsThatMatter are those, and what becomes of their steps, that would put the totals off by no more than they are.
+func (c *Case) foldsThatMatter() []fold {
+	charge, energy := c.off()
+	s := c.Series
+	var out []fold
+	for _, f := range c.folds() {
+		// matters says of a time that is added wherever the product turns over whether the totals may be off by it.
+		matters := func(extra func(k int) float64) bool {
+			q, e, mostQ, mostE := 0.0, 0.0, 0.0, 0.0
+			for _, k := range f.at {
+				if s.Good(k) {
+					q, e = q+s.I[k]*extra(k), e+s.I[k]*s.V[k]*extra(k)
+					mostQ, mostE = max(mostQ, math.Abs(q)), max(mostE, math.Abs(e))
+				}
+			}
+			// By the trapezoid it is the mean with the current before.
+			return charge > 0.3*mostQ || energy > 0.3*mostE || charge == 0 && energy == 0
+		}
+		turn := math.Ldexp(1, 32) / float64(f.factor)
+		for _, v := range []struct {
+			foldStep
+			extra func(k int) float64
+		}{
+			{foldStep{replay.FoldBack, "the step over that is short by a whole turn"}, func(int) float64 { return -turn / s.Hz }},
+			{foldStep{replay.FoldOnward, "the step over that, taken without a sign, is wrong by a whole turn"}, func(int) float64 { return turn - turn/s.Hz }},
+			{foldStep{replay.FoldZero, "the step over that is dropped"}, func(k int) float64 { return -s.TickDt[k] }},
+		} {
+			if matters(v.extra) {
+				f.steps = append(f.steps, v.foldStep)
+			}
+		}
+		if f.steps != nil {
+			out = append(out, f)
 		}
 	}
 	return out

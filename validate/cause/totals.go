@@ -436,6 +436,9 @@ func (c *Case) tryAll(wrong, right []*Column) tries {
 	plain := c.plain(wrong)
 	for i := range hs {
 		h := &hs[i]
+		if !h.reaches(wrong) {
+			continue
+		}
 		if t.best[h.cause] == nil {
 			t.causes = append(t.causes, h.cause)
 			t.best[h.cause] = map[*Column]attempt{}

@@ -415,6 +415,8 @@ type state struct {
 	rare     bool      // it looks at more than the last reading and the next
 	quantum  bool      // it cuts or rounds current or power
 	limits   bool      // it drops or clips long steps
+	turns    bool      // a product of a step or a reading turns over
+	odd      bool      // it leaves out steps by what the readings show, or times them from another one
 	means    bool      // it takes means over the readings of a row or of the run
 	plainSum bool      // it adds every step to net totals
 	plainWay bool      // ... or what becomes of a step depends not on its direction
@@ -471,11 +473,20 @@ func (st *state) start(s *Series, m *Meter) {
 	st.rare = m.ResetClock != 0 || m.FaceFloor || m.Source == ReadingsShort || m.FromZero != Not || m.ReadingRate > 1 || m.RowRate || m.ResetSetting || m.HoldSetting ||
 		m.ScaleSetting != 0 || m.ResetMidnight != 0 || m.SkipCard || m.ResetCard || m.FreezeCard
 	st.quantum = (m.DeadPower > 0 || m.CutPower > 0 || m.CutCurrent > 0 || m.PowerOfCut || m.CutVolt > 0 || m.WrapPower > 0) && !m.CutMean
+	st.turns = m.WrapStep > 0 || m.WrapPower > 0 || m.WrapCharge > 0
+	st.odd = m.TimeAtRow || m.TimeBand > 0 || m.RowLost || m.RowForgets || m.DeadVolt != 0 || m.SkipSame
 	st.limits = m.StallLimit > 0 || m.StallClip > 0
 	st.means = m.Energy > StepMean || m.RowLength > 0
 	st.plainWay = m.Side == Net && m.FlipCharge == 0 && m.FlipEnergy == 0 && m.Backward == BackAdds && m.AllCharge == 0 && m.AllEnergy == 0 && m.AlsoCharge == 0 && m.AlsoEnergy == 0
 	st.plainSum = st.plainWay && m.CutStep == 0 && m.WrapStep == 0 && m.WrapCharge == 0 && m.Stop == 0 && m.Float32 == 0 && m.Wrap == 0 && m.WrapEnergy == 0 && m.Energy == Product &&
 		m.RowLength == 0 && !m.CutMean
+}
+
+// leavesOut says that the step that ends with a reading adds nothing, whatever flowed.
+func (st *state) leavesOut(i, v float64, row bool) bool {
+	m, behind := st.m, st.wasRow
+	st.wasRow = row
+	return row && m.RowLost || behind && m.RowForgets || v < m.DeadVolt || m.DeadVolt < 0 && v > -m.DeadVolt || m.SkipSame && st.started && i == st.i && v == st.v
 }
 
 // source returns current and voltage of reading k as this meter takes them, and false if the reading is passed over.
@@ -817,11 +828,8 @@ func (st *state) add(k int, row bool) {
 		}
 	}
 	dt := st.pending
-	if !st.started || (row || !m.TimeAtRow) && (m.TimeBand == 0 || math.Abs(i) >= m.TimeBand) {
+	if !st.odd || !st.started || (row || !m.TimeAtRow) && math.Abs(i) >= m.TimeBand {
 		st.pending = 0
-	}
-	if m.SkipSame && st.started && i == st.i && v == st.v {
-		dt = 0
 	}
 	if st.limits {
 		if dt > max(m.StallLimit, 1e-9) && (m.StallLimit > 0 || dt > m.StallClip) {
@@ -853,10 +861,7 @@ func (st *state) add(k int, row bool) {
 	default:
 		mi, mp = i, p
 	}
-	if row && m.RowLost || st.wasRow && m.RowForgets {
-		mi, mp = 0, 0
-	}
-	if m.DeadVolt != 0 && (v < m.DeadVolt || m.DeadVolt < 0 && v > -m.DeadVolt) {
+	if st.odd && st.leavesOut(i, v, row) {
 		mi, mp = 0, 0
 	}
 	st.started = true
@@ -878,7 +883,6 @@ func (st *state) add(k int, row bool) {
 		if row && m.RowAgain {
 			st.sum(mi, mp, dt)
 		}
-		st.wasRow = row
 	}
 	if st.resets {
 		st.clear()
@@ -1035,19 +1039,22 @@ func (st *state) sum(mi, mp, dt float64) {
 			dq, de = cut(dq, m.CutStep, m.RoundStep), cut(de, m.CutEnergy, m.RoundStep)
 		}
 	}
-	if m.WrapStep > 0 {
-		de = m.turned(de, m.WrapStep)
-	}
-	if m.WrapCharge > 0 {
-		dq = m.turned(dq, m.WrapCharge)
+	if st.turns {
+		if m.WrapStep > 0 {
+			de = m.turned(de, m.WrapStep)
+		}
+		if m.WrapCharge > 0 {
+			dq = m.turned(dq, m.WrapCharge)
+		}
 	}
 	into, sq, se := mi > 0 || mi == 0 && mp >= 0, math.Abs(dq), math.Abs(de)
-	// What turned over takes away.
-	if (m.WrapStep > 0 || m.WrapPower > 0) && into != (de > 0) {
-		se = -se
-	}
-	if m.WrapCharge > 0 && into != (dq > 0) {
-		sq = -sq
+	if st.turns { // what turned over takes away
+		if (m.WrapStep > 0 || m.WrapPower > 0) && into != (de > 0) {
+			se = -se
+		}
+		if m.WrapCharge > 0 && into != (dq > 0) {
+			sq = -sq
+		}
 	}
 	switch {
 	case !st.plainWay:
