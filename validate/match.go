@@ -144,10 +144,7 @@ func (j *judge) bareCounter() {
 	if j.column(logfile.Tick) != nil || j.series.Hz < 10 {
 		return
 	}
-	mask := int64(math.MaxInt64)
-	if j.series.Bits < 63 {
-		mask = 1<<uint(j.series.Bits) - 1
-	}
+	mask := j.series.Mask()
 	counts := make(map[float64]bool, len(j.rec.Readings.Tick))
 	for _, t := range j.rec.Readings.Tick {
 		counts[float64(t&mask)] = true
@@ -462,10 +459,7 @@ func (j *judge) counts(c *logfile.Column, v float64) (int64, bool) {
 // matchTicks matches by tick and reports whether nearly all rows fit a reading. The column may count from the first
 // reading instead of from the counter's zero, so a constant difference is allowed.
 func (j *judge) matchTicks(c *logfile.Column, after []int) bool {
-	mask := int64(math.MaxInt64)
-	if j.series.Bits < 63 {
-		mask = 1<<uint(j.series.Bits) - 1
-	}
+	mask := j.series.Mask()
 	ticks := j.rec.Readings.Tick
 	shown := newShownTicks(ticks, mask)
 	// A time printed from a counter of another rate is cut or rounded to its own unit.

@@ -41,7 +41,7 @@ func TestToldAllTheSame(t *testing.T) {
 		text            string
 	}
 	// instead adds another current than was read.
-	instead := func(current func(l *habitual, n int) float64, scenario, text string) told {
+	instead := func(current func(l *habitual, n int) float64, scenario, cause, text string) told {
 		var up float64
 		n := 0
 		return told{habit{read: func(l *habitual, r *link.Reading) {
@@ -52,7 +52,7 @@ func TestToldAllTheSame(t *testing.T) {
 			i := current(l, n)
 			l.q, l.e = l.q+(i-l.i)*(l.up-up), l.e+(i-l.i)*l.v*(l.up-up)
 			up = l.up
-		}}, scenario, "unexplained", text}
+		}}, scenario, cause, text}
 	}
 	for name, tc := range map[string]told{
 		"totals of the row before": {habit{row: func(l *habitual, r *link.Reading) string {
@@ -108,14 +108,14 @@ func TestToldAllTheSame(t *testing.T) {
 			}
 			sum += 0.1 * (l.i - sum)
 			return sum
-		}, "discharge-two-rates", "0.1 of the way"),
+		}, "discharge-two-rates", "unexplained", "0.1 of the way"),
 		"a smoothed current that begins at nothing": instead(func(l *habitual, n int) float64 {
 			if n == 1 {
 				sum = 0
 			}
 			sum += 0.02 * (l.i - sum)
 			return sum
-		}, "rated-discharge", "from zero on"),
+		}, "rated-discharge", "unexplained", "from zero on"),
 		"a mean of twenty": instead(func(l *habitual, n int) float64 {
 			if n == 1 {
 				currents = nil
@@ -127,19 +127,19 @@ func TestToldAllTheSame(t *testing.T) {
 				mean += i / float64(len(window))
 			}
 			return mean
-		}, "discharge-two-rates", "mean of the last 20"),
+		}, "discharge-two-rates", "unexplained", "mean of the last 20"),
 		"zero for a failed reading": instead(func(l *habitual, n int) float64 {
 			if n == 1 || l.i != 0 {
 				sum = l.i
 			}
 			return sum
-		}, "load-steps", "of exactly zero"),
+		}, "load-steps", "failed-reading", "the one before counts on"),
 		"nothing below a voltage": instead(func(l *habitual, n int) float64 {
 			if l.v < 12.2 {
 				return 0
 			}
 			return l.i
-		}, "discharge-two-rates", "below 12.2 V"),
+		}, "discharge-two-rates", "unexplained", "below 12.2 V"),
 		"nothing kept as the card takes rows again": {habit{read: func(l *habitual, r *link.Reading) {
 			if l.n == 1 {
 				taken = 0

@@ -9,7 +9,9 @@ import (
 
 	"stuntcell/emulator"
 	"stuntcell/emulator/link"
+	"stuntcell/scenarios"
 	"stuntcell/validate"
+	"stuntcell/validate/loggers"
 )
 
 // TestWallClocksOfWholeLogs: a log that came whole has nothing but its own times to place its rows. Where these turn with summer time, or
@@ -47,14 +49,7 @@ func TestWallClocksOfWholeLogs(t *testing.T) {
 					return fmt.Sprintf("%s,%.3f,%.4f,%.5f,%.4f", tc.when(r), l.v, l.i, l.q/3600, l.e/3600)
 				}}}
 			}
-			rec, err := emulator.Run(context.Background(), sc.Setup, link.NewInProcess(build, sc.Setup.Seed))
-			if err != nil {
-				t.Fatal(err)
-			}
-			rec.Stream = true
-			for i := range rec.Rows { // all of it came at the end
-				rec.Rows[i].After = len(rec.Readings.T) - 1
-			}
+			rec := whole(t, sc, build)
 			v := validate.Judge(sc, rec, validate.Options{Tool: "test"})
 			if tc.want == "" && !*v.Pass || tc.want != "" && (*v.Pass || v.Findings[0].Cause != tc.want) {
 				t.Errorf("pass %v, want %q: %s", *v.Pass, tc.want, complaint(v))
@@ -98,18 +93,25 @@ func TestTimesThatPlaceWholeLogs(t *testing.T) {
 				return fmt.Sprintf("%s,%.3f,%.4f,%.5f,%.4f", tc.when(l, r), l.v, l.i, l.q/3600, l.e/3600)
 			}}}
 		}
-		rec, err := emulator.Run(context.Background(), sc.Setup, link.NewInProcess(build, sc.Setup.Seed))
-		if err != nil {
-			t.Fatal(err)
-		}
-		rec.Stream = true
-		for i := range rec.Rows {
-			rec.Rows[i].After = len(rec.Readings.T) - 1
-		}
+		rec := whole(t, sc, build)
 		if v := validate.Judge(sc, rec, validate.Options{Tool: "test"}); !*v.Pass {
 			t.Errorf("%s: %s", name, complaint(v))
 		}
 	}
+}
+
+// whole is the record of a run whose log came at its end, all at once.
+func whole(t *testing.T, sc *scenarios.Scenario, build loggers.Build) *emulator.Record {
+	t.Helper()
+	rec, err := emulator.Run(context.Background(), sc.Setup, link.NewInProcess(build, sc.Setup.Seed))
+	if err != nil {
+		t.Fatal(err)
+	}
+	rec.Stream = true
+	for i := range rec.Rows {
+		rec.Rows[i].After = len(rec.Readings.T) - 1
+	}
+	return rec
 }
 
 // TestNoRowInWholeLog: where each row is broken, here by a decimal comma of its own, no time places any.
@@ -120,14 +122,7 @@ func TestNoRowInWholeLog(t *testing.T) {
 			return fmt.Sprintf("%.3f,\"%s\",%.4f,%.5f,%.4f", l.up, strings.Replace(fmt.Sprintf("%.2f", l.v), ".", ",", 1), l.i, l.q/3600, l.e/3600)
 		}}}
 	}
-	rec, err := emulator.Run(context.Background(), sc.Setup, link.NewInProcess(build, sc.Setup.Seed))
-	if err != nil {
-		t.Fatal(err)
-	}
-	rec.Stream = true
-	for i := range rec.Rows {
-		rec.Rows[i].After = len(rec.Readings.T) - 1
-	}
+	rec := whole(t, sc, build)
 	if v := validate.Judge(sc, rec, validate.Options{Tool: "test"}); *v.Pass || v.Findings[0].Cause != "broken-row" {
 		t.Errorf("pass %v, want broken-row: %s", *v.Pass, complaint(v))
 	}
@@ -141,14 +136,7 @@ func TestElapsedFromTheLoad(t *testing.T) {
 			return fmt.Sprintf("%.3f,%.3f,%.4f,%.5f,%.4f", l.up-300, l.v, l.i, l.q/3600, l.e/3600)
 		}}}
 	}
-	rec, err := emulator.Run(context.Background(), sc.Setup, link.NewInProcess(build, sc.Setup.Seed))
-	if err != nil {
-		t.Fatal(err)
-	}
-	rec.Stream = true
-	for i := range rec.Rows {
-		rec.Rows[i].After = len(rec.Readings.T) - 1
-	}
+	rec := whole(t, sc, build)
 	if v := validate.Judge(sc, rec, validate.Options{Tool: "test"}); complaint(v) != "" || !*v.Pass {
 		t.Error(complaint(v))
 	}

@@ -610,10 +610,7 @@ func (j *judge) checkElapsed() {
 		j.columns, j.guessed = append(j.columns, c), append(j.guessed, false)
 	}
 	if c := j.tickColumn; c != nil && j.ticksFit {
-		mask := int64(math.MaxInt64)
-		if j.series.Bits < 63 {
-			mask = 1<<uint(j.series.Bits) - 1
-		}
+		mask := j.series.Mask()
 		for r, v := range c.Value {
 			n, ok := j.counts(c, v)
 			if !ok {

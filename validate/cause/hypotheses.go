@@ -244,7 +244,10 @@ func (c *Case) hypotheses() []hypothesis {
 			}
 			add("stale-reading", 36, how, func(m *replay.Meter) { m.Stale = n })
 		}
-		add("failed-reading", 37, "a current of zero is taken for a reading that failed, and bridged", func(m *replay.Meter) { m.ZeroFails = true })
+		if slices.Contains(s.I, 0) {
+			add("failed-reading", 37, "a current of zero is taken for a reading that failed, and bridged", func(m *replay.Meter) { m.ZeroFails = true })
+			add("failed-reading", 37, "a current of zero is taken for a reading that failed, and the one before counts on", func(m *replay.Meter) { m.ZeroHeld = true })
+		}
 		if s.HasFailed {
 			add("failed-reading", 15, "a failed reading is counted as zero", func(m *replay.Meter) { m.Bad = replay.Zero })
 			add("failed-reading", 15, "a failed reading is counted as full scale", func(m *replay.Meter) { m.Bad = replay.FullScale })
@@ -568,7 +571,7 @@ func (c *Case) crossings() (wraps, halves bool) {
 	if s.Bits >= 63 {
 		return false, false
 	}
-	mask := int64(1)<<uint(s.Bits) - 1
+	mask := s.Mask()
 	half := int64(1) << uint(s.Bits-1)
 	for k := 1; k < len(s.Tick); k++ {
 		if s.Life[k] != s.Life[k-1] {

@@ -9,31 +9,6 @@ import (
 	"stuntcell/validate/replay"
 )
 
-// deadVolts are the round voltages that are passed next to where the totals depart.
-func (c *Case) deadVolts(wrong []*Column, meter func(how, mend string, change func(*replay.Meter))) {
-	s := c.Series
-	row := firstBad(wrong)
-	if row < 0 || row >= len(c.At) {
-		return
-	}
-	low, high := math.Inf(1), math.Inf(-1)
-	for k := c.At[max(row-2, 0)]; k <= c.At[row]; k++ {
-		if s.Good(k) {
-			low, high = min(low, s.V[k]), max(high, s.V[k])
-		}
-	}
-	const mend = "Add what flows at any voltage; what is to happen at a level is the load's or the charger's to do, not the sum's."
-	left := 12 // levels that are tried
-	for _, round := range []float64{0.5, 0.1, 0.05} {
-		for n := math.Ceil(low/round - 1e-9); n*round <= high+1e-9 && left > 0; n++ {
-			v := n * round
-			meter(fmt.Sprintf("nothing is added while the voltage is below %.4g V", v), mend, func(m *replay.Meter) { m.DeadVolt = v })
-			meter(fmt.Sprintf("nothing is added while the voltage is above %.4g V", v), mend, func(m *replay.Meter) { m.DeadVolt = -v })
-			left--
-		}
-	}
-}
-
 // smoothed are the filters whose lag is that of the totals: by the time that a filter lags, a current that has changed is not yet counted, or still
 // is, whatever the form of the filter.
 func (c *Case) smoothed(wrong []*Column, meter func(how, mend string, change func(*replay.Meter))) {

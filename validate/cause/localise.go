@@ -25,7 +25,7 @@ func (c *Case) happenings() []happening {
 		out = append(out, happening{cause, from, to, what})
 	}
 	if s.Bits < 63 {
-		mask := int64(1)<<uint(s.Bits) - 1
+		mask := s.Mask()
 		half := int64(1) << uint(s.Bits-1)
 		for k := 1; k < len(s.Tick); k++ {
 			if s.Life[k] != s.Life[k-1] {

@@ -140,16 +140,37 @@ func (c *Case) odds(wrong []*Column) []odd {
 	c.smoothed(wrong, meter)
 	meter("the time of each step runs from the last row, not from the last reading",
 		"Keep the time of a reading, as last = now, whenever its step has been added, not only where a row is written.", func(m *replay.Meter) { m.TimeAtRow = true })
-	if slices.Contains(s.I, 0) {
-		meter("a current of exactly zero is taken for a reading that failed, and the one before counts on",
-			"Tell a reading that failed by its error, not by its value: zero is what a battery at rest gives.", func(m *replay.Meter) { m.ZeroHeld = true })
-	}
 	for _, band := range append([]float64{s.Amp / 2}, c.deadBands()...) {
 		meter(fmt.Sprintf("the time of a reading is kept only where at least %.3g A flows, so that the step after a rest is as long as the rest", band),
 			"Keep the time of every reading, also of those that add nothing.", func(m *replay.Meter) { m.TimeBand = band })
 	}
 	c.deadVolts(wrong, meter)
 	return out
+}
+
+// deadVolts are the round voltages that are passed next to where the totals depart.
+func (c *Case) deadVolts(wrong []*Column, meter func(how, mend string, change func(*replay.Meter))) {
+	s := c.Series
+	row := firstBad(wrong)
+	if row < 0 || row >= len(c.At) {
+		return
+	}
+	low, high := math.Inf(1), math.Inf(-1)
+	for k := c.At[max(row-2, 0)]; k <= c.At[row]; k++ {
+		if s.Good(k) {
+			low, high = min(low, s.V[k]), max(high, s.V[k])
+		}
+	}
+	const mend = "Add what flows at any voltage; what is to happen at a level is the load's or the charger's to do, not the sum's."
+	left := 12 // levels that are tried
+	for _, round := range []float64{0.5, 0.1, 0.05} {
+		for n := math.Ceil(low/round - 1e-9); n*round <= high+1e-9 && left > 0; n++ {
+			v := n * round
+			meter(fmt.Sprintf("nothing is added while the voltage is below %.4g V", v), mend, func(m *replay.Meter) { m.DeadVolt = v })
+			meter(fmt.Sprintf("nothing is added while the voltage is above %.4g V", v), mend, func(m *replay.Meter) { m.DeadVolt = -v })
+			left--
+		}
+	}
 }
 
 // clips are the currents at which a number may end: where the log's own column stands, round ones, and those of some bits of counts.

@@ -28,10 +28,7 @@ type foldStep struct {
 // microseconds are.
 func (c *Case) folds() []fold {
 	s := c.Series
-	mask := int64(math.MaxInt64)
-	if s.Bits < 63 {
-		mask = 1<<uint(s.Bits) - 1
-	}
+	mask := s.Mask()
 	var out []fold
 	for _, factor := range []int64{1000, 1_000_000} {
 		for _, signed := range []bool{false, true} {
@@ -94,21 +91,12 @@ func (c *Case) foldsThatMatter() []fold {
 	return out
 }
 
-// shows is what the product gives at a tick, after the division [1/factor s].
-func (f *fold) shows(tick int64, hz float64) int64 {
-	p := uint32(tick * f.factor)
-	if f.signed {
-		return int64(float64(int32(p)) / hz)
-	}
-	return int64(float64(p) / hz)
-}
-
 // outOfTurn finds that rows come when they are not due, or fail to, where a product of the counter turns over, and nowhere else.
 func (c *Case) outOfTurn(s *Spacing) *verdict.Finding {
 	var off []int // rows behind a spacing that is none of the interval's
 	for r := 1; r < len(c.At); r++ {
 		d := c.Seconds(c.At[r]) - c.Seconds(c.At[r-1])
-		if n := math.Round(d / s.Log); n != 1 || math.Abs(d-s.Log) > 1.5*c.Series.Period {
+		if math.Abs(d-s.Log) > 1.5*c.Series.Period {
 			off = append(off, r)
 		}
 	}
@@ -136,15 +124,11 @@ func (c *Case) outOfTurn(s *Spacing) *verdict.Finding {
 // ProductPrint names a column that shows the counter by way of a product of 32 bits; counts is what a row shows. Row is the first that does
 // not show its reading's tick.
 func ProductPrint(c *Case, row int, counts func(row int) (int64, bool)) []verdict.Finding {
-	mask := int64(math.MaxInt64)
-	if c.Series.Bits < 63 {
-		mask = 1<<uint(c.Series.Bits) - 1
-	}
 	for _, f := range c.folds() {
 		alike := true
 		for r := range c.At {
 			n, ok := counts(r)
-			alike = alike && (!ok || n == f.shows(c.Series.Tick[c.At[r]]&mask, c.Series.Hz))
+			alike = alike && (!ok || n == int64(c.Series.Product(c.Series.Tick[c.At[r]], f.factor, f.signed)))
 		}
 		if alike {
 			g := c.finding("tick-wrap", ofFirmware, 0.95, row)

@@ -131,14 +131,16 @@ func Totals(c *Case) []verdict.Finding {
 		left = nil
 		for _, col := range wrong {
 			own := c.explainAll(tried, []*Column{col}, nil)
-			switch {
-			case len(own) > 0 && own[0].left == 0:
+			named := len(own) > 0 && own[0].class <= close15
+			if !named || own[0].left > 0 {
+				if odd := c.odd([]*Column{col}); odd != nil {
+					out = append(out, odd...)
+					continue
+				}
+			}
+			if named {
 				out = append(out, c.report([]*Column{col}, own[:1])...)
-			case c.odd([]*Column{col}) != nil:
-				out = append(out, c.odd([]*Column{col})...)
-			case len(own) > 0 && own[0].class <= close15:
-				out = append(out, c.report([]*Column{col}, own[:1])...)
-			default:
+			} else {
 				left = append(left, col)
 			}
 		}

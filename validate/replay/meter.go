@@ -453,12 +453,7 @@ type state struct {
 
 // start sets the meter to work on the first reading.
 func (st *state) start(s *Series, m *Meter) {
-	*st = state{s: s, m: m, floorTick: -1, day: math.MinInt64}
-	if s.Bits < 63 {
-		st.mask = 1<<uint(s.Bits) - 1
-	} else {
-		st.mask = math.MaxInt64
-	}
+	*st = state{s: s, m: m, floorTick: -1, day: math.MinInt64, mask: s.Mask()}
 	st.cuts = s.Len() > 0 && s.Life[0] != s.Life[s.Len()-1]
 	switch {
 	case m.Source == ReadingsRTC:
@@ -747,14 +742,7 @@ func (st *state) step(j, k int) float64 {
 // folded is the time between two ticks by whole units, of which a second has Factor, that come of products of 32 bits [s].
 func (st *state) folded(from, to int64) float64 {
 	m := st.m
-	units := func(tick int64) float64 {
-		p := uint32(tick & st.mask * m.Factor)
-		if m.FoldSigned {
-			return math.Trunc(float64(int32(p)) / st.s.Hz)
-		}
-		return math.Trunc(float64(p) / st.s.Hz)
-	}
-	dt := (units(to) - units(from)) / float64(m.Factor)
+	dt := (st.s.Product(to, m.Factor, m.FoldSigned) - st.s.Product(from, m.Factor, m.FoldSigned)) / float64(m.Factor)
 	switch {
 	case dt >= 0:
 	case m.Fold == FoldZero:
@@ -763,6 +751,16 @@ func (st *state) folded(from, to int64) float64 {
 		dt += math.Ldexp(1, 32) / float64(m.Factor)
 	}
 	return dt
+}
+
+// Product is what an unwrapped tick gives where the counter is multiplied in 32 bits, with a sign or without, before it is divided by its rate: whole
+// units, of which a second has factor.
+func (s *Series) Product(tick, factor int64, signed bool) float64 {
+	p := uint32(tick & s.Mask() * factor)
+	if signed {
+		return math.Trunc(float64(int32(p)) / s.Hz)
+	}
+	return math.Trunc(float64(p) / s.Hz)
 }
 
 // face is the difference of the clock's whole seconds between readings j and k; 0 without a clock.

@@ -146,6 +146,14 @@ func NewSeries(rec *emulator.Record) *Series {
 	return s
 }
 
+// Mask holds the bits of the counter: of an unwrapped tick they are what it showed.
+func (s *Series) Mask() int64 {
+	if s.Bits < 63 {
+		return 1<<uint(s.Bits) - 1
+	}
+	return math.MaxInt64
+}
+
 // Len is the number of readings.
 func (s *Series) Len() int { return len(s.I) }
 
