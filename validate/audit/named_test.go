@@ -13,7 +13,6 @@ type sample struct {
 	at      int // [s]
 	i, v    float64
 	q, e    float64 // [Ah], [Wh]
-	stood   float64 // [s] of the current so far
 	clock   string
 	clockAt int // [s] since midnight of 4 May 2026
 }
